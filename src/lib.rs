@@ -1,0 +1,45 @@
+//! `narrows` measures the neck of a regurgitant jet in a gated 3D colour Doppler volume.
+//!
+//! The modules below stand in order: each uses only those above it (a test reads the `use` lines
+//! and enforces it). Numbers are made in the pure core, from [`unit`] to [`measure`]; files,
+//! pictures, pages, graphics and commands stand below and never compute one.
+//!
+//! Not a medical device: results defer to local protocols and to the licensed reader.
+
+pub mod unit;
+
+pub mod job;
+
+pub mod space;
+
+pub mod numeric;
+
+pub mod volume;
+
+pub mod sample;
+
+pub mod outline;
+
+pub mod jet;
+
+pub mod trust;
+
+pub mod planimetry;
+
+pub mod beat;
+
+pub mod severity;
+
+pub mod phantom;
+
+pub mod study;
+
+pub mod measure;
+
+pub mod format;
+
+pub mod review;
+
+pub mod report;
+
+pub mod cli;

@@ -1,0 +1,329 @@
+//! The result document, `narrows/results/1`: what is measured, in the words of the contract.
+//!
+//! Keys may be added within version 1, never renamed. Lengths are millimetres, areas square
+//! millimetres, times seconds from the R wave, positions millimetres in the volume's frame of
+//! reference. Every interval is 95 %.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::volume::ChannelKind;
+
+/// The name of this version of the document
+pub const SCHEMA: &str = "narrows/results/1";
+
+/// Everything one run of the measurement found
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Results {
+    /// Always `narrows/results/1`
+    pub schema: String,
+    /// What made the document
+    pub tool: Tool,
+    /// What was measured
+    pub source: Source,
+    /// Whether the acquisition can carry the measurement
+    pub trust: Trust,
+    /// The jets, the largest first; empty when there is none
+    pub jets: Vec<JetResult>,
+    /// The sum over the jets
+    pub total: Total,
+    /// The weighing against published criteria; `null` until it was done
+    pub severity: Option<serde_json::Value>,
+    /// What a reader must bear in mind, a sentence each
+    pub cautions: Vec<String>,
+}
+
+/// A value with its 95 % interval
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Interval {
+    /// Best estimate
+    pub value: f64,
+    /// Lower end
+    pub low: f64,
+    /// Upper end
+    pub high: f64,
+}
+
+impl Interval {
+    /// An interval `value - below` to `value + above`, the lower end not below zero
+    pub fn around(value: f64, below: f64, above: f64) -> Self {
+        Self { value, low: (value - below).max(0.0), high: value + above }
+    }
+
+    /// The interval in other units
+    pub fn scaled(self, factor: f64) -> Self {
+        Self { value: self.value * factor, low: self.low * factor, high: self.high * factor }
+    }
+}
+
+/// What made the document
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Tool {
+    /// Version of the program
+    pub version: String,
+    /// Version of the numerical method, raised when numbers may change
+    pub engine: String,
+}
+
+/// What was measured
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Source {
+    /// File name without its folder
+    pub file: String,
+    /// BLAKE3 of the file, hexadecimal
+    pub blake3: String,
+    /// Format of the file
+    pub format: String,
+    /// Channels present
+    pub channels: Vec<ChannelKind>,
+    /// Voxels along x, y, z
+    pub grid: [usize; 3],
+    /// Voxel sides along x, y, z, mm
+    pub voxel_mm: [f64; 3],
+    /// Frames in the beat
+    pub frames: usize,
+    /// Mean time between frames; `null` for one frame
+    pub frame_interval_s: Option<f64>,
+    /// Nyquist velocity
+    pub nyquist_m_s: f64,
+    /// Lowest and highest displayed velocity
+    pub velocity_limits_m_s: [f64; 2],
+    /// What the file left open and how it was filled
+    pub assumed: Vec<String>,
+}
+
+/// How far a finding, or all of them, can be trusted
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum Verdict {
+    /// Good enough for the job
+    Adequate,
+    /// Usable, with a stated loss
+    Limited,
+    /// Not usable for this measurement
+    Unfit,
+}
+
+/// Whether the acquisition can carry the measurement
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Trust {
+    /// The worst of the findings
+    pub verdict: Verdict,
+    /// Each thing that was looked at
+    pub findings: Vec<Finding>,
+}
+
+/// One thing looked at about the acquisition
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Finding {
+    /// A short stable name
+    pub code: String,
+    /// What it means for the measurement
+    pub verdict: Verdict,
+    /// What was found; `null` where it could not be measured
+    pub value: Option<f64>,
+    /// Unit of value and limit
+    pub unit: String,
+    /// What it was held against
+    pub limit: Option<f64>,
+    /// Finding, limit, its source, and the consequence in words
+    pub message: String,
+}
+
+/// One jet
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct JetResult {
+    /// 1 for the largest
+    pub id: usize,
+    /// Unit vector along the flow
+    pub axis: [f64; 3],
+    /// 95 % uncertainty of the axis, degrees
+    pub axis_uncertainty_deg: f64,
+    /// Centre of the neck at the peak frame
+    pub neck_mm: [f64; 3],
+    /// Frame of the largest area
+    pub peak_frame: usize,
+    /// Angle between axis and beam at the neck, 0 to 90; `null` without an apex
+    pub beam_angle_deg: Option<f64>,
+    /// What of a complete jet was seen
+    pub components: Components,
+    /// Area against position along the axis at the peak frame
+    pub neck_profile: Vec<ProfilePoint>,
+    /// Vena contracta area at the peak frame, corrected for blooming
+    pub vca_mm2: Interval,
+    /// Area inside the tracing, as displayed
+    pub traced_area_mm2: f64,
+    /// The tracing, closed (the last point is not repeated), counter-clockwise seen against the flow
+    pub tracing_mm: Vec<[f64; 3]>,
+    /// Vena contracta widths on the long-axis and commissural cuts, corrected for blooming
+    pub width_mm: Widths,
+    /// Area of the circle that the long-axis width implies
+    pub circle_area_mm2: f64,
+    /// Area of the ellipse that the two widths imply
+    pub ellipse_area_mm2: f64,
+    /// Shape of the tracing
+    pub shape: Shape,
+    /// What the long-axis width alone would have claimed
+    pub single_width: SingleWidth,
+    /// The area in every frame
+    pub frames: Vec<FrameResult>,
+    /// The leak through systole
+    pub systole: Systole,
+    /// Where the interval comes from, each part's share of the half width
+    pub interval_parts: Vec<IntervalPart>,
+}
+
+/// One part of an interval's half width
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct IntervalPart {
+    /// What is uncertain
+    pub source: String,
+    /// Its 95 % effect on the area, mm2
+    pub effect_mm2: f64,
+}
+
+/// Whether a part of the jet was seen
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum Seen {
+    /// Recognised
+    Found,
+    /// Not recognised
+    Missing,
+}
+
+/// What of a complete jet was seen
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Components {
+    /// Flow convergence upstream of the neck
+    pub convergence: Seen,
+    /// A minimum of area between wider cross-sections
+    pub contraction: Seen,
+    /// The jet widening downstream
+    pub expansion: Seen,
+}
+
+/// One position of the neck profile
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ProfilePoint {
+    /// Position along the axis, 0 at the neck, positive downstream, mm
+    pub position_mm: f64,
+    /// Area there; `null` where nothing could be traced
+    pub area_mm2: Option<f64>,
+}
+
+/// Widths on the two cuts that contain the jet axis
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Widths {
+    /// On the long-axis cut
+    pub long_axis: Interval,
+    /// On the commissural cut
+    pub commissural: Interval,
+    /// Direction of the long-axis width, unit vector
+    pub long_axis_direction: [f64; 3],
+    /// Whether the long-axis direction was assumed to be the shortest Feret direction
+    pub axes_assumed: bool,
+}
+
+/// Class of a cross-section's shape
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum ShapeClass {
+    /// Nearly a circle
+    Round,
+    /// Elongated and convex
+    Elliptical,
+    /// Bent: clearly smaller than its convex hull
+    Crescent,
+    /// None of these
+    Irregular,
+}
+
+/// Shape of the tracing
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Shape {
+    /// Its class
+    pub class: ShapeClass,
+    /// Largest over smallest Feret width
+    pub axis_ratio: f64,
+    /// 4 pi area / perimeter squared
+    pub circularity: f64,
+    /// Area over area of the convex hull
+    pub solidity: f64,
+    /// Largest caliper width
+    pub feret_max_mm: f64,
+    /// Smallest caliper width
+    pub feret_min_mm: f64,
+    /// Length of the tracing
+    pub perimeter_mm: f64,
+}
+
+/// What the long-axis width alone would have claimed
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SingleWidth {
+    /// Error of the implied circle against the area, percent
+    pub error_percent: f64,
+    /// Whether the implied circle lies outside the area's interval
+    pub misleads: bool,
+}
+
+/// One frame of one jet
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct FrameResult {
+    /// Index from 0
+    pub frame: usize,
+    /// Time from the R wave
+    pub time_s: f64,
+    /// Vena contracta area; `null` where the jet is absent
+    pub vca_mm2: Option<Interval>,
+    /// Centre of the neck
+    pub neck_mm: Option<[f64; 3]>,
+    /// Unit vector along the flow
+    pub axis: Option<[f64; 3]>,
+}
+
+/// When in systole a jet is there
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum Pattern {
+    /// Through all of systole
+    Holosystolic,
+    /// Early systole only
+    Early,
+    /// The middle of systole only
+    Mid,
+    /// Late systole only
+    Late,
+    /// Early and late with a gap or a marked dip between
+    Biphasic,
+    /// Too few frames to tell
+    Unknown,
+}
+
+/// The leak through systole
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Systole {
+    /// When the jet is there
+    pub pattern: Pattern,
+    /// Share of systole in which it is there
+    pub present_fraction: f64,
+    /// Mean over systole (zero where absent)
+    pub mean_vca_mm2: f64,
+    /// Area integrated over time
+    pub integral_mm2_s: f64,
+    /// First and last moment of systole used
+    pub bounds_s: [f64; 2],
+    /// How much the peak frame overstates the mean, percent
+    pub peak_overstates_percent: f64,
+}
+
+/// The sum over the jets
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Total {
+    /// Sum of the jets' areas at the frame where the sum is largest
+    pub vca_mm2: Interval,
+    /// Frame of that sum; `null` without a jet
+    pub frame: Option<usize>,
+    /// Regurgitant volume of a beat; `null` without a CW Doppler envelope
+    pub regurgitant_volume_ml: Option<Interval>,
+}

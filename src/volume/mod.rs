@@ -1,0 +1,183 @@
+//! `Volume4`: one gated acquisition as the core sees it, whatever file it came from.
+//!
+//! Channels share one [`Grid`] and one [`Timeline`]. Samples stay in their stored 8 or 16 bits,
+//! perhaps inside a mapped file, and are decoded on the fly: a velocity code through
+//! [`VelocityScale`], a power code through [`PowerScale`]. What a file did not say and somebody
+//! assumed is written down in [`Provenance`], never hidden in a number.
+
+mod channel;
+mod scale;
+mod timeline;
+
+pub use channel::{Channel, ChannelKind, Codes, Samples, SamplesError, SharedBytes};
+pub use scale::{Cycle, PowerScale, ScaleError, VelocityScale};
+pub use timeline::{Timeline, TimelineError};
+
+use crate::space::{Direction, Grid, VolumePoint};
+
+/// One gated 3D colour Doppler acquisition
+#[derive(Clone, Debug)]
+pub struct Volume4 {
+    /// Where the voxels are
+    pub grid: Grid,
+    /// When the frames are
+    pub timeline: Timeline,
+    /// Where the beams start, when the file says so
+    pub apex: Option<VolumePoint>,
+    /// What a velocity code means
+    pub velocity_scale: VelocityScale,
+    /// What a power code means
+    pub power_scale: PowerScale,
+    /// Where all of this came from and what was assumed
+    pub provenance: Provenance,
+    channels: Vec<Channel>,
+}
+
+/// Where a volume came from
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Provenance {
+    /// File name without its folder; empty for a volume made in memory
+    pub file: String,
+    /// BLAKE3 of the file's bytes in hexadecimal; empty for a volume made in memory
+    pub blake3: String,
+    /// Name of the format
+    pub format: String,
+    /// What the file left open and how it was filled, a sentence each
+    pub assumed: Vec<String>,
+}
+
+/// Why channels do not form a volume
+#[derive(Debug, thiserror::Error, PartialEq)]
+pub enum VolumeError {
+    /// Two channels of one kind
+    #[error("the {0} channel is there twice")]
+    Twice(ChannelKind),
+    /// A channel holds another number of samples than the grid and timeline call for
+    #[error("the {kind} channel has {found} frames of {found_voxels} voxels, expected {frames} of {voxels}")]
+    Extent {
+        /// Which channel
+        kind: ChannelKind,
+        /// Its frames
+        found: usize,
+        /// Its voxels in a frame
+        found_voxels: usize,
+        /// Frames of the timeline
+        frames: usize,
+        /// Voxels of the grid
+        voxels: usize,
+    },
+    /// The velocity codes are wider or narrower than the scale says
+    #[error("velocity samples are {found} bits wide, but the velocity scale is for {expected}")]
+    VelocityBits {
+        /// Bits of the samples
+        found: u32,
+        /// Bits of the scale
+        expected: u32,
+    },
+}
+
+impl Volume4 {
+    /// A volume of these channels
+    ///
+    /// # Errors
+    /// See [`VolumeError`].
+    pub fn new(
+        grid: Grid,
+        timeline: Timeline,
+        apex: Option<VolumePoint>,
+        velocity_scale: VelocityScale,
+        power_scale: PowerScale,
+        provenance: Provenance,
+        mut channels: Vec<Channel>,
+    ) -> Result<Self, VolumeError> {
+        channels.sort_by_key(Channel::kind);
+        for pair in channels.windows(2) {
+            if pair[0].kind() == pair[1].kind() {
+                return Err(VolumeError::Twice(pair[0].kind()));
+            }
+        }
+        for channel in &channels {
+            let samples = channel.samples();
+            if samples.frames() != timeline.frames() || samples.voxels() != grid.voxels() {
+                return Err(VolumeError::Extent {
+                    kind: channel.kind(),
+                    found: samples.frames(),
+                    found_voxels: samples.voxels(),
+                    frames: timeline.frames(),
+                    voxels: grid.voxels(),
+                });
+            }
+            if channel.kind() == ChannelKind::Velocity && samples.bits() != velocity_scale.bits() {
+                return Err(VolumeError::VelocityBits {
+                    found: samples.bits(),
+                    expected: velocity_scale.bits(),
+                });
+            }
+        }
+        Ok(Self { grid, timeline, apex, velocity_scale, power_scale, provenance, channels })
+    }
+
+    /// Frames in the beat
+    pub fn frames(&self) -> usize {
+        self.timeline.frames()
+    }
+
+    /// The channels, in the order tissue, velocity, power, variance
+    pub fn channels(&self) -> &[Channel] {
+        &self.channels
+    }
+
+    /// The channel of a kind, if the acquisition has it
+    pub fn channel(&self, kind: ChannelKind) -> Option<&Channel> {
+        self.channels.iter().find(|channel| channel.kind() == kind)
+    }
+
+    /// Direction of the beam at a point, away from the probe; `None` without a known apex
+    pub fn beam_at(&self, point: VolumePoint) -> Option<Direction> {
+        crate::space::direction(point.from(self.apex?))
+    }
+
+    /// Bytes of all samples as stored
+    pub fn stored_bytes(&self) -> usize {
+        self.channels
+            .iter()
+            .map(|c| c.samples().frames() * c.samples().voxels() * c.samples().bits() as usize / 8)
+            .sum()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::unit::{MetresPerSecond, Seconds};
+
+    fn parts() -> (Grid, Timeline, VelocityScale) {
+        let grid = Grid::axis_aligned([3, 2, 2], [1.0; 3], [0.0; 3]).unwrap();
+        let timeline = Timeline::new(vec![Seconds::new(0.0), Seconds::new(0.05)]).unwrap();
+        let scale = VelocityScale::full_cycle(8, 128, MetresPerSecond::new(0.6)).unwrap();
+        (grid, timeline, scale)
+    }
+
+    #[test]
+    fn channels_are_sorted_and_checked() {
+        let (grid, timeline, scale) = parts();
+        let samples = || Samples::from_u8(vec![128; 24], 2, 12).unwrap();
+        let build = |channels| {
+            let power = PowerScale::default();
+            Volume4::new(grid, timeline.clone(), None, scale, power, Provenance::default(), channels)
+        };
+        let volume = build(vec![
+            Channel::new(ChannelKind::Power, samples()),
+            Channel::new(ChannelKind::Velocity, samples()),
+        ])
+        .unwrap();
+        assert_eq!(volume.channels()[0].kind(), ChannelKind::Velocity);
+        assert_eq!(volume.stored_bytes(), 48);
+        let twice =
+            vec![Channel::new(ChannelKind::Power, samples()), Channel::new(ChannelKind::Power, samples())];
+        assert_eq!(build(twice).unwrap_err(), VolumeError::Twice(ChannelKind::Power));
+        let short = Samples::from_u8(vec![0; 12], 1, 12).unwrap();
+        let built = build(vec![Channel::new(ChannelKind::Tissue, short)]);
+        assert!(matches!(built.unwrap_err(), VolumeError::Extent { .. }));
+    }
+}
