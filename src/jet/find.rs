@@ -1,0 +1,207 @@
+//! From a volume to its jets.
+
+use nalgebra::Vector3;
+use rayon::prelude::*;
+
+use crate::job::{Cancelled, Watch};
+use crate::space::{Direction, VolumePoint, angle_between};
+use crate::volume::{ChannelKind, Volume4};
+
+use super::link::{Jet, link};
+use super::pose::{Guess, JetPose, Part, Through, refine, refine_all};
+use super::section::SectionPlan;
+use super::seed::{Seed, seeds};
+use super::{Signal, SignalScale};
+
+/// How jets are looked for
+#[derive(Clone, Debug)]
+pub struct JetOptions {
+    /// At most so many jets are kept, the largest
+    pub most: usize,
+}
+
+impl Default for JetOptions {
+    fn default() -> Self {
+        Self { most: 5 }
+    }
+}
+
+/// Why jets could not be looked for
+#[derive(Debug, thiserror::Error, PartialEq)]
+pub enum JetError {
+    /// The volume has no velocity channel
+    #[error("the volume has no velocity channel")]
+    NoVelocity,
+    /// The work was asked to stop
+    #[error(transparent)]
+    Cancelled(#[from] Cancelled),
+}
+
+/// The jets of a volume, the largest first; empty when there is none
+///
+/// # Errors
+/// See [`JetError`].
+pub fn find(
+    volume: &Volume4,
+    options: &JetOptions,
+    watch: &Watch,
+) -> Result<(SignalScale, Vec<Jet>), JetError> {
+    let scale = SignalScale::of(volume).ok_or(JetError::NoVelocity)?;
+    let frames = volume.frames();
+    let done = std::sync::atomic::AtomicUsize::new(0);
+    let found: Result<Vec<Vec<JetPose>>, Cancelled> = (0..frames)
+        .into_par_iter()
+        .map(|frame| {
+            let poses = Signal::new(volume, frame, scale)
+                .map(|signal| in_frame(volume, &signal, frame))
+                .unwrap_or_default();
+            let count = done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1;
+            watch.step("finding the jets", count, frames)?;
+            Ok(poses)
+        })
+        .collect();
+    let mut jets = link(found?, options.most);
+    fill_gaps(volume, scale, &mut jets, watch)?;
+    Ok((scale, jets))
+}
+
+/// The jets of one frame
+fn in_frame(volume: &Volume4, signal: &Signal, frame: usize) -> Vec<JetPose> {
+    let plan = SectionPlan::default();
+    let mut poses: Vec<JetPose> = Vec::new();
+    for seed in seeds(signal).iter().take(8) {
+        for pose in from_seed(volume, signal, frame, seed, &plan) {
+            let apart = poses.iter().all(|known| known.neck.from(pose.neck).norm() > 2.0);
+            if apart && is_a_jet(&pose) {
+                poses.push(pose);
+            }
+        }
+    }
+    poses.sort_by(|a, b| b.area_mm2.total_cmp(&a.area_mm2));
+    poses
+}
+
+/// A stream counts as a jet when its neck is fast and it is seen to widen or to be fed
+fn is_a_jet(pose: &JetPose) -> bool {
+    pose.haste > 0.15
+        && pose.area_mm2 > 3.0
+        && (pose.contraction == Part::Found
+            || (pose.convergence == Part::Found && pose.expansion == Part::Found))
+}
+
+fn from_seed(
+    volume: &Volume4,
+    signal: &Signal,
+    frame: usize,
+    seed: &Seed,
+    plan: &SectionPlan,
+) -> Vec<JetPose> {
+    let mut axes: Vec<Direction> = Vec::new();
+    if seed.elongation > 1.15 {
+        axes.push(seed.long_axis);
+    }
+    axes.push(volume.beam_at(seed.centre).unwrap_or(volume.grid.axes()[2]));
+    let mut best: Vec<JetPose> = Vec::new();
+    for axis in axes {
+        let sense = flow_sense(volume, signal, frame, seed.centre, axis);
+        let guess = Guess { point: seed.centre, axis: sense };
+        let poses = refine_all(signal, guess, plan);
+        let score = |poses: &[JetPose]| poses.iter().filter(|p| is_a_jet(p)).count();
+        if score(&poses) > score(&best) {
+            best = poses;
+        }
+        if score(&best) > 0 {
+            break;
+        }
+    }
+    best
+}
+
+/// Of the two senses of an axis, the one the flow takes
+///
+/// Coherent flow around the seed is mostly convergence: its displayed velocity, positive toward
+/// the probe, tells which way the blood goes. Where that is undecided (no apex, or velocities that
+/// cancel) the coherent side is upstream.
+fn flow_sense(
+    volume: &Volume4,
+    signal: &Signal,
+    frame: usize,
+    centre: VolumePoint,
+    axis: Direction,
+) -> Direction {
+    let Some(channel) = volume.channel(ChannelKind::Velocity) else { return axis };
+    let codes = channel.samples().frame(frame);
+    let scale = volume.velocity_scale;
+    let grid = &volume.grid;
+    let haste = signal.haste_field().data();
+    let [nx, ny, _] = grid.shape();
+    let mut along = 0.0;
+    let mut coherent_side = 0.0;
+    let mut count = 0.0;
+    for i in 0..codes.len() {
+        let code = codes.at(i);
+        if code == scale.zero_code() || haste[i] > 0.15 {
+            continue;
+        }
+        let voxel = crate::space::VoxelPoint::new(
+            (i % nx) as f64,
+            ((i / nx) % ny) as f64,
+            (i / (nx * ny)) as f64,
+        );
+        let point = grid.volume_from_voxel(voxel);
+        let offset = point.from(centre);
+        if offset.norm() > 30.0 {
+            continue;
+        }
+        count += 1.0;
+        coherent_side += axis.dot(&offset).signum();
+        let beam: Vector3<f64> =
+            volume.beam_at(point).map_or_else(Vector3::zeros, nalgebra::Unit::into_inner);
+        let v = scale.velocity(code) / scale.nyquist();
+        if v.abs() < 0.9 {
+            along -= v * beam.dot(&axis);
+        }
+    }
+    if count < 1.0 {
+        return axis;
+    }
+    let sense = if (along / count).abs() > 0.02 { along } else { -coherent_side };
+    if sense < 0.0 { -axis } else { axis }
+}
+
+/// Looks again, from the neighbouring frame's pose, where a jet was missed between frames
+fn fill_gaps(
+    volume: &Volume4,
+    scale: SignalScale,
+    jets: &mut [Jet],
+    watch: &Watch,
+) -> Result<(), Cancelled> {
+    let plan = SectionPlan::default();
+    let total = jets.len();
+    for (done, jet) in jets.iter_mut().enumerate() {
+        let order: Vec<usize> = {
+            let peak = jet.largest();
+            (peak..volume.frames()).chain((0..peak).rev()).collect()
+        };
+        for frame in order {
+            if jet.poses[frame].is_some() {
+                continue;
+            }
+            let beside = [frame.checked_sub(1), Some(frame + 1)]
+                .into_iter()
+                .flatten()
+                .find_map(|f| jet.poses.get(f)?.as_ref());
+            let Some(known) = beside else { continue };
+            let Some(signal) = Signal::new(volume, frame, scale) else { continue };
+            let guess = Guess { point: known.neck, axis: known.axis };
+            let pose = refine(&signal, guess, &plan, Through::Point).filter(|pose| {
+                is_a_jet(pose)
+                    && pose.neck.from(known.neck).norm() < 4.0
+                    && angle_between(&pose.axis, &known.axis) < 0.5
+            });
+            jet.poses[frame] = pose;
+        }
+        watch.step("following the jets", done + 1, total)?;
+    }
+    Ok(())
+}

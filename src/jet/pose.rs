@@ -1,0 +1,254 @@
+//! The neck and the axis of one jet in one frame.
+
+use crate::space::{Cut, CutPoint, Direction, VolumePoint, direction};
+
+use super::Signal;
+use super::section::{CutOff, Section, SectionPlan, centre_line, follow, regions};
+
+/// Whether a part of a complete jet is seen
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Part {
+    /// Recognised
+    Found,
+    /// Not recognised
+    Missing,
+}
+
+/// Cross-section area against position along the jet axis
+#[derive(Clone, Debug, PartialEq)]
+pub struct NeckProfile {
+    /// Position along the axis in mm, 0 at the neck, positive downstream; rising
+    pub positions_mm: Vec<f64>,
+    /// Area at the tracing level in mm2
+    pub areas_mm2: Vec<f64>,
+    /// Mean haste of the cross-section
+    pub haste: Vec<f64>,
+}
+
+/// Where one jet's neck is in one frame and where the jet points
+#[derive(Clone, Debug)]
+pub struct JetPose {
+    /// Centre of the neck
+    pub neck: VolumePoint,
+    /// Along the flow
+    pub axis: Direction,
+    /// Standard error of the axis, radians
+    pub axis_error: f64,
+    /// Standard error of the neck's position along the axis, mm
+    pub level_error_mm: f64,
+    /// Area at the tracing level, as displayed, mm2: for ranking, not for reporting
+    pub area_mm2: f64,
+    /// Mean haste at the neck
+    pub haste: f64,
+    /// Flow convergence upstream
+    pub convergence: Part,
+    /// A minimum between wider cross-sections
+    pub contraction: Part,
+    /// Widening downstream
+    pub expansion: Part,
+    /// Whether the neck's cross-section lies whole inside the volume
+    pub whole: Part,
+    /// Area along the axis
+    pub profile: NeckProfile,
+}
+
+impl JetPose {
+    /// The cut at the neck, perpendicular to the axis, normal along the flow
+    pub fn en_face(&self) -> Cut {
+        Cut::perpendicular_to(self.neck, self.axis)
+    }
+}
+
+/// A first idea of a stream: a point in it and its direction along the flow
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Guess {
+    pub point: VolumePoint,
+    pub axis: Direction,
+}
+
+/// All streams that pass the neck plane of a first guess, each refined
+pub(super) fn refine_all(signal: &Signal, guess: Guess, plan: &SectionPlan) -> Vec<JetPose> {
+    let Some(first) = refine(signal, guess, plan, Through::Largest) else { return Vec::new() };
+    let level = signal.tracing_level();
+    // Other streams of the same body are separate where the flow is narrowest.
+    let cut = first.en_face();
+    let mut poses: Vec<JetPose> = Vec::new();
+    for offset in [0.0, -1.0, 1.0, 2.0] {
+        for region in regions(signal, &cut.at_level(offset), plan, level, 0.0) {
+            let enough = region.area_mm2 >= SMALLEST_MM2 && region.haste >= HASTY;
+            if !enough || region.cut_off == CutOff::Yes {
+                continue;
+            }
+            let point = region.centre_in_volume(&cut.at_level(offset));
+            let guess = Guess { point, axis: first.axis };
+            let Some(pose) = refine(signal, guess, plan, Through::Point) else { continue };
+            let apart = poses.iter().all(|known| known.neck.from(pose.neck).norm() > 2.0);
+            if apart && pose.contraction == Part::Found {
+                poses.push(pose);
+            }
+        }
+    }
+    if poses.is_empty() { vec![first] } else { poses }
+}
+
+/// Regions smaller than this are speckle, mm2
+const SMALLEST_MM2: f64 = 3.0;
+/// Mean haste a jet's cross-section has at least
+const HASTY: f64 = 0.18;
+
+/// Which region of the start plane is the stream
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Through {
+    /// The one with the most haste and area
+    Largest,
+    /// The one nearest to the start point
+    Point,
+}
+
+/// Lays planes across the stream until they stand perpendicular to it, and finds its neck
+///
+/// `None` where no stream passes the guess.
+pub(super) fn refine(signal: &Signal, guess: Guess, plan: &SectionPlan, through: Through) -> Option<JetPose> {
+    let level = signal.tracing_level();
+    let mut at = guess;
+    let mut found = None;
+    for round in 0..6 {
+        let cut = Cut::perpendicular_to(at.point, at.axis);
+        let candidates = regions(signal, &cut, plan, level, 0.0);
+        let start = match if round == 0 { through } else { Through::Point } {
+            Through::Largest => candidates
+                .into_iter()
+                .filter(|r| r.area_mm2 >= SMALLEST_MM2)
+                .max_by(|a, b| (a.area_mm2 * a.haste).total_cmp(&(b.area_mm2 * b.haste))),
+            Through::Point => candidates
+                .into_iter()
+                .filter(|r| r.area_mm2 >= SMALLEST_MM2)
+                .min_by(|a, b| {
+                    let far = |r: &Section| {
+                        if r.holds(&cut, plan, at.point) { 0.0 } else { r.centre.distance(CutPoint::default()) }
+                    };
+                    far(a).total_cmp(&far(b)).then(b.area_mm2.total_cmp(&a.area_mm2))
+                }),
+        }?;
+        let sections = follow(signal, &cut, plan, level, start);
+        let neck = narrowest(&sections)?;
+        let line_sections = downstream_of(&sections, neck);
+        let about = sections[neck].position_mm;
+        let Some(line) = centre_line(&line_sections, about) else {
+            found = Some((cut, sections, neck, None));
+            break;
+        };
+        let axis = cut.u().into_inner() * line.slope.x
+            + cut.v().into_inner() * line.slope.y
+            + cut.normal().into_inner();
+        let axis = direction(axis)?;
+        // A step of more than 30 degrees is a sign of a poor start: take it, but go on.
+        let turned = crate::space::angle_between(&axis, &at.axis);
+        let point = cut.at_level(about).at(sections[neck].centre);
+        at = Guess { point, axis };
+        found = Some((cut, sections, neck, Some(line.slope_error)));
+        if turned < 0.003 && round > 1 {
+            break;
+        }
+    }
+    let (cut, sections, neck, slope_error) = found?;
+    Some(pose(&cut, &sections, neck, slope_error.unwrap_or(0.2), at.axis))
+}
+
+/// The narrowest section between wide flow upstream and the jet downstream
+///
+/// The search runs over all sections; those that are cut off count only where nothing else is left.
+fn narrowest(sections: &[Section]) -> Option<usize> {
+    let smooth = smoothed(sections);
+    (0..sections.len())
+        .filter(|i| sections[*i].haste >= HASTY * 0.6)
+        .filter(|i| sections[*i].cut_off == CutOff::No)
+        .min_by(|a, b| smooth[*a].total_cmp(&smooth[*b]))
+        .or_else(|| (0..sections.len()).min_by(|a, b| smooth[*a].total_cmp(&smooth[*b])))
+}
+
+/// Areas smoothed over three planes
+fn smoothed(sections: &[Section]) -> Vec<f64> {
+    (0..sections.len())
+        .map(|i| {
+            let low = i.saturating_sub(1);
+            let high = (i + 1).min(sections.len() - 1);
+            sections[low..=high].iter().map(|s| s.area_mm2).sum::<f64>() / (high - low + 1) as f64
+        })
+        .collect()
+}
+
+/// The sections from the neck downstream that belong to this stream alone and are seen whole
+fn downstream_of(sections: &[Section], neck: usize) -> Vec<&Section> {
+    let width = (4.0 * sections[neck].area_mm2 / std::f64::consts::PI).sqrt();
+    let reach = (2.5 * width).clamp(7.0, 14.0);
+    let mut taken: Vec<&Section> = Vec::new();
+    for section in &sections[neck..] {
+        if section.position_mm - sections[neck].position_mm > reach || section.cut_off == CutOff::Yes {
+            break;
+        }
+        // A sudden gain of area is another jet joining.
+        if taken.last().is_some_and(|last| section.area_mm2 > 1.35 * last.area_mm2 + 4.0) {
+            break;
+        }
+        taken.push(section);
+    }
+    taken
+}
+
+fn pose(
+    cut: &Cut,
+    sections: &[Section],
+    neck: usize,
+    axis_error: f64,
+    axis: Direction,
+) -> JetPose {
+    let smooth = smoothed(sections);
+    let here = &sections[neck];
+    let area = smooth[neck];
+    let within = |low: f64, high: f64| {
+        (0..sections.len()).filter(move |i| {
+            let d = sections[*i].position_mm - here.position_mm;
+            d >= low && d <= high
+        })
+    };
+    let widest = |low: f64, high: f64| within(low, high).map(|i| smooth[i]).fold(0.0, f64::max);
+    let part = |yes: bool| if yes { Part::Found } else { Part::Missing };
+    let convergence = part(widest(-9.0, -0.1) >= 1.5 * area);
+    let expansion = part(widest(0.1, 12.0) >= 1.12 * area);
+    let contraction =
+        part(widest(-9.0, -0.1) >= 1.04 * area && widest(0.1, 12.0) >= 1.04 * area);
+    // The neck between planes: the vertex of the parabola through three smoothed areas.
+    let mut shift = 0.0;
+    if neck > 0 && neck + 1 < sections.len() {
+        let (a, b, c) = (smooth[neck - 1], smooth[neck], smooth[neck + 1]);
+        let bend = a - 2.0 * b + c;
+        if bend > 1e-9 {
+            shift = (0.5 * (a - c) / bend).clamp(-1.0, 1.0)
+                * (sections[neck + 1].position_mm - sections[neck - 1].position_mm)
+                / 2.0;
+        }
+    }
+    // How far one may go before the area rises by 3 %.
+    let flat = within(-6.0, 6.0).filter(|i| smooth[*i] <= 1.03 * area).count() as f64;
+    let step = if sections.len() > 1 { sections[1].position_mm - sections[0].position_mm } else { 0.5 };
+    let level_error_mm = (flat * step / 12f64.sqrt()).clamp(0.2, 2.0);
+    let neck_point = cut.at_level(here.position_mm).at(here.centre);
+    JetPose {
+        neck: neck_point.moved(axis.into_inner() * shift),
+        axis,
+        axis_error,
+        level_error_mm,
+        area_mm2: area,
+        haste: here.haste,
+        convergence,
+        contraction,
+        expansion,
+        whole: part(here.cut_off == CutOff::No),
+        profile: NeckProfile {
+            positions_mm: sections.iter().map(|s| s.position_mm - here.position_mm - shift).collect(),
+            areas_mm2: sections.iter().map(|s| s.area_mm2).collect(),
+            haste: sections.iter().map(|s| s.haste).collect(),
+        },
+    }
+}

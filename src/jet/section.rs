@@ -1,0 +1,300 @@
+//! Cross-sections of one stream along a line: the connected region in each plane, followed from
+//! plane to plane.
+
+use nalgebra::Vector3;
+
+use crate::numeric::Image;
+use crate::sample::Raster;
+use crate::space::{Cut, CutPoint, VolumePoint};
+use crate::unit::Mm;
+
+use super::Signal;
+
+/// How cross-sections are taken
+#[derive(Clone, Copy, Debug)]
+pub(super) struct SectionPlan {
+    /// Half the side of a plane, mm
+    pub half_side_mm: f64,
+    /// Side of a pixel, mm
+    pub pixel_mm: f64,
+    /// Distance between planes, mm
+    pub step_mm: f64,
+    /// Upstream reach from the start plane, mm
+    pub upstream_mm: f64,
+    /// Downstream reach from the start plane, mm
+    pub downstream_mm: f64,
+}
+
+impl Default for SectionPlan {
+    fn default() -> Self {
+        Self { half_side_mm: 14.0, pixel_mm: 0.45, step_mm: 0.5, upstream_mm: 16.0, downstream_mm: 20.0 }
+    }
+}
+
+/// The region of the stream in one plane
+#[derive(Clone, Debug)]
+pub(super) struct Section {
+    /// Position along the line, mm
+    pub position_mm: f64,
+    /// Area at the tracing level, mm2
+    pub area_mm2: f64,
+    /// Strength-weighted centre on the plane, mm
+    pub centre: CutPoint,
+    /// Mean haste of the region
+    pub haste: f64,
+    /// Whether the region touches the border of the plane or of the volume
+    pub cut_off: CutOff,
+    /// Its pixels
+    mask: Image<bool>,
+}
+
+/// Whether a region is seen whole
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum CutOff {
+    /// Whole
+    No,
+    /// It reaches a border
+    Yes,
+}
+
+/// The strength in one plane
+pub(super) fn plane(signal: &Signal, cut: &Cut, plan: &SectionPlan) -> (Raster, Image<f64>) {
+    let raster = Raster::square(Mm::new(2.0 * plan.half_side_mm), Mm::new(plan.pixel_mm));
+    let image = strength_image(signal, cut, &raster);
+    (raster, image)
+}
+
+/// The strength on a raster of a cut
+pub fn strength_image(signal: &Signal, cut: &Cut, raster: &Raster) -> Image<f64> {
+    let origin = cut.at(raster.cut_from_pixel(0.0, 0.0));
+    let right = cut.u().into_inner() * raster.pixel.get();
+    let up = cut.v().into_inner() * raster.pixel.get();
+    Image::from_fn(raster.width, raster.height, |x, y| {
+        signal.strength(origin.moved(right * x as f64 + up * y as f64))
+    })
+}
+
+/// All regions of one plane above `level`, each as a section, the largest first
+pub(super) fn regions(
+    signal: &Signal,
+    cut: &Cut,
+    plan: &SectionPlan,
+    level: f64,
+    position_mm: f64,
+) -> Vec<Section> {
+    let (raster, image) = plane(signal, cut, plan);
+    let mut free = image.map(|v| v >= level);
+    let mut found = Vec::new();
+    for y in 0..raster.height {
+        for x in 0..raster.width {
+            if free.at(x, y) {
+                let mask = flood(&mut free, &[(x, y)]);
+                found.push(section(signal, cut, &raster, &image, level, position_mm, mask));
+            }
+        }
+    }
+    found.sort_by(|a: &Section, b: &Section| b.area_mm2.total_cmp(&a.area_mm2));
+    found
+}
+
+/// The region that continues `before` in the plane of `cut`: everything connected to its pixels
+fn continued(
+    signal: &Signal,
+    cut: &Cut,
+    plan: &SectionPlan,
+    level: f64,
+    position_mm: f64,
+    before: &Section,
+) -> Option<Section> {
+    let (raster, image) = plane(signal, cut, plan);
+    let free = image.map(|v| v >= level);
+    // Of the regions that overlap the one before, the one that overlaps most.
+    let mut left = free.clone();
+    let mut best: Option<(usize, Image<bool>)> = None;
+    for y in 0..raster.height {
+        for x in 0..raster.width {
+            if before.mask.at(x, y) && left.at(x, y) {
+                let mask = flood(&mut left, &[(x, y)]);
+                let overlap =
+                    mask.data().iter().zip(before.mask.data()).filter(|(a, b)| **a && **b).count();
+                if best.as_ref().is_none_or(|(most, _)| overlap > *most) {
+                    best = Some((overlap, mask));
+                }
+            }
+        }
+    }
+    let (_, mask) = best?;
+    Some(section(signal, cut, &raster, &image, level, position_mm, mask))
+}
+
+/// Follows a stream from `start` along the cut's normal in both directions
+///
+/// The planes share the axes of `cut`; positions are along its normal from its centre. Following
+/// ends where the region vanishes or leaves the volume.
+pub(super) fn follow(
+    signal: &Signal,
+    cut: &Cut,
+    plan: &SectionPlan,
+    level: f64,
+    start: Section,
+) -> Vec<Section> {
+    let mut sections = vec![start.clone()];
+    for (sign, reach) in [(-1.0, plan.upstream_mm), (1.0, plan.downstream_mm)] {
+        let mut before = start.clone();
+        let steps = (reach / plan.step_mm) as usize;
+        for step in 1..=steps {
+            let position = start.position_mm + sign * step as f64 * plan.step_mm;
+            let Some(next) = continued(signal, &cut.at_level(position), plan, level, position, &before)
+            else {
+                break;
+            };
+            // A region many times the one at the start is the chamber, not the stream.
+            let lost = next.area_mm2 > 12.0 * start.area_mm2.max(10.0);
+            sections.push(next.clone());
+            if lost {
+                break;
+            }
+            before = next;
+        }
+    }
+    sections.sort_by(|a, b| a.position_mm.total_cmp(&b.position_mm));
+    sections
+}
+
+fn section(
+    signal: &Signal,
+    cut: &Cut,
+    raster: &Raster,
+    image: &Image<f64>,
+    level: f64,
+    position_mm: f64,
+    mask: Image<bool>,
+) -> Section {
+    let (w, h) = (raster.width, raster.height);
+    let (mut weight, mut u, mut v, mut haste, mut pixels) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    let mut area = 0.0;
+    let mut cut_off = CutOff::No;
+    for y in 0..h {
+        for x in 0..w {
+            let near = mask.at(x, y);
+            // Sub-pixel area: a pixel at the edge counts by how far the level lies from its value.
+            let beside = near
+                || (x > 0 && mask.at(x - 1, y))
+                || (x + 1 < w && mask.at(x + 1, y))
+                || (y > 0 && mask.at(x, y - 1))
+                || (y + 1 < h && mask.at(x, y + 1));
+            if !beside {
+                continue;
+            }
+            let value = image.at(x, y);
+            let gradient = {
+                let dx = (image.at((x + 1).min(w - 1), y) - image.at(x.saturating_sub(1), y)) / 2.0;
+                let dy = (image.at(x, (y + 1).min(h - 1)) - image.at(x, y.saturating_sub(1))) / 2.0;
+                dx.abs().max(dy.abs()).max(1e-6)
+            };
+            area += ((value - level) / gradient + 0.5).clamp(0.0, 1.0);
+            if !near {
+                continue;
+            }
+            let at = raster.cut_from_pixel(x as f64, y as f64);
+            let point = cut.at(at);
+            weight += value;
+            u += value * at.u;
+            v += value * at.v;
+            haste += signal.haste(point);
+            pixels += 1.0;
+            if x == 0 || y == 0 || x + 1 == w || y + 1 == h || !signal.grid().contains(point) {
+                cut_off = CutOff::Yes;
+            }
+        }
+    }
+    Section {
+        position_mm,
+        area_mm2: area * raster.pixel.get() * raster.pixel.get(),
+        centre: CutPoint::new(u / weight.max(1e-12), v / weight.max(1e-12)),
+        haste: haste / f64::max(pixels, 1.0),
+        cut_off,
+        mask,
+    }
+}
+
+/// Takes the 4-connected region of the seeds out of `free`
+fn flood(free: &mut Image<bool>, seeds: &[(usize, usize)]) -> Image<bool> {
+    let (w, h) = (free.width(), free.height());
+    let mut mask = Image::filled(w, h, false);
+    let mut stack = seeds.to_vec();
+    while let Some((x, y)) = stack.pop() {
+        if !free.at(x, y) {
+            continue;
+        }
+        free.set(x, y, false);
+        mask.set(x, y, true);
+        if x > 0 {
+            stack.push((x - 1, y));
+        }
+        if x + 1 < w {
+            stack.push((x + 1, y));
+        }
+        if y > 0 {
+            stack.push((x, y - 1));
+        }
+        if y + 1 < h {
+            stack.push((x, y + 1));
+        }
+    }
+    mask
+}
+
+impl Section {
+    /// The centre in volume space, on the planes of `cut`
+    pub(super) fn centre_in_volume(&self, cut: &Cut) -> VolumePoint {
+        cut.at_level(self.position_mm).at(self.centre)
+    }
+
+    /// Whether a point of volume space lies in the region (`cut` as given to [`follow`])
+    pub(super) fn holds(&self, cut: &Cut, plan: &SectionPlan, point: VolumePoint) -> bool {
+        let raster = Raster::square(Mm::new(2.0 * plan.half_side_mm), Mm::new(plan.pixel_mm));
+        let (foot, _) = cut.project(point);
+        let (x, y) = raster.pixel_from_cut(foot);
+        let inside = x >= 0.0 && y >= 0.0 && x < raster.width as f64 && y < raster.height as f64;
+        inside && self.mask.at((x as usize).min(raster.width - 1), (y as usize).min(raster.height - 1))
+    }
+}
+
+/// The straight line through centres: the change of (u, v) per mm along the normal, the value at
+/// `about_mm`, and the standard error of the slopes
+pub(super) struct CentreLine {
+    /// Centre at `about_mm`
+    pub foot: CutPoint,
+    /// Direction in cut coordinates: (du/ds, dv/ds, 1)
+    pub slope: Vector3<f64>,
+    /// Standard error of a slope, rad
+    pub slope_error: f64,
+}
+
+/// Least squares through the centres of sections, each weighted alike
+pub(super) fn centre_line(sections: &[&Section], about_mm: f64) -> Option<CentreLine> {
+    let n = sections.len() as f64;
+    if sections.len() < 4 {
+        return None;
+    }
+    let mean_s = sections.iter().map(|s| s.position_mm).sum::<f64>() / n;
+    let spread: f64 = sections.iter().map(|s| (s.position_mm - mean_s).powi(2)).sum();
+    if spread < 1e-9 {
+        return None;
+    }
+    let fit = |value: fn(&Section) -> f64| {
+        let mean = sections.iter().map(|s| value(s)).sum::<f64>() / n;
+        let slope =
+            sections.iter().map(|s| (s.position_mm - mean_s) * (value(s) - mean)).sum::<f64>() / spread;
+        let left: f64 =
+            sections.iter().map(|s| (value(s) - mean - slope * (s.position_mm - mean_s)).powi(2)).sum();
+        (mean + slope * (about_mm - mean_s), slope, left)
+    };
+    let (u, du, left_u) = fit(|s| s.centre.u);
+    let (v, dv, left_v) = fit(|s| s.centre.v);
+    // Neighbouring planes share voxels: about every third counts as its own reading.
+    let readings = (n / 3.0).max(2.5);
+    let slope_error = ((left_u + left_v) / (2.0 * (n - 2.0)) / spread * (n / readings)).sqrt();
+    Some(CentreLine { foot: CutPoint::new(u, v), slope: Vector3::new(du, dv, 1.0), slope_error })
+}

@@ -1,0 +1,303 @@
+//! How strongly each voxel of a frame speaks for flow, and for fast flow.
+//!
+//! Two fields are made of one frame. *Strength* is the power of the flow signal over its plateau
+//! (the power of blood far from any edge), so that the edge of a wide stream lies at one half
+//! whatever the gain was; where no power was stored it is 1 in coloured voxels and 0 elsewhere.
+//! *Haste* is the loss of coherence: 0 where neighbouring phasors agree, near 1 where the velocity
+//! has wrapped several times and turbulence scatters it, so that hue means nothing any more. Slow
+//! coloured blood has strength without haste and is not part of a jet.
+
+use crate::numeric::Field;
+use crate::space::{Grid, VolumePoint};
+use crate::volume::{ChannelKind, Volume4};
+
+/// What the strength was made of
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum StrengthSource {
+    /// A stored power channel
+    Power,
+    /// The presence of colour only
+    Colour,
+}
+
+/// The level of full signal and of no display, common to all frames of a volume
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SignalScale {
+    /// Linear power of blood away from edges (1 without a power channel)
+    pub plateau: f64,
+    /// Smallest displayed strength, as a share of the plateau; `None` where it cannot be known
+    pub gate: Option<f64>,
+    /// What the strength is made of
+    pub source: StrengthSource,
+}
+
+/// One frame's strength and haste
+#[derive(Clone, Debug)]
+pub struct Signal {
+    grid: Grid,
+    strength: Field,
+    haste: Field,
+    scale: SignalScale,
+}
+
+impl SignalScale {
+    /// Reads the plateau and the gate off the frame with the most colour
+    ///
+    /// The plateau is the median power of coloured voxels all of whose neighbours two steps away
+    /// are coloured as well; the gate is the 2 % quantile of the coloured power over the plateau.
+    /// `None` without a velocity channel.
+    pub fn of(volume: &Volume4) -> Option<Self> {
+        let velocity = volume.channel(ChannelKind::Velocity)?;
+        let zero = volume.velocity_scale.zero_code();
+        let colour_only = Self { plateau: 1.0, gate: None, source: StrengthSource::Colour };
+        let Some(power) = volume.channel(ChannelKind::Power) else { return Some(colour_only) };
+        let coloured = |frame: usize| {
+            let codes = velocity.samples().frame(frame);
+            (0..codes.len()).map(|i| codes.at(i) != zero).collect::<Vec<_>>()
+        };
+        let count = |frame: &usize| {
+            let codes = velocity.samples().frame(*frame);
+            (0..codes.len()).filter(|i| codes.at(*i) != zero).count()
+        };
+        let frame = (0..volume.frames()).max_by_key(|frame| (count(frame), usize::MAX - frame))?;
+        let here = coloured(frame);
+        let codes = power.samples().frame(frame);
+        let [nx, ny, nz] = volume.grid.shape();
+        let (mut deep, mut all) = (Vec::new(), Vec::new());
+        for z in 0..nz {
+            for y in 0..ny {
+                for x in 0..nx {
+                    let i = x + nx * (y + ny * z);
+                    if !here[i] {
+                        continue;
+                    }
+                    let value = volume.power_scale.linear(f64::from(codes.at(i)));
+                    all.push(value);
+                    let inside = x >= 2 && y >= 2 && z >= 2 && x + 2 < nx && y + 2 < ny && z + 2 < nz;
+                    let steps = [2, 2 * nx, 2 * nx * ny];
+                    if inside && steps.iter().all(|step| here[i - step] && here[i + step]) {
+                        deep.push(value);
+                    }
+                }
+            }
+        }
+        let plateau = quantile(&mut deep, 0.5).or_else(|| quantile(&mut all, 0.9))?;
+        if !(plateau > 0.0 && plateau.is_finite()) {
+            return Some(colour_only);
+        }
+        let gate = quantile(&mut all, 0.02).map(|low| low / plateau);
+        Some(Self { plateau, gate, source: StrengthSource::Power })
+    }
+}
+
+fn quantile(values: &mut [f64], share: f64) -> Option<f64> {
+    if values.is_empty() {
+        return None;
+    }
+    let at = ((values.len() - 1) as f64 * share) as usize;
+    Some(*values.select_nth_unstable_by(at, f64::total_cmp).1)
+}
+
+impl Signal {
+    /// The signal of one frame; `None` without a velocity channel or such a frame
+    pub fn new(volume: &Volume4, frame: usize, scale: SignalScale) -> Option<Self> {
+        let velocity = volume.channel(ChannelKind::Velocity)?;
+        if frame >= volume.frames() {
+            return None;
+        }
+        let shape = volume.grid.shape();
+        let codes = velocity.samples().frame(frame);
+        let cycle = PhasorTable::new(volume);
+        let phasors: Vec<[f32; 2]> = (0..codes.len()).map(|i| cycle.of(codes.at(i))).collect();
+        let haste = haste(&phasors, shape);
+        let power = volume.channel(ChannelKind::Power).filter(|_| scale.source == StrengthSource::Power);
+        let strength = match power {
+            Some(power) => {
+                let codes = power.samples().frame(frame);
+                let linear = |code: u16| volume.power_scale.linear(f64::from(code)) / scale.plateau;
+                let table: Vec<f32> = match power.samples().bits() {
+                    8 => (0..256).map(|code| linear(code) as f32).collect(),
+                    _ => Vec::new(),
+                };
+                let mut strength: Vec<f32> = (0..codes.len())
+                    .map(|i| {
+                        let code = codes.at(i);
+                        table.get(code as usize).copied().unwrap_or_else(|| linear(code) as f32)
+                    })
+                    .collect();
+                extend_below_gate(&mut strength, shape, scale.gate.unwrap_or(0.0) as f32);
+                strength
+            }
+            None => phasors.iter().map(|p| f32::from(u8::from(*p != [0.0; 2]))).collect(),
+        };
+        Some(Self {
+            grid: volume.grid,
+            strength: Field::new(shape, strength)?,
+            haste: Field::new(shape, haste)?,
+            scale,
+        })
+    }
+
+    /// The grid of the frame
+    pub fn grid(&self) -> &Grid {
+        &self.grid
+    }
+
+    /// What strength means here
+    pub fn scale(&self) -> SignalScale {
+        self.scale
+    }
+
+    /// The level at which a cross-section is traced: one half, or just above the gate
+    pub fn tracing_level(&self) -> f64 {
+        match (self.scale.source, self.scale.gate) {
+            (StrengthSource::Power, Some(gate)) => (gate * 1.08).clamp(0.5, 0.75),
+            _ => 0.5,
+        }
+    }
+
+    /// Strength at a point: 0 none, 1 the plateau; 0 outside the volume
+    pub fn strength(&self, point: VolumePoint) -> f64 {
+        self.strength.at(self.grid.voxel_from_volume(point).0)
+    }
+
+    /// Haste at a point: 0 coherent, toward 1 incoherent; 0 outside the volume
+    pub fn haste(&self, point: VolumePoint) -> f64 {
+        self.haste.at(self.grid.voxel_from_volume(point).0)
+    }
+
+    /// Haste of every voxel, x fastest
+    pub fn haste_field(&self) -> &Field {
+        &self.haste
+    }
+
+    /// Strength of every voxel, x fastest
+    pub fn strength_field(&self) -> &Field {
+        &self.strength
+    }
+}
+
+/// Unit phasors of the codes, `[0, 0]` for the code of no colour
+struct PhasorTable {
+    table: Vec<[f32; 2]>,
+}
+
+impl PhasorTable {
+    fn new(volume: &Volume4) -> Self {
+        let scale = volume.velocity_scale;
+        let codes = 1u32 << scale.bits();
+        let table = (0..codes)
+            .map(|code| {
+                let code = code as u16;
+                if code == scale.zero_code() {
+                    return [0.0; 2];
+                }
+                let (sin, cos) = libm::sincos(scale.phase(code));
+                [cos as f32, sin as f32]
+            })
+            .collect();
+        Self { table }
+    }
+
+    fn of(&self, code: u16) -> [f32; 2] {
+        self.table[usize::from(code)]
+    }
+}
+
+/// One minus the length of the mean phasor of the coloured voxels in a 3 x 3 x 3 neighbourhood
+fn haste(phasors: &[[f32; 2]], shape: [usize; 3]) -> Vec<f32> {
+    let [nx, ny, nz] = shape;
+    // Running sums of three along each axis in turn: (cos, sin, count).
+    let mut sums: Vec<[f32; 3]> =
+        phasors.iter().map(|p| [p[0], p[1], f32::from(u8::from(*p != [0.0; 2]))]).collect();
+    for (count, stride, outer) in [(nx, 1, ny * nz), (ny, nx, nx * nz), (nz, nx * ny, nx * ny)] {
+        let mut line = vec![[0.0f32; 3]; count];
+        for o in 0..outer {
+            let start = match stride {
+                1 => o * nx,
+                s if s == nx => (o / nx) * nx * ny + o % nx,
+                _ => o,
+            };
+            for (i, slot) in line.iter_mut().enumerate() {
+                *slot = sums[start + i * stride];
+            }
+            for i in 0..count {
+                let mut sum = line[i];
+                for neighbour in [i.checked_sub(1), Some(i + 1).filter(|n| *n < count)].into_iter().flatten() {
+                    for c in 0..3 {
+                        sum[c] += line[neighbour][c];
+                    }
+                }
+                sums[start + i * stride] = sum;
+            }
+        }
+    }
+    sums.iter()
+        .zip(phasors)
+        .map(|(sum, here)| {
+            if *here == [0.0; 2] || sum[2] < 4.0 {
+                return 0.0;
+            }
+            (1.0 - (sum[0] * sum[0] + sum[1] * sum[1]).sqrt() / sum[2]).clamp(0.0, 1.0)
+        })
+        .collect()
+}
+
+/// Continues the strength one voxel past the displayed edge by straight extrapolation
+///
+/// Where power was stored only under colour, an undisplayed voxel reads 0 though the blur left it
+/// just under the gate; interpolating to that 0 would pull every contour inward. The continued
+/// value lies between 0 and the gate.
+fn extend_below_gate(strength: &mut [f32], shape: [usize; 3], gate: f32) {
+    let [nx, ny, nz] = shape;
+    let known = strength.to_vec();
+    for z in 0..nz {
+        for y in 0..ny {
+            for x in 0..nx {
+                let i = x + nx * (y + ny * z);
+                if known[i] > 0.0 {
+                    continue;
+                }
+                let (mut sum, mut count) = (0.0, 0.0);
+                for (at, side, stride) in [(x, nx, 1), (y, ny, nx), (z, nz, nx * ny)] {
+                    if at >= 2 && known[i - stride] > 0.0 && known[i - 2 * stride] > 0.0 {
+                        sum += 2.0 * known[i - stride] - known[i - 2 * stride];
+                        count += 1.0;
+                    }
+                    if at + 2 < side && known[i + stride] > 0.0 && known[i + 2 * stride] > 0.0 {
+                        sum += 2.0 * known[i + stride] - known[i + 2 * stride];
+                        count += 1.0;
+                    }
+                }
+                if count > 0.0 {
+                    strength[i] = (sum / count).clamp(0.0, gate);
+                }
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn agreeing_phasors_have_no_haste_and_scattered_ones_do() {
+        let shape = [5, 5, 5];
+        let calm = vec![[1.0f32, 0.0]; 125];
+        assert!(haste(&calm, shape).iter().all(|h| *h < 1e-6));
+        // Four directions in turn cancel: haste near 1 in the middle.
+        let wild: Vec<[f32; 2]> = (0..125)
+            .map(|i| [[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]][i % 4])
+            .collect();
+        assert!(haste(&wild, shape)[62] > 0.9);
+    }
+
+    #[test]
+    fn a_gated_edge_is_continued_to_the_gate_at_most() {
+        let mut row = vec![1.0, 0.9, 0.6, 0.0, 0.0];
+        extend_below_gate(&mut row, [5, 1, 1], 0.4);
+        assert!((row[3] - 0.3).abs() < 1e-6);
+        assert_eq!(row[4], 0.0);
+    }
+}
