@@ -1,11 +1,15 @@
 //! The course of an area through systole.
 
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
 use crate::unit::{Mm2, Seconds};
 
 use super::SystoleBounds;
 
 /// When in systole a jet is there
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
 pub enum Pattern {
     /// Through all of systole
     Holosystolic,

@@ -1,12 +1,16 @@
 //! The neck and the axis of one jet in one frame.
 
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
 use crate::space::{Cut, CutPoint, Direction, VolumePoint, direction};
 
 use super::Signal;
 use super::section::{CutOff, Section, SectionPlan, centre_line, follow, regions};
 
 /// Whether a part of a complete jet is seen
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
 pub enum Part {
     /// Recognised
     Found,

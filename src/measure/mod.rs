@@ -1,5 +1,7 @@
 //! The whole job on one volume: trust, jets, neck, tracing, beat, and the result document.
 
 pub mod results;
+mod run;
 
 pub use results::Results;
+pub use run::{ENGINE, MeasureError, Options, measure};

@@ -9,6 +9,11 @@ use serde::{Deserialize, Serialize};
 
 use crate::volume::ChannelKind;
 
+pub use crate::beat::Pattern;
+pub use crate::jet::Part as Seen;
+pub use crate::planimetry::ShapeClass;
+pub use crate::trust::{Finding, Verdict};
+
 /// The name of this version of the document
 pub const SCHEMA: &str = "narrows/results/1";
 
@@ -92,18 +97,6 @@ pub struct Source {
     pub assumed: Vec<String>,
 }
 
-/// How far a finding, or all of them, can be trusted
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "lowercase")]
-pub enum Verdict {
-    /// Good enough for the job
-    Adequate,
-    /// Usable, with a stated loss
-    Limited,
-    /// Not usable for this measurement
-    Unfit,
-}
-
 /// Whether the acquisition can carry the measurement
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Trust {
@@ -111,23 +104,6 @@ pub struct Trust {
     pub verdict: Verdict,
     /// Each thing that was looked at
     pub findings: Vec<Finding>,
-}
-
-/// One thing looked at about the acquisition
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct Finding {
-    /// A short stable name
-    pub code: String,
-    /// What it means for the measurement
-    pub verdict: Verdict,
-    /// What was found; `null` where it could not be measured
-    pub value: Option<f64>,
-    /// Unit of value and limit
-    pub unit: String,
-    /// What it was held against
-    pub limit: Option<f64>,
-    /// Finding, limit, its source, and the consequence in words
-    pub message: String,
 }
 
 /// One jet
@@ -182,16 +158,6 @@ pub struct IntervalPart {
     pub effect_mm2: f64,
 }
 
-/// Whether a part of the jet was seen
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "lowercase")]
-pub enum Seen {
-    /// Recognised
-    Found,
-    /// Not recognised
-    Missing,
-}
-
 /// What of a complete jet was seen
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Components {
@@ -223,20 +189,6 @@ pub struct Widths {
     pub long_axis_direction: [f64; 3],
     /// Whether the long-axis direction was assumed to be the shortest Feret direction
     pub axes_assumed: bool,
-}
-
-/// Class of a cross-section's shape
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "lowercase")]
-pub enum ShapeClass {
-    /// Nearly a circle
-    Round,
-    /// Elongated and convex
-    Elliptical,
-    /// Bent: clearly smaller than its convex hull
-    Crescent,
-    /// None of these
-    Irregular,
 }
 
 /// Shape of the tracing
@@ -280,24 +232,6 @@ pub struct FrameResult {
     pub neck_mm: Option<[f64; 3]>,
     /// Unit vector along the flow
     pub axis: Option<[f64; 3]>,
-}
-
-/// When in systole a jet is there
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "lowercase")]
-pub enum Pattern {
-    /// Through all of systole
-    Holosystolic,
-    /// Early systole only
-    Early,
-    /// The middle of systole only
-    Mid,
-    /// Late systole only
-    Late,
-    /// Early and late with a gap or a marked dip between
-    Biphasic,
-    /// Too few frames to tell
-    Unknown,
 }
 
 /// The leak through systole

@@ -1,0 +1,329 @@
+//! From a volume to its result document.
+
+use rayon::prelude::*;
+
+use crate::beat::{self, Course, SystoleBounds};
+use crate::jet::{self, Jet, JetError, JetOptions, JetPose, Signal, SignalScale};
+use crate::job::{Cancelled, Watch};
+use crate::planimetry::{Assessment, Assumed, Measured, assess, classify};
+use crate::space::Direction;
+use crate::trust;
+use crate::unit::{Mm, Mm2};
+use crate::volume::{ChannelKind, Volume4};
+
+use super::results::{
+    Components, FrameResult, Interval, IntervalPart, JetResult, ProfilePoint, Results, SCHEMA, Shape,
+    SingleWidth, Source, Systole, Tool, Total, Trust, Widths,
+};
+
+/// Version of the numerical method: raised when the same input may give other numbers
+pub const ENGINE: &str = "1";
+
+/// What the user may settle about a measurement
+#[derive(Clone, Debug, Default)]
+pub struct Options {
+    /// Anterior-posterior direction in volume space, for naming the widths
+    pub anterior_posterior: Option<Direction>,
+    /// How jets are looked for
+    pub jets: JetOptions,
+}
+
+/// Why a volume could not be measured
+#[derive(Debug, thiserror::Error, PartialEq)]
+pub enum MeasureError {
+    /// There is no velocity channel
+    #[error("the volume has no velocity channel, so no jet can be measured")]
+    NoVelocity,
+    /// The work was asked to stop
+    #[error(transparent)]
+    Cancelled(#[from] Cancelled),
+}
+
+impl From<JetError> for MeasureError {
+    fn from(error: JetError) -> Self {
+        match error {
+            JetError::NoVelocity => Self::NoVelocity,
+            JetError::Cancelled(cancelled) => Self::Cancelled(cancelled),
+        }
+    }
+}
+
+/// Measures every jet of a volume
+///
+/// # Errors
+/// See [`MeasureError`]. No jet is not an error: the document then has an empty list.
+pub fn measure(volume: &Volume4, options: &Options, watch: &Watch) -> Result<Results, MeasureError> {
+    let (scale, jets) = jet::find(volume, &options.jets, watch)?;
+    let assessed = assess_all(volume, scale, &jets, options, watch)?;
+    let mut findings = trust::acquisition(volume);
+    findings.extend(trust::jets(volume, &jets));
+
+    let present: Vec<usize> = (0..volume.frames())
+        .filter(|frame| assessed.iter().any(|frames| frames[*frame].is_some()))
+        .collect();
+    let systole = beat::bounds(&volume.timeline, &present);
+    let mut results: Vec<JetResult> = jets
+        .iter()
+        .zip(&assessed)
+        .filter_map(|(jet, frames)| jet_result(volume, jet, frames, &systole))
+        .collect();
+    results.sort_by(|a, b| b.vca_mm2.value.total_cmp(&a.vca_mm2.value));
+    for (index, jet) in results.iter_mut().enumerate() {
+        jet.id = index + 1;
+    }
+    let total = total(&results, volume.frames());
+    let cautions = cautions(volume, &results, &systole);
+    Ok(Results {
+        schema: SCHEMA.to_owned(),
+        tool: Tool { version: env!("CARGO_PKG_VERSION").to_owned(), engine: ENGINE.to_owned() },
+        source: source(volume),
+        trust: Trust { verdict: trust::worst(&findings), findings },
+        jets: results,
+        total,
+        severity: None,
+        cautions,
+    })
+}
+
+/// `[jet][frame]`: what was measured, `None` where the jet is absent or cannot be traced
+fn assess_all(
+    volume: &Volume4,
+    scale: SignalScale,
+    jets: &[Jet],
+    options: &Options,
+    watch: &Watch,
+) -> Result<Vec<Vec<Option<Assessment>>>, Cancelled> {
+    let frames = volume.frames();
+    let done = std::sync::atomic::AtomicUsize::new(0);
+    let by_frame: Result<Vec<Vec<Option<Assessment>>>, Cancelled> = (0..frames)
+        .into_par_iter()
+        .map(|frame| {
+            let anyone = jets.iter().any(|jet| jet.poses[frame].is_some());
+            let signal = anyone.then(|| Signal::new(volume, frame, scale)).flatten();
+            let measured = jets
+                .iter()
+                .map(|jet| {
+                    let (signal, pose) = (signal.as_ref()?, jet.poses[frame].as_ref()?);
+                    assess(signal, pose, options.anterior_posterior).ok()
+                })
+                .collect();
+            let count = done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1;
+            watch.step("measuring the frames", count, frames)?;
+            Ok(measured)
+        })
+        .collect();
+    let mut by_jet: Vec<Vec<Option<Assessment>>> = jets.iter().map(|_| Vec::new()).collect();
+    for measured in by_frame? {
+        for (jet, one) in by_jet.iter_mut().zip(measured) {
+            jet.push(one);
+        }
+    }
+    Ok(by_jet)
+}
+
+fn jet_result(
+    volume: &Volume4,
+    jet: &Jet,
+    frames: &[Option<Assessment>],
+    systole: &SystoleBounds,
+) -> Option<JetResult> {
+    let peak = (0..frames.len())
+        .filter_map(|f| frames[f].as_ref().map(|a| (f, a.vca.value.get())))
+        .max_by(|a, b| a.1.total_cmp(&b.1).then(b.0.cmp(&a.0)))?
+        .0;
+    let (at, pose) = (frames[peak].as_ref()?, jet.poses[peak].as_ref()?);
+    let areas: Vec<Option<Mm2>> = frames.iter().map(|f| f.as_ref().map(|a| a.vca.value)).collect();
+    let course = beat::course(volume.timeline.times(), &areas, systole);
+    let vca = area_interval(at.vca);
+    let circle = Mm2::of_circle(at.long_axis.value).get();
+    let ellipse =
+        std::f64::consts::PI / 4.0 * at.long_axis.value.get() * at.commissural.value.get();
+    Some(JetResult {
+        id: 0,
+        axis: pose.axis.into_inner().into(),
+        axis_uncertainty_deg: 1.96 * pose.axis_error.to_degrees(),
+        neck_mm: pose.neck.to_array(),
+        peak_frame: peak,
+        beam_angle_deg: trust::beam_angle_deg(volume, pose),
+        components: Components {
+            convergence: pose.convergence,
+            contraction: pose.contraction,
+            expansion: pose.expansion,
+        },
+        neck_profile: profile(pose),
+        vca_mm2: vca,
+        traced_area_mm2: at.tracing.outline.area().get(),
+        tracing_mm: at.tracing.outline.points().iter().map(|p| at.cut.at(*p).to_array()).collect(),
+        width_mm: Widths {
+            long_axis: length_interval(at.long_axis),
+            commissural: length_interval(at.commissural),
+            long_axis_direction: at.axes.long_axis.into_inner().into(),
+            axes_assumed: at.axes.assumed == Assumed::Yes,
+        },
+        circle_area_mm2: circle,
+        ellipse_area_mm2: ellipse,
+        shape: shape(at),
+        single_width: SingleWidth {
+            error_percent: 100.0 * (circle / vca.value.max(1e-9) - 1.0),
+            misleads: circle < vca.low || circle > vca.high,
+        },
+        frames: frame_results(volume, jet, frames),
+        systole: systole_result(&course, vca.value, systole),
+        interval_parts: at
+            .parts
+            .iter()
+            .map(|p| IntervalPart { source: p.source.to_owned(), effect_mm2: p.effect.get() })
+            .collect(),
+    })
+}
+
+fn area_interval(m: Measured<Mm2>) -> Interval {
+    Interval { value: m.value.get(), low: m.low.get(), high: m.high.get() }
+}
+
+fn length_interval(m: Measured<Mm>) -> Interval {
+    Interval { value: m.value.get(), low: m.low.get(), high: m.high.get() }
+}
+
+fn profile(pose: &JetPose) -> Vec<ProfilePoint> {
+    let points = pose.profile.positions_mm.iter().zip(&pose.profile.areas_mm2);
+    points.map(|(p, a)| ProfilePoint { position_mm: *p, area_mm2: Some(*a) }).collect()
+}
+
+fn shape(at: &Assessment) -> Shape {
+    let outline = &at.tracing.outline;
+    let feret = outline.feret();
+    Shape {
+        class: classify(&at.corrected),
+        axis_ratio: feret.max / feret.min,
+        circularity: outline.circularity(),
+        solidity: outline.solidity(),
+        feret_max_mm: feret.max.get(),
+        feret_min_mm: feret.min.get(),
+        perimeter_mm: outline.perimeter().get(),
+    }
+}
+
+fn frame_results(volume: &Volume4, jet: &Jet, frames: &[Option<Assessment>]) -> Vec<FrameResult> {
+    (0..frames.len())
+        .map(|frame| {
+            let measured = frames[frame].as_ref();
+            let pose = jet.poses[frame].as_ref().filter(|_| measured.is_some());
+            FrameResult {
+                frame,
+                time_s: volume.timeline.times()[frame].get(),
+                vca_mm2: measured.map(|a| area_interval(a.vca)),
+                neck_mm: pose.map(|p| p.neck.to_array()),
+                axis: pose.map(|p| p.axis.into_inner().into()),
+            }
+        })
+        .collect()
+}
+
+fn systole_result(course: &Course, peak: f64, bounds: &SystoleBounds) -> Systole {
+    let mean = course.mean.get();
+    Systole {
+        pattern: course.pattern,
+        present_fraction: course.present_fraction,
+        mean_vca_mm2: mean,
+        integral_mm2_s: course.integral_mm2_s,
+        bounds_s: [bounds.start.get(), bounds.end.get()],
+        peak_overstates_percent: if mean > 0.0 { 100.0 * (peak / mean - 1.0) } else { 0.0 },
+    }
+}
+
+/// The frame in which the areas of all jets together are largest
+///
+/// Half widths add: what the jets share (point spread, gain) is wrong for all of them alike.
+fn total(jets: &[JetResult], frames: usize) -> Total {
+    let sum = |frame: usize| {
+        let mut sum = Interval { value: 0.0, low: 0.0, high: 0.0 };
+        for area in jets.iter().filter_map(|jet| jet.frames.get(frame)?.vca_mm2) {
+            sum.value += area.value;
+            sum.low += area.low;
+            sum.high += area.high;
+        }
+        sum
+    };
+    let best = (0..frames).max_by(|a, b| sum(*a).value.total_cmp(&sum(*b).value).then(b.cmp(a)));
+    let frame = best.filter(|f| sum(*f).value > 0.0);
+    Total {
+        vca_mm2: frame.map_or(Interval { value: 0.0, low: 0.0, high: 0.0 }, sum),
+        frame,
+        regurgitant_volume_ml: None,
+    }
+}
+
+fn source(volume: &Volume4) -> Source {
+    let (low, high) = volume.velocity_scale.limits();
+    Source {
+        file: volume.provenance.file.clone(),
+        blake3: volume.provenance.blake3.clone(),
+        format: volume.provenance.format.clone(),
+        channels: volume.channels().iter().map(crate::volume::Channel::kind).collect(),
+        grid: volume.grid.shape(),
+        voxel_mm: volume.grid.spacing_mm(),
+        frames: volume.frames(),
+        frame_interval_s: volume.timeline.interval().map(crate::unit::Seconds::get),
+        nyquist_m_s: volume.velocity_scale.nyquist().get(),
+        velocity_limits_m_s: [low.get(), high.get()],
+        assumed: volume.provenance.assumed.clone(),
+    }
+}
+
+fn cautions(volume: &Volume4, jets: &[JetResult], systole: &SystoleBounds) -> Vec<String> {
+    let mut cautions = vec![
+        "Not a medical device. The result defers to local protocols and to the licensed reader.".to_owned(),
+        "The vena contracta area is the effective orifice, smaller than the anatomic one; do not compare \
+         the two without saying so."
+            .to_owned(),
+        "No single number grades a regurgitation: weigh it with every other measurement.".to_owned(),
+    ];
+    if jets.is_empty() {
+        cautions.push(
+            "No jet was found. A small, brief or poorly aligned jet can be missed; look at the volume."
+                .to_owned(),
+        );
+    }
+    if jets.len() > 1 {
+        cautions.push(
+            "Several jets: their areas add at the same moment, their widths do not.".to_owned(),
+        );
+    }
+    if jets.iter().any(|jet| jet.width_mm.axes_assumed) {
+        cautions.push(
+            "The anterior-posterior direction was not given: the long-axis width is the tracing's \
+             shortest caliper width, by assumption."
+                .to_owned(),
+        );
+    }
+    if jets.iter().any(|jet| jet.single_width.misleads) {
+        cautions.push(
+            "A circle on the long-axis width alone would mislead here: the orifice is not round.".to_owned(),
+        );
+    }
+    let short = |jet: &JetResult| {
+        !matches!(jet.systole.pattern, crate::beat::Pattern::Holosystolic | crate::beat::Pattern::Unknown)
+    };
+    if jets.iter().any(short) {
+        cautions.push(
+            "The leak does not last through systole: one frame's area times the whole velocity-time \
+             integral would overstate it."
+                .to_owned(),
+        );
+    }
+    if volume.channel(ChannelKind::Power).is_none() {
+        cautions.push(
+            "Without a power channel the blooming correction rests on assumed point spread and gain.".to_owned(),
+        );
+    }
+    if !jets.is_empty() && volume.frames() > 1 {
+        cautions.push(format!(
+            "Systole was {}: {:.0} to {:.0} ms after the R wave.",
+            systole.reason,
+            1000.0 * systole.start.get(),
+            1000.0 * systole.end.get()
+        ));
+    }
+    cautions
+}

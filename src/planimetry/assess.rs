@@ -1,0 +1,191 @@
+//! One jet in one frame, measured: tracing, area, interval, widths.
+
+use crate::jet::{JetPose, Signal, StrengthSource};
+use crate::outline::Outline;
+use crate::space::{Cut, CutPoint, Direction};
+use crate::unit::{Mm, Mm2};
+
+use super::blur::{BlurFit, BlurModel, Forward, LevelArea, area_above};
+use super::trace::{NeckImage, TraceError, Tracing, trace};
+use super::widths::{WidthAxes, Widths, widths};
+
+/// A value with its 95 % interval, in the unit of the value
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Measured<U> {
+    /// Best estimate
+    pub value: U,
+    /// Lower end
+    pub low: U,
+    /// Upper end
+    pub high: U,
+}
+
+/// One part of an interval
+#[derive(Clone, Debug, PartialEq)]
+pub struct IntervalPart {
+    /// What is uncertain, in words
+    pub source: &'static str,
+    /// Its 95 % effect on the area
+    pub effect: Mm2,
+}
+
+/// One jet in one frame, measured
+#[derive(Clone, Debug)]
+pub struct Assessment {
+    /// The en-face cut at the neck
+    pub cut: Cut,
+    /// The tracing as displayed
+    pub tracing: Tracing,
+    /// The outline behind the blur
+    pub corrected: Outline,
+    /// What the blur model found
+    pub blur: BlurFit,
+    /// Vena contracta area with its interval
+    pub vca: Measured<Mm2>,
+    /// Where the interval comes from
+    pub parts: Vec<IntervalPart>,
+    /// Along which directions widths were read
+    pub axes: WidthAxes,
+    /// Widths as displayed
+    pub shown_widths: Widths,
+    /// Width on the long-axis cut, corrected for blur
+    pub long_axis: Measured<Mm>,
+    /// Width on the commissural cut, corrected for blur
+    pub commissural: Measured<Mm>,
+}
+
+/// Relative uncertainty of the plateau at one standard deviation (speckle, wall filter)
+const PLATEAU_SD: f64 = 0.04;
+/// Prior of the display's gain, as a share of the plateau, where no power is stored
+const GAIN_PRIOR: f64 = 0.42;
+/// Its standard deviation (uniform over 0.25 to 0.65, roughly)
+const GAIN_PRIOR_SD: f64 = 0.1;
+/// Two-sided 95 % of a normal
+const Z95: f64 = 1.96;
+
+/// Measures the cross-section at a pose's neck
+///
+/// # Errors
+/// [`TraceError`] where nothing can be traced.
+pub fn assess(
+    signal: &Signal,
+    pose: &JetPose,
+    anterior_posterior: Option<Direction>,
+) -> Result<Assessment, TraceError> {
+    let image = NeckImage::at(signal, pose);
+    let tracing = trace(&image, signal.tracing_level(), CutPoint::default())?;
+    assess_tracing(signal, pose, &image, tracing, anterior_posterior)
+}
+
+/// Measures a given tracing at a pose's neck
+///
+/// # Errors
+/// [`TraceError`] where the tracing cannot be moved to its unblurred place.
+pub fn assess_tracing(
+    signal: &Signal,
+    pose: &JetPose,
+    image: &NeckImage,
+    tracing: Tracing,
+    anterior_posterior: Option<Direction>,
+) -> Result<Assessment, TraceError> {
+    let model = BlurModel::default();
+    let forward = Forward::new(&tracing.outline, &image.raster, Mm::new(3.5));
+    let observed = observe(signal, image, &forward, &tracing);
+    let blur = forward.fit(&observed, &model);
+    let corrected = forward.moved(blur.offset).unwrap_or_else(|| tracing.outline.clone());
+    let parts = parts(signal, pose, image, &tracing, &blur);
+    let half = parts.iter().map(|p| p.effect.get().powi(2)).sum::<f64>().sqrt();
+    let area = blur.area.get();
+    let vca = Measured {
+        value: blur.area,
+        low: Mm2::new((area - half).max(0.0)),
+        high: Mm2::new(area + half),
+    };
+    let axes = WidthAxes::of(&image.cut, &tracing.outline, anterior_posterior);
+    let centre = tracing.outline.centroid();
+    let shown_widths = widths(signal, pose, centre, &axes, tracing.level);
+    // An edge uncertain by d moves the area by perimeter times d and a width by 2 d.
+    let edge = half / tracing.outline.perimeter().get().max(1e-9);
+    let corrected_width = |shown: Mm| {
+        let value = (shown.get() + 2.0 * blur.offset.get()).max(0.0);
+        Measured {
+            value: Mm::new(value),
+            low: Mm::new((value - 2.0 * edge).max(0.0)),
+            high: Mm::new(value + 2.0 * edge),
+        }
+    };
+    Ok(Assessment {
+        cut: image.cut,
+        corrected,
+        vca,
+        parts,
+        axes,
+        shown_widths,
+        long_axis: corrected_width(shown_widths.long_axis),
+        commissural: corrected_width(shown_widths.commissural),
+        blur,
+        tracing,
+    })
+}
+
+/// The areas inside several levels, the tracing's own first
+fn observe(signal: &Signal, image: &NeckImage, forward: &Forward, tracing: &Tracing) -> Vec<LevelArea> {
+    let own = tracing.outline.area().get();
+    if signal.scale().source == StrengthSource::Colour {
+        return vec![LevelArea { level: GAIN_PRIOR, area_mm2: own }];
+    }
+    let near = forward.crop(&image.strength, Mm::new(2.0));
+    let mut observed = vec![LevelArea { level: tracing.level, area_mm2: own }];
+    for level in [0.1, 0.2, 0.3].map(|more| tracing.level + more) {
+        if level < 0.92 {
+            let area_mm2 = area_above(&near, forward.raster(), level);
+            observed.push(LevelArea { level, area_mm2 });
+        }
+    }
+    observed
+}
+
+fn parts(
+    signal: &Signal,
+    pose: &JetPose,
+    image: &NeckImage,
+    tracing: &Tracing,
+    blur: &BlurFit,
+) -> Vec<IntervalPart> {
+    let area = blur.area.get();
+    let perimeter = tracing.outline.perimeter().get();
+    let level_sd = match signal.scale().source {
+        StrengthSource::Power => PLATEAU_SD * tracing.level,
+        StrengthSource::Colour => GAIN_PRIOR_SD,
+    };
+    // Noise moves the edge by noise over slope; points one correlation length (2.5 sigma) apart
+    // are independent.
+    let slope = 0.4 / blur.sigma.get().max(0.2);
+    let readings = (perimeter / (2.5 * blur.sigma.get().max(0.2))).max(1.0);
+    let noise = image.noise / slope * perimeter / readings.sqrt();
+    // The profile tells what the area does within the level's error.
+    let level_effect = {
+        let reach = Z95 * pose.level_error_mm;
+        let there: Vec<f64> = pose
+            .profile
+            .positions_mm
+            .iter()
+            .zip(&pose.profile.areas_mm2)
+            .filter(|(p, _)| p.abs() <= reach)
+            .map(|(_, a)| (a - pose.area_mm2).abs())
+            .collect();
+        let mean = there.iter().sum::<f64>() / (there.len().max(1) as f64);
+        mean.min(0.25 * area)
+    };
+    let tilt = Z95 * pose.axis_error;
+    let caliper = perimeter * signal.grid().finest_mm() / 12f64.sqrt() / readings.sqrt();
+    let part = |source, effect: f64| IntervalPart { source, effect: Mm2::new(effect.abs()) };
+    vec![
+        part("point spread", Z95 * blur.sigma_error.get() * blur.area_per_sigma),
+        part("gain and plateau", Z95 * level_sd * blur.area_per_level),
+        part("axis", area * (1.0 / libm::cos(tilt.min(1.0)) - 1.0)),
+        part("level", level_effect),
+        part("noise", Z95 * noise),
+        part("caliper", Z95 * caliper),
+    ]
+}

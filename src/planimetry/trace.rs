@@ -1,0 +1,162 @@
+//! The tracing: a sub-pixel contour of the strong, fast signal on a cut.
+
+use crate::jet::{JetPose, Signal};
+use crate::numeric::Image;
+use crate::numeric::contour::iso_rings;
+use crate::outline::{Outline, OutlineError};
+use crate::sample::Raster;
+use crate::space::{Cut, CutPoint};
+use crate::unit::Mm;
+
+/// Pixel of the measuring raster, mm
+const PIXEL_MM: f64 = 0.25;
+/// Blood farther than this from any incoherent pixel is not the jet, mm
+const REACH_MM: f64 = 1.6;
+/// Haste of an incoherent pixel
+const HASTY: f64 = 0.3;
+
+/// The signal on a cut, averaged over a thin slab along its normal
+#[derive(Clone, Debug)]
+pub struct NeckImage {
+    /// The cut
+    pub cut: Cut,
+    /// Its pixels
+    pub raster: Raster,
+    /// Strength, 1 at the plateau, slow blood left out
+    pub strength: Image<f64>,
+    /// Standard deviation of the strength's noise at one pixel
+    pub noise: f64,
+}
+
+/// Why nothing could be traced
+#[derive(Debug, thiserror::Error, PartialEq)]
+pub enum TraceError {
+    /// No closed contour at this level
+    #[error("no closed contour at level {0:.2} of the plateau")]
+    Nothing(f64),
+    /// The contour leaves the volume
+    #[error("the contour at level {0:.2} of the plateau leaves the volume")]
+    LeavesVolume(f64),
+    /// The contour is not a valid polygon
+    #[error("the contour is not a valid polygon: {0}")]
+    Invalid(#[from] OutlineError),
+}
+
+/// A closed polygon on a cut and the level it follows
+#[derive(Clone, Debug)]
+pub struct Tracing {
+    /// The polygon, counter-clockwise seen against the normal
+    pub outline: Outline,
+    /// Strength along it, as a share of the plateau
+    pub level: f64,
+}
+
+/// The signal on `cut`, as wide as `side`, averaged over `slab` along the normal
+///
+/// Averaging over the slab quiets speckle; the slab must be thin against the neck's length.
+pub fn neck_image(signal: &Signal, cut: &Cut, side: Mm, slab: Mm) -> NeckImage {
+    let raster = Raster::square(side, Mm::new(PIXEL_MM));
+    let planes = ((slab.get() / 0.3).ceil() as usize).max(1);
+    let mut strength = Image::filled(raster.width, raster.height, 0.0);
+    let mut squares = strength.clone();
+    let mut haste = strength.clone();
+    let right = cut.u().into_inner() * raster.pixel.get();
+    let up = cut.v().into_inner() * raster.pixel.get();
+    for plane in 0..planes {
+        let share = if planes > 1 { plane as f64 / (planes - 1) as f64 - 0.5 } else { 0.0 };
+        let lifted = cut.at_level(share * slab.get());
+        let corner = lifted.at(raster.cut_from_pixel(0.0, 0.0));
+        for y in 0..raster.height {
+            for x in 0..raster.width {
+                let point = corner.moved(right * x as f64 + up * y as f64);
+                let here = signal.strength(point);
+                strength.set(x, y, strength.at(x, y) + here);
+                squares.set(x, y, squares.at(x, y) + here * here);
+                haste.set(x, y, haste.at(x, y) + signal.haste(point));
+            }
+        }
+    }
+    let n = planes as f64;
+    let strength = strength.map(|v| v / n);
+    let haste = haste.map(|v| v / n);
+    let noise = noise(&strength, &squares, n);
+    NeckImage { cut: *cut, raster, strength: without_slow(&strength, &haste), noise }
+}
+
+/// Scatter between the planes where the signal is full: mostly speckle
+fn noise(mean: &Image<f64>, squares: &Image<f64>, planes: f64) -> f64 {
+    let (mut sum, mut count) = (0.0, 0.0);
+    for (m, s) in mean.data().iter().zip(squares.data()) {
+        if *m > 0.7 {
+            sum += (s / planes - m * m).max(0.0);
+            count += 1.0;
+        }
+    }
+    if count > 0.0 { (sum / count).sqrt() } else { 0.0 }
+}
+
+/// The strength without blood that lies farther than [`REACH_MM`] from incoherent flow
+fn without_slow(strength: &Image<f64>, haste: &Image<f64>) -> Image<f64> {
+    let (w, h) = (strength.width(), strength.height());
+    let reach = (REACH_MM / PIXEL_MM).round() as usize;
+    // A square dilation of the incoherent pixels, one axis after the other.
+    let fast = Image::from_fn(w, h, |x, y| haste.at(x, y) > HASTY && strength.at(x, y) > 0.3);
+    let wide = Image::from_fn(w, h, |x, y| {
+        (x.saturating_sub(reach)..=(x + reach).min(w - 1)).any(|i| fast.at(i, y))
+    });
+    Image::from_fn(w, h, |x, y| {
+        let near = (y.saturating_sub(reach)..=(y + reach).min(h - 1)).any(|j| wide.at(x, j));
+        if near { strength.at(x, y) } else { 0.0 }
+    })
+}
+
+/// Traces the region at `near` (or the nearest to it) at a level of the plateau
+///
+/// Holes are filled: a dark patch inside the jet is a wrap, not a wall.
+///
+/// # Errors
+/// See [`TraceError`].
+pub fn trace(image: &NeckImage, level: f64, near: CutPoint) -> Result<Tracing, TraceError> {
+    let mut best: Option<(f64, f64, Outline)> = None;
+    let mut open = false;
+    let mut invalid = None;
+    for ring in iso_rings(&image.strength, level) {
+        if ring.signed_area() <= 0.0 {
+            continue;
+        }
+        if ring.border == crate::numeric::contour::Border::Touches {
+            open = true;
+            continue;
+        }
+        match Outline::from_pixels(&ring.points, &image.raster) {
+            Ok(outline) => {
+                let area = outline.area().get();
+                if area < 1.0 {
+                    continue;
+                }
+                let away = if outline.contains(near) { 0.0 } else { outline.centroid().distance(near) };
+                let better = best.as_ref().is_none_or(|(known, size, _)| {
+                    away < *known - 0.5 || ((away - known).abs() <= 0.5 && area > *size)
+                });
+                if better {
+                    best = Some((away, area, outline));
+                }
+            }
+            Err(error) => invalid = Some(error),
+        }
+    }
+    match (best, invalid) {
+        (Some((_, _, outline)), _) => Ok(Tracing { outline, level }),
+        (None, Some(error)) => Err(error.into()),
+        (None, None) if open => Err(TraceError::LeavesVolume(level)),
+        (None, None) => Err(TraceError::Nothing(level)),
+    }
+}
+
+impl NeckImage {
+    /// The measuring picture at a pose's neck: wide enough for its displayed area
+    pub fn at(signal: &Signal, pose: &JetPose) -> Self {
+        let side = (6.0 * (pose.area_mm2 / std::f64::consts::PI).sqrt() + 8.0).clamp(16.0, 40.0);
+        neck_image(signal, &pose.en_face(), Mm::new(side), Mm::new(0.9))
+    }
+}
