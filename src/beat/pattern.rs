@@ -53,8 +53,7 @@ pub fn course(times: &[Seconds], areas: &[Option<Mm2>], systole: &SystoleBounds)
     let span = |i: usize| {
         let here = times[i].get();
         let before = if i > 0 { f64::midpoint(times[i - 1].get(), here) } else { f64::NEG_INFINITY };
-        let after =
-            if i + 1 < times.len() { f64::midpoint(times[i + 1].get(), here) } else { f64::INFINITY };
+        let after = if i + 1 < times.len() { f64::midpoint(times[i + 1].get(), here) } else { f64::INFINITY };
         (before.max(systole.start.get()), after.min(systole.end.get()))
     };
     let peak = areas.iter().flatten().map(|a| a.get()).fold(0.0, f64::max);
@@ -126,11 +125,8 @@ mod tests {
         let n = 3000;
         let times: Vec<Seconds> = (0..n).map(|i| Seconds::new((i as f64 + 0.5) * 0.3 / n as f64)).collect();
         let areas: Vec<Option<Mm2>> = times.iter().map(|t| shape(t.get() / 0.3).map(Mm2::new)).collect();
-        let systole = SystoleBounds {
-            start: Seconds::new(0.0),
-            end: Seconds::new(0.3),
-            reason: String::new(),
-        };
+        let systole =
+            SystoleBounds { start: Seconds::new(0.0), end: Seconds::new(0.3), reason: String::new() };
         course(&times, &areas, &systole)
     }
 

@@ -39,11 +39,8 @@ pub fn bounds(timeline: &Timeline, present: &[usize]) -> SystoleBounds {
     let start = usual_start.max(first_time - half);
     let end = usual_end.min(last_time + half);
     let widened = jet_start < start - half || jet_end > end + half;
-    let reason = if widened {
-        format!("{reason}, widened to hold every frame with a jet")
-    } else {
-        reason.to_owned()
-    };
+    let reason =
+        if widened { format!("{reason}, widened to hold every frame with a jet") } else { reason.to_owned() };
     let (start, end) = (start.min(jet_start), end.max(jet_end));
     SystoleBounds { start: Seconds::new(start), end: Seconds::new(end.max(start)), reason }
 }

@@ -143,11 +143,8 @@ fn flow_sense(
         if code == scale.zero_code() || haste[i] > 0.15 {
             continue;
         }
-        let voxel = crate::space::VoxelPoint::new(
-            (i % nx) as f64,
-            ((i / nx) % ny) as f64,
-            (i / (nx * ny)) as f64,
-        );
+        let voxel =
+            crate::space::VoxelPoint::new((i % nx) as f64, ((i / nx) % ny) as f64, (i / (nx * ny)) as f64);
         let point = grid.volume_from_voxel(voxel);
         let offset = point.from(centre);
         if offset.norm() > 30.0 {
@@ -170,12 +167,7 @@ fn flow_sense(
 }
 
 /// Looks again, from the neighbouring frame's pose, where a jet was missed between frames
-fn fill_gaps(
-    volume: &Volume4,
-    scale: SignalScale,
-    jets: &mut [Jet],
-    watch: &Watch,
-) -> Result<(), Cancelled> {
+fn fill_gaps(volume: &Volume4, scale: SignalScale, jets: &mut [Jet], watch: &Watch) -> Result<(), Cancelled> {
     let plan = SectionPlan::default();
     let total = jets.len();
     for (done, jet) in jets.iter_mut().enumerate() {

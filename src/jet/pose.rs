@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 use crate::space::{Cut, CutPoint, Direction, VolumePoint, direction};
 
 use super::Signal;
-use super::section::{CutOff, Section, SectionPlan, centre_line, follow, regions};
+use super::section::{CentreLine, CutOff, Section, SectionPlan, centre_line, follow, regions};
 
 /// Whether a part of a complete jet is seen
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -124,15 +124,12 @@ pub(super) fn refine(signal: &Signal, guess: Guess, plan: &SectionPlan, through:
                 .into_iter()
                 .filter(|r| r.area_mm2 >= SMALLEST_MM2)
                 .max_by(|a, b| (a.area_mm2 * a.haste).total_cmp(&(b.area_mm2 * b.haste))),
-            Through::Point => candidates
-                .into_iter()
-                .filter(|r| r.area_mm2 >= SMALLEST_MM2)
-                .min_by(|a, b| {
-                    let far = |r: &Section| {
-                        if r.holds(&cut, plan, at.point) { 0.0 } else { r.centre.distance(CutPoint::default()) }
-                    };
-                    far(a).total_cmp(&far(b)).then(b.area_mm2.total_cmp(&a.area_mm2))
-                }),
+            Through::Point => candidates.into_iter().filter(|r| r.area_mm2 >= SMALLEST_MM2).min_by(|a, b| {
+                let far = |r: &Section| {
+                    if r.holds(&cut, plan, at.point) { 0.0 } else { r.centre.distance(CutPoint::default()) }
+                };
+                far(a).total_cmp(&far(b)).then(b.area_mm2.total_cmp(&a.area_mm2))
+            }),
         }?;
         let sections = follow(signal, &cut, plan, level, start);
         let neck = narrowest(&sections)?;
@@ -148,15 +145,15 @@ pub(super) fn refine(signal: &Signal, guess: Guess, plan: &SectionPlan, through:
         let axis = direction(axis)?;
         // A step of more than 30 degrees is a sign of a poor start: take it, but go on.
         let turned = crate::space::angle_between(&axis, &at.axis);
-        let point = cut.at_level(about).at(sections[neck].centre);
+        let point = cut.at_level(about).at(line.foot);
         at = Guess { point, axis };
-        found = Some((cut, sections, neck, Some(line.slope_error)));
+        found = Some((cut, sections, neck, Some(line)));
         if turned < 0.003 && round > 1 {
             break;
         }
     }
-    let (cut, sections, neck, slope_error) = found?;
-    Some(pose(&cut, &sections, neck, slope_error.unwrap_or(0.2), at.axis))
+    let (cut, sections, neck, line) = found?;
+    Some(pose(&cut, &sections, neck, line.as_ref(), at.axis))
 }
 
 /// The narrowest section between wide flow upstream and the jet downstream
@@ -200,13 +197,7 @@ fn downstream_of(sections: &[Section], neck: usize) -> Vec<&Section> {
     taken
 }
 
-fn pose(
-    cut: &Cut,
-    sections: &[Section],
-    neck: usize,
-    axis_error: f64,
-    axis: Direction,
-) -> JetPose {
+fn pose(cut: &Cut, sections: &[Section], neck: usize, axis_error: f64, axis: Direction) -> JetPose {
     let smooth = smoothed(sections);
     let here = &sections[neck];
     let area = smooth[neck];
@@ -220,8 +211,7 @@ fn pose(
     let part = |yes: bool| if yes { Part::Found } else { Part::Missing };
     let convergence = part(widest(-9.0, -0.1) >= 1.5 * area);
     let expansion = part(widest(0.1, 12.0) >= 1.12 * area);
-    let contraction =
-        part(widest(-9.0, -0.1) >= 1.04 * area && widest(0.1, 12.0) >= 1.04 * area);
+    let contraction = part(widest(-9.0, -0.1) >= 1.04 * area && widest(0.1, 12.0) >= 1.04 * area);
     // The neck between planes: the vertex of the parabola through three smoothed areas.
     let mut shift = 0.0;
     if neck > 0 && neck + 1 < sections.len() {
@@ -237,11 +227,12 @@ fn pose(
     let flat = within(-6.0, 6.0).filter(|i| smooth[*i] <= 1.03 * area).count() as f64;
     let step = if sections.len() > 1 { sections[1].position_mm - sections[0].position_mm } else { 0.5 };
     let level_error_mm = (flat * step / 12f64.sqrt()).clamp(0.2, 2.0);
-    let neck_point = cut.at_level(here.position_mm).at(here.centre);
+    let foot = line.map_or(here.centre, |line| line.foot);
+    let neck_point = cut.at_level(here.position_mm).at(foot);
     JetPose {
         neck: neck_point.moved(axis.into_inner() * shift),
         axis,
-        axis_error,
+        axis_error: line.map_or(GUESSED, |line| line.slope_error.max(0.004)),
         level_error_mm,
         area_mm2: area,
         haste: here.haste,

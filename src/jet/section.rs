@@ -115,8 +115,7 @@ fn continued(
         for x in 0..raster.width {
             if before.mask.at(x, y) && left.at(x, y) {
                 let mask = flood(&mut left, &[(x, y)]);
-                let overlap =
-                    mask.data().iter().zip(before.mask.data()).filter(|(a, b)| **a && **b).count();
+                let overlap = mask.data().iter().zip(before.mask.data()).filter(|(a, b)| **a && **b).count();
                 if best.as_ref().is_none_or(|(most, _)| overlap > *most) {
                     best = Some((overlap, mask));
                 }

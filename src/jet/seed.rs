@@ -89,7 +89,6 @@ fn body(signal: &Signal, members: &[usize], volume_mm3: f64) -> Option<Seed> {
     let mut order = [0, 1, 2];
     order.sort_by(|a, b| eigen.eigenvalues[*b].total_cmp(&eigen.eigenvalues[*a]));
     let long_axis = direction(eigen.eigenvectors.column(order[0]).into_owned())?;
-    let elongation =
-        (eigen.eigenvalues[order[0]].max(0.0) / eigen.eigenvalues[order[1]].max(1e-9)).sqrt();
+    let elongation = (eigen.eigenvalues[order[0]].max(0.0) / eigen.eigenvalues[order[1]].max(1e-9)).sqrt();
     Some(Seed { centre: VolumePoint(mean.into()), long_axis, elongation, volume_mm3 })
 }

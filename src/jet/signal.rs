@@ -223,7 +223,8 @@ fn haste(phasors: &[[f32; 2]], shape: [usize; 3]) -> Vec<f32> {
             }
             for i in 0..count {
                 let mut sum = line[i];
-                for neighbour in [i.checked_sub(1), Some(i + 1).filter(|n| *n < count)].into_iter().flatten() {
+                for neighbour in [i.checked_sub(1), Some(i + 1).filter(|n| *n < count)].into_iter().flatten()
+                {
                     for c in 0..3 {
                         sum[c] += line[neighbour][c];
                     }
@@ -287,9 +288,8 @@ mod tests {
         let calm = vec![[1.0f32, 0.0]; 125];
         assert!(haste(&calm, shape).iter().all(|h| *h < 1e-6));
         // Four directions in turn cancel: haste near 1 in the middle.
-        let wild: Vec<[f32; 2]> = (0..125)
-            .map(|i| [[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]][i % 4])
-            .collect();
+        let wild: Vec<[f32; 2]> =
+            (0..125).map(|i| [[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]][i % 4]).collect();
         assert!(haste(&wild, shape)[62] > 0.9);
     }
 

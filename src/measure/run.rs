@@ -58,9 +58,8 @@ pub fn measure(volume: &Volume4, options: &Options, watch: &Watch) -> Result<Res
     let mut findings = trust::acquisition(volume);
     findings.extend(trust::jets(volume, &jets));
 
-    let present: Vec<usize> = (0..volume.frames())
-        .filter(|frame| assessed.iter().any(|frames| frames[*frame].is_some()))
-        .collect();
+    let present: Vec<usize> =
+        (0..volume.frames()).filter(|frame| assessed.iter().any(|frames| frames[*frame].is_some())).collect();
     let systole = beat::bounds(&volume.timeline, &present);
     let mut results: Vec<JetResult> = jets
         .iter()
@@ -136,8 +135,7 @@ fn jet_result(
     let course = beat::course(volume.timeline.times(), &areas, systole);
     let vca = area_interval(at.vca);
     let circle = Mm2::of_circle(at.long_axis.value).get();
-    let ellipse =
-        std::f64::consts::PI / 4.0 * at.long_axis.value.get() * at.commissural.value.get();
+    let ellipse = std::f64::consts::PI / 4.0 * at.long_axis.value.get() * at.commissural.value.get();
     Some(JetResult {
         id: 0,
         axis: pose.axis.into_inner().into(),
@@ -286,9 +284,7 @@ fn cautions(volume: &Volume4, jets: &[JetResult], systole: &SystoleBounds) -> Ve
         );
     }
     if jets.len() > 1 {
-        cautions.push(
-            "Several jets: their areas add at the same moment, their widths do not.".to_owned(),
-        );
+        cautions.push("Several jets: their areas add at the same moment, their widths do not.".to_owned());
     }
     if jets.iter().any(|jet| jet.width_mm.axes_assumed) {
         cautions.push(
@@ -314,7 +310,8 @@ fn cautions(volume: &Volume4, jets: &[JetResult], systole: &SystoleBounds) -> Ve
     }
     if volume.channel(ChannelKind::Power).is_none() {
         cautions.push(
-            "Without a power channel the blooming correction rests on assumed point spread and gain.".to_owned(),
+            "Without a power channel the blooming correction rests on assumed point spread and gain."
+                .to_owned(),
         );
     }
     if !jets.is_empty() && volume.frames() > 1 {

@@ -96,11 +96,8 @@ pub fn assess_tracing(
     let parts = parts(signal, pose, image, &tracing, &blur);
     let half = parts.iter().map(|p| p.effect.get().powi(2)).sum::<f64>().sqrt();
     let area = blur.area.get();
-    let vca = Measured {
-        value: blur.area,
-        low: Mm2::new((area - half).max(0.0)),
-        high: Mm2::new(area + half),
-    };
+    let vca =
+        Measured { value: blur.area, low: Mm2::new((area - half).max(0.0)), high: Mm2::new(area + half) };
     let axes = WidthAxes::of(&image.cut, &tracing.outline, anterior_posterior);
     let centre = tracing.outline.centroid();
     let shown_widths = widths(signal, pose, centre, &axes, tracing.level);

@@ -33,7 +33,7 @@ const RAGGED: f64 = 0.75;
 /// hardly moves; solidity alone tells a crescent from an ellipse.
 pub fn classify(outline: &Outline) -> ShapeClass {
     let moments = outline.second_moments();
-    let ratio = (moments.major / moments.minor.max(1e-12)).sqrt();
+    let ratio = (moments.major.get() / moments.minor.get().max(1e-12)).sqrt();
     if outline.solidity() < BENT {
         return ShapeClass::Crescent;
     }
@@ -58,7 +58,7 @@ mod tests {
 
     #[test]
     fn published_means_and_the_crescent_are_told_apart() {
-        let ellipse = |q: f64| Outline::ellipse(CutPoint::default(), 3.0 * q, 3.0, 0.4, 120).unwrap();
+        let ellipse = |q: f64| Outline::ellipse(CutPoint::default(), [3.0 * q, 3.0], 0.4, 120).unwrap();
         assert_eq!(classify(&ellipse(1.1)), ShapeClass::Round);
         assert_eq!(classify(&ellipse(2.2)), ShapeClass::Elliptical);
         assert_eq!(classify(&ellipse(3.4)), ShapeClass::Elliptical);

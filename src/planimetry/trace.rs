@@ -124,7 +124,7 @@ pub fn trace(image: &NeckImage, level: f64, near: CutPoint) -> Result<Tracing, T
         if ring.signed_area() <= 0.0 {
             continue;
         }
-        if ring.border == crate::numeric::contour::Border::Touches {
+        if ring.border == crate::numeric::contour::Border::Touched {
             open = true;
             continue;
         }

@@ -75,10 +75,7 @@ pub fn widths(signal: &Signal, pose: &JetPose, centre: CutPoint, axes: &WidthAxe
             .collect();
         Mm::new(width_through_middle(&line, level) * raster.pixel.get())
     };
-    Widths {
-        long_axis: on(axes.long_axis),
-        commissural: on(axes.commissural),
-    }
+    Widths { long_axis: on(axes.long_axis), commissural: on(axes.commissural) }
 }
 
 /// Length in samples of the stretch above `level` that holds the middle, or of the nearest one
@@ -86,10 +83,7 @@ pub fn widths(signal: &Signal, pose: &JetPose, centre: CutPoint, axes: &WidthAxe
 fn width_through_middle(line: &[f64], level: f64) -> f64 {
     let middle = line.len() / 2;
     let reach = line.len() / 10;
-    let Some(start) = (0..=reach)
-        .flat_map(|d| [middle - d, middle + d])
-        .find(|i| line[*i] >= level)
-    else {
+    let Some(start) = (0..=reach).flat_map(|d| [middle - d, middle + d]).find(|i| line[*i] >= level) else {
         return 0.0;
     };
     let crossing = |inside: usize, outside: usize| {

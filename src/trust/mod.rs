@@ -140,8 +140,9 @@ fn voxels(volume: &Volume4) -> Finding {
     } else {
         (Verdict::Adequate, "fine enough to trace a vena contracta")
     };
-    let message =
-        format!("largest voxel side {coarsest:.2} mm; 1 mm or less is wanted (common practice, no source): {consequence}");
+    let message = format!(
+        "largest voxel side {coarsest:.2} mm; 1 mm or less is wanted (common practice, no source): {consequence}"
+    );
     finding("voxel", verdict, Some(coarsest), "mm", Some(1.0), message)
 }
 
@@ -150,7 +151,9 @@ fn beats(volume: &Volume4) -> Finding {
     let message = match beats {
         None => "the number of gated beats is not stated in the file".to_owned(),
         Some(1) => "one beat: no stitching, but fewer lines or a lower volume rate".to_owned(),
-        Some(n) => format!("gathered from {n} beats: motion or an uneven rhythm shows as steps between sub-volumes"),
+        Some(n) => {
+            format!("gathered from {n} beats: motion or an uneven rhythm shows as steps between sub-volumes")
+        }
     };
     finding("gated-beats", Verdict::Adequate, beats.map(f64::from), "count", None, message)
 }
@@ -169,7 +172,8 @@ pub fn jets(volume: &Volume4, jets: &[Jet]) -> Vec<Finding> {
 /// The angle in degrees, 0 to 90, between a jet's axis and the beam at its neck
 pub fn beam_angle_deg(volume: &Volume4, pose: &JetPose) -> Option<f64> {
     let beam = volume.beam_at(pose.neck)?;
-    let angle = angle_between(&pose.axis, &beam).min(angle_between(&pose.axis, &Unit::new_unchecked(-beam.into_inner())));
+    let angle = angle_between(&pose.axis, &beam)
+        .min(angle_between(&pose.axis, &Unit::new_unchecked(-beam.into_inner())));
     Some(angle.to_degrees())
 }
 
