@@ -197,7 +197,9 @@ fn downstream_of(sections: &[Section], neck: usize) -> Vec<&Section> {
     taken
 }
 
-fn pose(cut: &Cut, sections: &[Section], neck: usize, axis_error: f64, axis: Direction) -> JetPose {
+fn pose(cut: &Cut, sections: &[Section], neck: usize, line: Option<&CentreLine>, axis: Direction) -> JetPose {
+    /// Without a line through the centres the axis is only the first guess, radians
+    const GUESSED: f64 = 0.2;
     let smooth = smoothed(sections);
     let here = &sections[neck];
     let area = smooth[neck];
