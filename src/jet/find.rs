@@ -138,9 +138,9 @@ fn flow_sense(
     let mut along = 0.0;
     let mut coherent_side = 0.0;
     let mut count = 0.0;
-    for i in 0..codes.len() {
+    for (i, haste) in haste.iter().enumerate() {
         let code = codes.at(i);
-        if code == scale.zero_code() || haste[i] > 0.15 {
+        if code == scale.zero_code() || *haste > 0.15 {
             continue;
         }
         let voxel =

@@ -131,7 +131,7 @@ pub(super) fn refine(signal: &Signal, guess: Guess, plan: &SectionPlan, through:
                 far(a).total_cmp(&far(b)).then(b.area_mm2.total_cmp(&a.area_mm2))
             }),
         }?;
-        let sections = follow(signal, &cut, plan, level, start);
+        let sections = follow(signal, &cut, plan, level, &start);
         let neck = narrowest(&sections)?;
         let line_sections = downstream_of(&sections, neck);
         let about = sections[neck].position_mm;

@@ -10,24 +10,24 @@ use crate::unit::Mm;
 
 use super::Signal;
 
-/// How cross-sections are taken
+/// How cross-sections are taken, all in mm
 #[derive(Clone, Copy, Debug)]
 pub(super) struct SectionPlan {
     /// Half the side of a plane, mm
-    pub half_side_mm: f64,
+    pub half_side: f64,
     /// Side of a pixel, mm
-    pub pixel_mm: f64,
+    pub pixel: f64,
     /// Distance between planes, mm
-    pub step_mm: f64,
+    pub step: f64,
     /// Upstream reach from the start plane, mm
-    pub upstream_mm: f64,
+    pub upstream: f64,
     /// Downstream reach from the start plane, mm
-    pub downstream_mm: f64,
+    pub downstream: f64,
 }
 
 impl Default for SectionPlan {
     fn default() -> Self {
-        Self { half_side_mm: 14.0, pixel_mm: 0.45, step_mm: 0.5, upstream_mm: 16.0, downstream_mm: 20.0 }
+        Self { half_side: 14.0, pixel: 0.45, step: 0.5, upstream: 16.0, downstream: 20.0 }
     }
 }
 
@@ -59,7 +59,7 @@ pub(super) enum CutOff {
 
 /// The strength in one plane
 pub(super) fn plane(signal: &Signal, cut: &Cut, plan: &SectionPlan) -> (Raster, Image<f64>) {
-    let raster = Raster::square(Mm::new(2.0 * plan.half_side_mm), Mm::new(plan.pixel_mm));
+    let raster = Raster::square(Mm::new(2.0 * plan.half_side), Mm::new(plan.pixel));
     let image = strength_image(signal, cut, &raster);
     (raster, image)
 }
@@ -135,14 +135,14 @@ pub(super) fn follow(
     cut: &Cut,
     plan: &SectionPlan,
     level: f64,
-    start: Section,
+    start: &Section,
 ) -> Vec<Section> {
     let mut sections = vec![start.clone()];
-    for (sign, reach) in [(-1.0, plan.upstream_mm), (1.0, plan.downstream_mm)] {
+    for (sign, reach) in [(-1.0, plan.upstream), (1.0, plan.downstream)] {
         let mut before = start.clone();
-        let steps = (reach / plan.step_mm) as usize;
+        let steps = (reach / plan.step) as usize;
         for step in 1..=steps {
-            let position = start.position_mm + sign * step as f64 * plan.step_mm;
+            let position = start.position_mm + sign * step as f64 * plan.step;
             let Some(next) = continued(signal, &cut.at_level(position), plan, level, position, &before)
             else {
                 break;
@@ -252,7 +252,7 @@ impl Section {
 
     /// Whether a point of volume space lies in the region (`cut` as given to [`follow`])
     pub(super) fn holds(&self, cut: &Cut, plan: &SectionPlan, point: VolumePoint) -> bool {
-        let raster = Raster::square(Mm::new(2.0 * plan.half_side_mm), Mm::new(plan.pixel_mm));
+        let raster = Raster::square(Mm::new(2.0 * plan.half_side), Mm::new(plan.pixel));
         let (foot, _) = cut.project(point);
         let (x, y) = raster.pixel_from_cut(foot);
         let inside = x >= 0.0 && y >= 0.0 && x < raster.width as f64 && y < raster.height as f64;

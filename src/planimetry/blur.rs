@@ -220,7 +220,9 @@ pub(super) fn blur(image: &Image<f64>, sigma: f64) -> Image<f64> {
     let reach = (4.0 * sigma).ceil() as usize;
     let mut kernel: Vec<f64> = (0..=reach).map(|i| libm::exp(-0.5 * (i as f64 / sigma).powi(2))).collect();
     let total = kernel[0] + 2.0 * kernel[1..].iter().sum::<f64>();
-    kernel.iter_mut().for_each(|k| *k /= total);
+    for k in &mut kernel {
+        *k /= total;
+    }
     let (w, h) = (image.width(), image.height());
     let mut across = Image::filled(w, h, 0.0);
     let mut line = vec![0.0; w + 2 * reach];
@@ -312,7 +314,7 @@ mod tests {
         // Start from a tracing that is 0.4 mm too large all round.
         let blurred = Forward::new(&truth.offset(Mm::new(0.4)).unwrap(), &raster(), Mm::new(5.0));
         let fit = blurred.fit(&observed, &BlurModel::default());
-        assert!((fit.area.get() / truth.area().get() - 1.0).abs() < 0.03, "{:?}", fit);
+        assert!((fit.area.get() / truth.area().get() - 1.0).abs() < 0.03, "{fit:?}");
         // The prior at 0.85 mm pulls a little.
         assert!((fit.sigma.get() - 1.0).abs() < 0.1);
         assert!((fit.offset.get() + 0.4).abs() < 0.06);

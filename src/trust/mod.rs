@@ -163,7 +163,7 @@ pub fn jets(volume: &Volume4, jets: &[Jet]) -> Vec<Finding> {
     let mut findings = Vec::new();
     for (index, jet) in jets.iter().enumerate() {
         let Some(pose) = jet.poses.get(jet.largest()).and_then(Option::as_ref) else { continue };
-        findings.extend(beam_angle(volume, index + 1, pose));
+        findings.push(beam_angle(volume, index + 1, pose));
         findings.extend(completeness(index + 1, pose));
     }
     findings
@@ -177,10 +177,10 @@ pub fn beam_angle_deg(volume: &Volume4, pose: &JetPose) -> Option<f64> {
     Some(angle.to_degrees())
 }
 
-fn beam_angle(volume: &Volume4, id: usize, pose: &JetPose) -> Option<Finding> {
+fn beam_angle(volume: &Volume4, id: usize, pose: &JetPose) -> Finding {
     let Some(angle) = beam_angle_deg(volume, pose) else {
         let text = format!("jet {id}: no apex in the file, so the angle between jet and beam is unknown");
-        return Some(finding("beam-angle", Verdict::Adequate, None, "deg", Some(60.0), text));
+        return finding("beam-angle", Verdict::Adequate, None, "deg", Some(60.0), text);
     };
     let (verdict, consequence) = if angle > 60.0 {
         (Verdict::Limited, "less than half of the velocity is seen and the edge may be lost")
@@ -190,7 +190,7 @@ fn beam_angle(volume: &Volume4, id: usize, pose: &JetPose) -> Option<Finding> {
     let message = format!(
         "jet {id} meets the beam at {angle:.0} degrees; beyond 60 the seen component is less than half: {consequence}"
     );
-    Some(finding("beam-angle", verdict, Some(angle), "deg", Some(60.0), message))
+    finding("beam-angle", verdict, Some(angle), "deg", Some(60.0), message)
 }
 
 fn completeness(id: usize, pose: &JetPose) -> Vec<Finding> {
