@@ -1,1 +1,81 @@
-//! To be written.
+//! Simulated acquisitions with known truth: the flow, the scanner, and what was really there.
+//!
+//! A [`Recipe`] says where the probe, the plate and the orifices are and how the scanner is set;
+//! [`simulate`] makes the [`Volume4`](crate::volume::Volume4) that such a scanner would have stored
+//! and the [`Truth`] that no scanner can see.
+//!
+//! The chain, one file a step:
+//!
+//! ```text
+//!   recipe   what the TOML says          shape   outlines of orifices
+//!   wave     speed and area in time      sheet   potential flow toward the orifice
+//!   spread   momentum diffusion after    scene   the velocity at one point, one moment
+//!   signal   one point's autocorrelation acquire point spread, noise, gain, codes
+//!   truth    areas, axes, necks          population  random recipes within stated ranges
+//! ```
+//!
+//! The trade-off: nothing here solves a flow equation. Upstream is the exact half-space potential
+//! flow of a sheet of sinks, downstream is Reichardt's linear diffusion of momentum, and both scale
+//! with the outline, so each orifice is tabulated once in units of its own size and every frame is
+//! a lookup. What is left out: walls do not bend the flow, jets do not bend or attach, turbulence
+//! is a width of the velocity spread and not a motion, the point spread is aligned with the grid.
+
+mod acquire;
+mod population;
+mod recipe;
+mod scene;
+mod shape;
+mod sheet;
+mod signal;
+mod spread;
+mod truth;
+mod wave;
+
+pub use acquire::simulate;
+pub use population::random_recipe;
+pub use recipe::{
+    BeatRecipe, DopplerRecipe, FlowRecipe, GridRecipe, OrificeRecipe, OrificeShape, PlateRecipe, PowerExtent,
+    PowerLaw, Recipe, RecipeFault, ScanRecipe, SheetKind, StoreRecipe, TissuePriority, View, WaveKind,
+    WaveRecipe,
+};
+pub use truth::{JetTruth, JetTruthFrame, Truth, TruthShape};
+
+/// Version of the generator, raised when the same recipe gives other bytes
+pub const ENGINE: &str = "phantom/1";
+
+/// Why a phantom was not made
+#[derive(Debug, thiserror::Error)]
+pub enum PhantomError {
+    /// The text is not a recipe
+    #[error("the recipe could not be read: {0}")]
+    Parse(#[from] Box<toml::de::Error>),
+    /// A value of the recipe cannot be simulated
+    #[error("the recipe asks for something impossible: {key}: {fault}")]
+    Recipe {
+        /// The key, as written in the TOML
+        key: String,
+        /// What is wrong with it
+        fault: RecipeFault,
+    },
+    /// The recipe could not be written as TOML
+    #[error("the recipe could not be written: {0}")]
+    Write(#[from] toml::ser::Error),
+    /// The grid of the recipe was refused
+    #[error("the grid of the recipe was refused: {0}")]
+    Grid(#[from] crate::space::GridError),
+    /// The frame times of the recipe were refused
+    #[error("the frame times of the recipe were refused: {0}")]
+    Timeline(#[from] crate::volume::TimelineError),
+    /// The velocity scale of the recipe was refused
+    #[error("the velocity scale of the recipe was refused: {0}")]
+    Scale(#[from] crate::volume::ScaleError),
+    /// The simulated channels did not fit together
+    #[error("the simulated channels do not fit together: {0}")]
+    Volume(#[from] crate::volume::VolumeError),
+    /// The simulated samples did not fit the grid
+    #[error("the simulated samples do not fit the grid: {0}")]
+    Samples(#[from] crate::volume::SamplesError),
+    /// The work was stopped
+    #[error(transparent)]
+    Cancelled(#[from] crate::job::Cancelled),
+}

@@ -1,0 +1,671 @@
+//! The recipe of a phantom: everything that decides it, in one TOML file.
+//!
+//! Every key has a default, so the empty file is a recipe: one round orifice seen from the
+//! oesophagus. A key that is not known is refused, because a misspelt key that silently keeps its
+//! default makes a phantom that is not the one asked for. Units stand in the key: `_mm`, `_m_s`,
+//! `_s`, `_deg`; what has no suffix is a count or a ratio.
+
+use serde::{Deserialize, Serialize};
+
+use super::PhantomError;
+use super::shape::Outline;
+use crate::volume::ChannelKind;
+
+/// Everything that decides a phantom
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Recipe {
+    /// A short name, free text
+    pub name: String,
+    /// What the phantom is for, free text
+    pub note: String,
+    /// Seed of everything random: noise, speckle, drawn beat shifts
+    pub seed: u64,
+    /// The sampling grid
+    pub grid: GridRecipe,
+    /// Frames, heart rhythm and gating
+    pub beat: BeatRecipe,
+    /// Where the probe is
+    pub scan: ScanRecipe,
+    /// The plate that carries the orifices
+    pub plate: PlateRecipe,
+    /// The orifices, any number
+    pub orifice: Vec<OrificeRecipe>,
+    /// How the fluid behaves
+    pub flow: FlowRecipe,
+    /// How the scanner is built and set
+    pub doppler: DopplerRecipe,
+    /// What is stored
+    pub store: StoreRecipe,
+}
+
+impl Default for Recipe {
+    fn default() -> Self {
+        Self {
+            name: String::from("round"),
+            note: String::new(),
+            seed: 1,
+            grid: GridRecipe::default(),
+            beat: BeatRecipe::default(),
+            scan: ScanRecipe::default(),
+            plate: PlateRecipe::default(),
+            orifice: vec![OrificeRecipe::default()],
+            flow: FlowRecipe::default(),
+            doppler: DopplerRecipe::default(),
+            store: StoreRecipe::default(),
+        }
+    }
+}
+
+/// The sampling grid
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct GridRecipe {
+    /// Voxels along x (lateral), y (elevational), z (depth)
+    pub shape: [usize; 3],
+    /// Voxel sides along x, y, z, mm
+    pub voxel_mm: [f64; 3],
+    /// From the centre of the plate to the centre of the grid, along x, y, z, mm
+    pub offset_mm: [f64; 3],
+    /// The grid's axes, apex and all, turned about the x, y and z axis of the volume space, degrees
+    pub turn_deg: [f64; 3],
+    /// Where the apex lies in volume space, mm
+    pub apex_mm: [f64; 3],
+}
+
+impl Default for GridRecipe {
+    fn default() -> Self {
+        Self {
+            shape: [72; 3],
+            voxel_mm: [0.6; 3],
+            offset_mm: [0.0; 3],
+            turn_deg: [0.0; 3],
+            apex_mm: [0.0; 3],
+        }
+    }
+}
+
+/// Frames, heart rhythm and gating
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct BeatRecipe {
+    /// Number of frames
+    pub frames: usize,
+    /// Time between frames, s
+    pub interval_s: f64,
+    /// Time of the first frame from the R wave, s
+    pub first_s: f64,
+    /// Mean R-R interval, s
+    pub rr_s: f64,
+    /// Start of systolic leakage after the R wave, s
+    pub systole_onset_s: f64,
+    /// Duration of systolic leakage, s
+    pub systole_duration_s: f64,
+    /// Number of beats the volume is gathered from, each one slab along x
+    pub gated_beats: usize,
+    /// Rigid shift of the heart in each beat along x, y, z, mm; empty: drawn with `shift_std_mm`
+    pub shift_mm: Vec<[f64; 3]>,
+    /// Standard deviation of drawn shifts along each axis, mm
+    pub shift_std_mm: f64,
+    /// R-R interval of each beat, s; empty: drawn with `rr_std_s`
+    pub beats_rr_s: Vec<f64>,
+    /// Standard deviation of drawn R-R intervals, s
+    pub rr_std_s: f64,
+    /// How far the plate moves against the jet by mid-systole, mm (a half sine over systole)
+    pub valve_motion_mm: f64,
+}
+
+impl Default for BeatRecipe {
+    fn default() -> Self {
+        Self {
+            frames: 12,
+            interval_s: 0.036,
+            first_s: 0.02,
+            rr_s: 0.85,
+            systole_onset_s: 0.05,
+            systole_duration_s: 0.32,
+            gated_beats: 1,
+            shift_mm: Vec::new(),
+            shift_std_mm: 0.0,
+            beats_rr_s: Vec::new(),
+            rr_std_s: 0.0,
+            valve_motion_mm: 0.0,
+        }
+    }
+}
+
+/// From which side the probe looks at the plate
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum View {
+    /// The jet comes toward the probe: positive velocity
+    Transoesophageal,
+    /// The jet goes away from the probe: negative velocity
+    Transthoracic,
+}
+
+/// Where the probe is
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct ScanRecipe {
+    /// The side of the probe
+    pub view: View,
+    /// Depth of the plate's centre below the apex, mm
+    pub depth_mm: f64,
+    /// Where the plate's centre lies off the middle beam along x and y, mm
+    pub off_axis_mm: [f64; 2],
+    /// Angle between the plate's normal and the beam at its centre, degrees
+    pub beam_angle_deg: f64,
+    /// Toward which side the normal leans, degrees from x toward y
+    pub beam_azimuth_deg: f64,
+}
+
+impl Default for ScanRecipe {
+    fn default() -> Self {
+        Self {
+            view: View::Transoesophageal,
+            depth_mm: 45.0,
+            off_axis_mm: [0.0; 2],
+            beam_angle_deg: 10.0,
+            beam_azimuth_deg: 30.0,
+        }
+    }
+}
+
+/// The plate that carries the orifices, and the chambers on both sides
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct PlateRecipe {
+    /// Thickness of the plate, mm
+    pub thickness_mm: f64,
+    /// Radius of the plate up to the annulus, mm
+    pub annulus_radius_mm: f64,
+}
+
+impl Default for PlateRecipe {
+    fn default() -> Self {
+        Self { thickness_mm: 1.5, annulus_radius_mm: 17.0 }
+    }
+}
+
+/// The outline of an orifice
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "kind", rename_all = "lowercase", deny_unknown_fields)]
+pub enum OrificeShape {
+    /// A circle
+    Round {
+        /// Diameter, mm
+        diameter_mm: f64,
+    },
+    /// An ellipse, its long axis along the orifice's first direction
+    Elliptical {
+        /// Long axis, mm
+        long_mm: f64,
+        /// Short axis, mm
+        short_mm: f64,
+    },
+    /// A slit with round ends
+    Slit {
+        /// Length over all, mm
+        length_mm: f64,
+        /// Width, mm
+        width_mm: f64,
+    },
+    /// An annular sector
+    Crescent {
+        /// Inner radius, mm
+        inner_mm: f64,
+        /// Outer radius, mm
+        outer_mm: f64,
+        /// Opening angle, degrees
+        angle_deg: f64,
+    },
+    /// A polygon
+    Polygon {
+        /// Corners in order, mm
+        points_mm: Vec<[f64; 2]>,
+    },
+}
+
+/// One orifice
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct OrificeRecipe {
+    /// Its outline, in the plane across its jet
+    pub shape: OrificeShape,
+    /// Largest effective area, mm2: scales the outline, whose own size then does not matter
+    pub effective_area_mm2: Option<f64>,
+    /// Contraction coefficient: effective over anatomic area, 0.5 to 1
+    pub contraction: f64,
+    /// Centroid on the plate from the plate's centre, mm
+    pub position_mm: [f64; 2],
+    /// Turn of the outline in the plate, degrees
+    pub roll_deg: f64,
+    /// Angle of the jet off the plate's normal, degrees
+    pub tilt_deg: f64,
+    /// Toward which side of the plate the jet leans, degrees
+    pub azimuth_deg: f64,
+    /// Speed and area in time
+    pub wave: WaveRecipe,
+}
+
+impl Default for OrificeRecipe {
+    fn default() -> Self {
+        Self {
+            shape: OrificeShape::Round { diameter_mm: 7.0 },
+            effective_area_mm2: None,
+            contraction: 0.75,
+            position_mm: [0.0; 2],
+            roll_deg: 0.0,
+            tilt_deg: 0.0,
+            azimuth_deg: 0.0,
+            wave: WaveRecipe::default(),
+        }
+    }
+}
+
+/// When in systole an orifice is open
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum WaveKind {
+    /// All of it, one area
+    Steady,
+    /// The first part
+    Early,
+    /// The last part
+    Late,
+    /// The middle part
+    Mid,
+    /// All of it, with the area `1 - dip sin(pi t / T)`
+    Biphasic,
+}
+
+/// Speed and area of an orifice in time
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct WaveRecipe {
+    /// When it is open
+    pub kind: WaveKind,
+    /// Largest core speed, m/s
+    pub peak_m_s: f64,
+    /// Core speed is `peak sin(pi t / T)^roundness`: 1 a half sine, less a flatter top
+    pub roundness: f64,
+    /// Share of systole an early, late or mid orifice is open
+    pub share: f64,
+    /// How deep a biphasic area dips, 0 to 1
+    pub dip: f64,
+    /// How long an orifice takes to open or close inside systole, s
+    pub ramp_s: f64,
+}
+
+impl Default for WaveRecipe {
+    fn default() -> Self {
+        Self { kind: WaveKind::Steady, peak_m_s: 5.0, roundness: 0.5, share: 0.5, dip: 0.6, ramp_s: 0.02 }
+    }
+}
+
+/// How the sinks are spread over an orifice
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum SheetKind {
+    /// Evenly: the fluid passes the orifice's plane at one speed
+    Uniform,
+    /// As in the potential flow through a circular aperture (Lamb, Hydrodynamics, section 108); round
+    /// orifices only
+    Aperture,
+}
+
+/// How the fluid behaves
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct FlowRecipe {
+    /// How the sinks are spread over an orifice
+    pub sheet: SheetKind,
+    /// Growth of the half-velocity radius with distance; 0.094: Hussein, Capp and George, J Fluid
+    /// Mech 1994;258:31-75
+    pub spread_rate: f64,
+    /// Distance of the neck beyond the plate's downstream face, in hydraulic diameters (common
+    /// practice, no source)
+    pub neck_diameters: f64,
+    /// Turbulent standard deviation in the jet over its local speed (from memory: a few percent)
+    pub turbulence_core: f64,
+    /// Turbulent standard deviation at the middle of the shear layer over the core speed (from
+    /// memory: 0.15 to 0.2)
+    pub turbulence_shear: f64,
+    /// Slow turning of the blood in the receiving chamber, m/s at its wall
+    pub swirl_m_s: f64,
+}
+
+impl Default for FlowRecipe {
+    fn default() -> Self {
+        Self {
+            sheet: SheetKind::Uniform,
+            spread_rate: 0.094,
+            neck_diameters: 0.5,
+            turbulence_core: 0.03,
+            turbulence_shear: 0.18,
+            swirl_m_s: 0.03,
+        }
+    }
+}
+
+/// Whether bright tissue hides colour
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum TissuePriority {
+    /// Colour is not drawn where the echo is bright
+    On,
+    /// Colour is drawn wherever there is power
+    Off,
+}
+
+/// How the scanner is built and set
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct DopplerRecipe {
+    /// Nyquist velocity, m/s
+    pub nyquist_m_s: f64,
+    /// Baseline shift, m/s: moves both displayed limits up
+    pub baseline_shift_m_s: f64,
+    /// Half-power velocity of the wall filter, m/s; 0 is none
+    pub wall_filter_m_s: f64,
+    /// Spectral broadening: standard deviation over the velocity along the beam
+    pub broadening: f64,
+    /// Standard deviation of the velocity of blood at rest, m/s
+    pub rest_m_s: f64,
+    /// Colour is drawn where the power passes this share of the plateau of turbulent blood
+    pub gain: f64,
+    /// Standard deviation of the point spread along x at the plate's depth, mm
+    pub lateral_mm: f64,
+    /// The same along y, mm
+    pub elevational_mm: f64,
+    /// The same along z, mm
+    pub axial_mm: f64,
+    /// Growth of the lateral and elevational point spread with depth: 1 in proportion, 0 none
+    pub growth: f64,
+    /// Growth of the axial point spread with depth
+    pub axial_growth: f64,
+    /// Standard deviation of the noise on power and on each part of the autocorrelation, over the
+    /// plateau
+    pub noise: f64,
+    /// Looks averaged in the speckle of the power; 0 is no speckle
+    pub looks: f64,
+    /// Whether bright tissue hides colour
+    pub tissue_priority: TissuePriority,
+}
+
+impl Default for DopplerRecipe {
+    fn default() -> Self {
+        Self {
+            nyquist_m_s: 0.6,
+            baseline_shift_m_s: 0.0,
+            wall_filter_m_s: 0.08,
+            broadening: 0.04,
+            rest_m_s: 0.015,
+            gain: 0.4,
+            lateral_mm: 0.8,
+            elevational_mm: 0.9,
+            axial_mm: 0.4,
+            growth: 1.0,
+            axial_growth: 0.0,
+            noise: 0.03,
+            looks: 60.0,
+            tissue_priority: TissuePriority::On,
+        }
+    }
+}
+
+/// How power becomes a code
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum PowerLaw {
+    /// In proportion
+    Linear,
+    /// By its logarithm
+    Decibel,
+}
+
+/// Where power is stored
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum PowerExtent {
+    /// Only where colour is drawn
+    Gated,
+    /// Everywhere
+    Full,
+}
+
+/// What is stored
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct StoreRecipe {
+    /// Channels of the volume
+    pub channels: Vec<ChannelKind>,
+    /// Bits of a velocity code: 8 or 16
+    pub velocity_bits: u32,
+    /// Bits of a power code: 8 or 16
+    pub power_bits: u32,
+    /// How power becomes a code
+    pub power_law: PowerLaw,
+    /// Range of a decibel code below its top, dB
+    pub power_range_db: f64,
+    /// Where power is stored
+    pub power_extent: PowerExtent,
+}
+
+impl Default for StoreRecipe {
+    fn default() -> Self {
+        Self {
+            channels: vec![
+                ChannelKind::Tissue,
+                ChannelKind::Velocity,
+                ChannelKind::Power,
+                ChannelKind::Variance,
+            ],
+            velocity_bits: 8,
+            power_bits: 8,
+            power_law: PowerLaw::Linear,
+            power_range_db: 40.0,
+            power_extent: PowerExtent::Gated,
+        }
+    }
+}
+
+/// What is wrong with a key
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum RecipeFault {
+    /// A number outside its range
+    #[error("{value} is not between {low} and {high}")]
+    Range {
+        /// The number
+        value: f64,
+        /// Lowest allowed
+        low: f64,
+        /// Highest allowed
+        high: f64,
+    },
+    /// A list of the wrong length
+    #[error("there are {found} entries, expected {expected}")]
+    Length {
+        /// Entries found
+        found: usize,
+        /// Entries expected
+        expected: usize,
+    },
+    /// An outline that cannot be flowed through
+    #[error("the outline cannot be used: {0}")]
+    Outline(&'static str),
+    /// Two keys that exclude each other
+    #[error("{0}")]
+    Clash(&'static str),
+}
+
+impl Recipe {
+    /// The recipe in a TOML text, checked
+    ///
+    /// # Errors
+    /// [`PhantomError::Parse`] with the place in the text, or [`PhantomError::Recipe`] with the key.
+    pub fn from_toml(text: &str) -> Result<Self, PhantomError> {
+        let recipe: Self = toml::from_str(text).map_err(Box::new)?;
+        recipe.check()?;
+        Ok(recipe)
+    }
+
+    /// The recipe as TOML, every key written out
+    ///
+    /// # Errors
+    /// [`PhantomError::Write`].
+    pub fn to_toml(&self) -> Result<String, PhantomError> {
+        Ok(toml::to_string_pretty(self)?)
+    }
+
+    /// Whether the recipe can be simulated
+    ///
+    /// # Errors
+    /// [`PhantomError::Recipe`] with the first key that cannot.
+    pub fn check(&self) -> Result<(), PhantomError> {
+        let grid = &self.grid;
+        for side in grid.shape {
+            range("grid.shape", side as f64, 4.0, 1024.0)?;
+        }
+        range("grid.shape", grid.shape.iter().map(|side| *side as f64).product(), 64.0, 67_108_864.0)?;
+        for step in grid.voxel_mm {
+            range("grid.voxel_mm", step, 0.05, 5.0)?;
+        }
+        all("grid.offset_mm", &grid.offset_mm, -500.0, 500.0)?;
+        all("grid.turn_deg", &grid.turn_deg, -360.0, 360.0)?;
+        all("grid.apex_mm", &grid.apex_mm, -1e5, 1e5)?;
+
+        let beat = &self.beat;
+        range("beat.frames", beat.frames as f64, 1.0, 1000.0)?;
+        range("beat.interval_s", beat.interval_s, 1e-4, 10.0)?;
+        range("beat.first_s", beat.first_s, -10.0, 10.0)?;
+        range("beat.rr_s", beat.rr_s, 0.2, 5.0)?;
+        range("beat.systole_onset_s", beat.systole_onset_s, -1.0, 5.0)?;
+        range("beat.systole_duration_s", beat.systole_duration_s, 0.01, 5.0)?;
+        range("beat.gated_beats", beat.gated_beats as f64, 1.0, grid.shape[0].min(64) as f64)?;
+        if !beat.shift_mm.is_empty() && beat.shift_mm.len() != beat.gated_beats {
+            return fault("beat.shift_mm", length(beat.shift_mm.len(), beat.gated_beats));
+        }
+        for shift in &beat.shift_mm {
+            all("beat.shift_mm", shift, -20.0, 20.0)?;
+        }
+        range("beat.shift_std_mm", beat.shift_std_mm, 0.0, 5.0)?;
+        if !beat.beats_rr_s.is_empty() && beat.beats_rr_s.len() != beat.gated_beats {
+            return fault("beat.beats_rr_s", length(beat.beats_rr_s.len(), beat.gated_beats));
+        }
+        all("beat.beats_rr_s", &beat.beats_rr_s, 0.2, 5.0)?;
+        range("beat.rr_std_s", beat.rr_std_s, 0.0, 0.5)?;
+        range("beat.valve_motion_mm", beat.valve_motion_mm, -20.0, 20.0)?;
+
+        let scan = &self.scan;
+        range("scan.depth_mm", scan.depth_mm, 5.0, 300.0)?;
+        all("scan.off_axis_mm", &scan.off_axis_mm, -100.0, 100.0)?;
+        range("scan.beam_angle_deg", scan.beam_angle_deg, 0.0, 80.0)?;
+        range("scan.beam_azimuth_deg", scan.beam_azimuth_deg, -360.0, 360.0)?;
+
+        range("plate.thickness_mm", self.plate.thickness_mm, 0.1, 20.0)?;
+        range("plate.annulus_radius_mm", self.plate.annulus_radius_mm, 2.0, 200.0)?;
+
+        let flow = &self.flow;
+        range("flow.spread_rate", flow.spread_rate, 0.0, 0.5)?;
+        range("flow.neck_diameters", flow.neck_diameters, 0.0, 3.0)?;
+        range("flow.turbulence_core", flow.turbulence_core, 0.0, 1.0)?;
+        range("flow.turbulence_shear", flow.turbulence_shear, 0.0, 1.0)?;
+        range("flow.swirl_m_s", flow.swirl_m_s, -0.5, 0.5)?;
+
+        if self.orifice.len() > 16 {
+            return fault("orifice", length(self.orifice.len(), 16));
+        }
+        for (index, orifice) in self.orifice.iter().enumerate() {
+            orifice.check(&format!("orifice {}", index + 1), flow.sheet)?;
+        }
+        self.doppler.check()?;
+        self.store.check()
+    }
+}
+
+impl OrificeRecipe {
+    fn check(&self, name: &str, sheet: SheetKind) -> Result<(), PhantomError> {
+        let key = |part: &str| format!("{name}: {part}");
+        if let Err(reason) = Outline::of(&self.shape) {
+            return fault(&key("shape"), RecipeFault::Outline(reason));
+        }
+        if sheet == SheetKind::Aperture && !matches!(self.shape, OrificeShape::Round { .. }) {
+            let reason = "the aperture sheet of flow.sheet exists for round orifices only";
+            return fault(&key("shape"), RecipeFault::Clash(reason));
+        }
+        if let Some(area) = self.effective_area_mm2 {
+            range(&key("effective_area_mm2"), area, 0.1, 2000.0)?;
+        }
+        range(&key("contraction"), self.contraction, 0.5, 1.0)?;
+        all(&key("position_mm"), &self.position_mm, -100.0, 100.0)?;
+        range(&key("roll_deg"), self.roll_deg, -360.0, 360.0)?;
+        range(&key("tilt_deg"), self.tilt_deg, 0.0, 60.0)?;
+        range(&key("azimuth_deg"), self.azimuth_deg, -360.0, 360.0)?;
+        range(&key("wave.peak_m_s"), self.wave.peak_m_s, 0.1, 10.0)?;
+        range(&key("wave.roundness"), self.wave.roundness, 0.0, 4.0)?;
+        range(&key("wave.share"), self.wave.share, 0.02, 1.0)?;
+        range(&key("wave.dip"), self.wave.dip, 0.0, 1.0)?;
+        range(&key("wave.ramp_s"), self.wave.ramp_s, 0.0, 0.5)
+    }
+}
+
+impl DopplerRecipe {
+    fn check(&self) -> Result<(), PhantomError> {
+        range("doppler.nyquist_m_s", self.nyquist_m_s, 0.05, 10.0)?;
+        let most = 0.9 * self.nyquist_m_s;
+        range("doppler.baseline_shift_m_s", self.baseline_shift_m_s, -most, most)?;
+        range("doppler.wall_filter_m_s", self.wall_filter_m_s, 0.0, 0.6 * self.nyquist_m_s)?;
+        range("doppler.broadening", self.broadening, 0.0, 1.0)?;
+        range("doppler.rest_m_s", self.rest_m_s, 0.0, 1.0)?;
+        range("doppler.gain", self.gain, 0.01, 1.0)?;
+        range("doppler.lateral_mm", self.lateral_mm, 0.05, 5.0)?;
+        range("doppler.elevational_mm", self.elevational_mm, 0.05, 5.0)?;
+        range("doppler.axial_mm", self.axial_mm, 0.05, 5.0)?;
+        range("doppler.growth", self.growth, 0.0, 2.0)?;
+        range("doppler.axial_growth", self.axial_growth, 0.0, 2.0)?;
+        range("doppler.noise", self.noise, 0.0, 1.0)?;
+        range("doppler.looks", self.looks, 0.0, 1e6)
+    }
+}
+
+impl StoreRecipe {
+    fn check(&self) -> Result<(), PhantomError> {
+        if self.channels.is_empty() {
+            return fault("store.channels", length(0, 1));
+        }
+        for (index, kind) in self.channels.iter().enumerate() {
+            if self.channels[..index].contains(kind) {
+                return fault("store.channels", RecipeFault::Clash("a channel is named twice"));
+            }
+        }
+        for (key, bits) in
+            [("store.velocity_bits", self.velocity_bits), ("store.power_bits", self.power_bits)]
+        {
+            if bits != 8 && bits != 16 {
+                return fault(key, RecipeFault::Clash("only 8 and 16 bits can be stored"));
+            }
+        }
+        range("store.power_range_db", self.power_range_db, 5.0, 120.0)
+    }
+}
+
+fn length(found: usize, expected: usize) -> RecipeFault {
+    RecipeFault::Length { found, expected }
+}
+
+fn fault(key: &str, fault: RecipeFault) -> Result<(), PhantomError> {
+    Err(PhantomError::Recipe { key: key.to_owned(), fault })
+}
+
+fn range(key: &str, value: f64, low: f64, high: f64) -> Result<(), PhantomError> {
+    if value >= low && value <= high {
+        return Ok(());
+    }
+    fault(key, RecipeFault::Range { value, low, high })
+}
+
+fn all(key: &str, values: &[f64], low: f64, high: f64) -> Result<(), PhantomError> {
+    values.iter().try_for_each(|value| range(key, *value, low, high))
+}
