@@ -1,8 +1,17 @@
-//! Numerical tools without a word of the domain: pictures of numbers, interpolation, contours,
-//! labels, blurs, quadrature, statistics, fits.
+//! Numerical tools without a word of the domain: pictures of numbers, contours, labels, blurs,
+//! quadrature, statistics, fits.
+//!
+//! Everything here is a function of its arguments, in f64, the same on every machine. Work over
+//! threads is split where no sum crosses the split.
 
+pub mod blur;
 pub mod contour;
 mod field;
+pub mod label;
+pub mod optimise;
+pub mod quadrature;
+pub mod special;
+pub mod stats;
 
 mod image;
 

@@ -4,6 +4,13 @@ use crate::space::{Grid, VolumePoint};
 use crate::unit::MetresPerSecond;
 use crate::volume::{ChannelKind, Codes, VelocityScale, Volume4};
 
+use super::kernel::Display;
+use super::phasor::Tables;
+use super::rows::ROUNDING;
+
+/// A coloured share at or below this is none
+pub(super) const NOTHING: f64 = 1e-12;
+
 /// The flow at one point
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct FlowSample {
@@ -16,12 +23,14 @@ pub struct FlowSample {
 }
 
 /// One frame of one channel, ready to be read at any point of volume space
+///
+/// This is the plain reading, point by point; [`super::scalar_cut`] and [`super::flow_cut`] read whole
+/// cuts many times faster and agree with it to rounding.
 pub struct FrameSampler<'a> {
     grid: Grid,
     codes: Codes<'a>,
     scale: VelocityScale,
-    /// (cos, sin, coloured) of each 8-bit code; empty for 16-bit codes
-    phasors: Vec<[f64; 3]>,
+    tables: Tables,
 }
 
 impl<'a> FrameSampler<'a> {
@@ -32,12 +41,8 @@ impl<'a> FrameSampler<'a> {
             return None;
         }
         let scale = volume.velocity_scale;
-        let phasors = if kind == ChannelKind::Velocity && scale.bits() == 8 {
-            (0..256).map(|code| phasor(&scale, code)).collect()
-        } else {
-            Vec::new()
-        };
-        Some(Self { grid: volume.grid, codes: channel.samples().frame(frame), scale, phasors })
+        let codes = channel.samples().frame(frame);
+        Some(Self { grid: volume.grid, codes, scale, tables: Tables::new(&scale) })
     }
 
     /// The grid the samples lie on
@@ -50,7 +55,20 @@ impl<'a> FrameSampler<'a> {
         &self.codes
     }
 
-    /// Corner index and fractions of a point; `None` outside the outermost voxel centres
+    /// The phasors of the velocity codes
+    pub(super) fn tables(&self) -> &Tables {
+        &self.tables
+    }
+
+    /// How a phase is displayed
+    pub(super) fn display(&self) -> Display {
+        let nyquist = self.scale.nyquist().get();
+        let (low, cycle) = (self.scale.limits().0.get(), 2.0 * nyquist);
+        let shift = ((low + nyquist) / cycle).floor() * cycle;
+        Display { per_radian: nyquist / std::f64::consts::PI, shift, low, cycle }
+    }
+
+    /// Corner index, strides and fractions of a point; `None` outside the outermost voxel centres
     fn locate(&self, point: VolumePoint) -> Option<(usize, [usize; 3], [f64; 3])> {
         let shape = self.grid.shape();
         let index = self.grid.voxel_from_volume(point).0;
@@ -60,7 +78,7 @@ impl<'a> FrameSampler<'a> {
             let last = (shape[axis] - 1) as f64;
             // A hair outside is rounding, not another place.
             let at = index[axis];
-            if !(-1e-9..=last + 1e-9).contains(&at) {
+            if !(-ROUNDING..=last + ROUNDING).contains(&at) {
                 return None;
             }
             let at = at.clamp(0.0, last);
@@ -100,16 +118,12 @@ impl<'a> FrameSampler<'a> {
         let neighbours = self.neighbours(point)?;
         let (mut re, mut im, mut coloured) = (0.0, 0.0, 0.0);
         for (index, weight) in neighbours {
-            let code = self.codes.at(index);
-            let [cos, sin, here] = match self.phasors.get(code as usize) {
-                Some(known) => *known,
-                None => phasor(&self.scale, code),
-            };
+            let [cos, sin, here, _] = self.tables.of(self.codes.at(index));
             re += weight * cos;
             im += weight * sin;
             coloured += weight * here;
         }
-        if coloured <= 1e-12 {
+        if coloured <= NOTHING {
             return Some(FlowSample { velocity: MetresPerSecond::ZERO, coherence: 1.0, coloured: 0.0 });
         }
         let phase = libm::atan2(im, re);
@@ -124,14 +138,6 @@ impl<'a> FrameSampler<'a> {
             coloured: coloured.min(1.0),
         })
     }
-}
-
-fn phasor(scale: &VelocityScale, code: u16) -> [f64; 3] {
-    if code == scale.zero_code() {
-        return [0.0; 3];
-    }
-    let (sin, cos) = libm::sincos(scale.phase(code));
-    [cos, sin, 1.0]
 }
 
 #[cfg(test)]
