@@ -282,9 +282,7 @@ fn grid(
         let step = between
             .or(thickness)
             .ok_or(DicomError::Missing { name: "Slice Thickness", tag: tags::SLICE_THICKNESS })?;
-        notes
-            .assumed
-            .push("there is a single slice; its thickness was taken as the slice spacing".to_owned());
+        notes.assume("there is a single slice; its thickness was taken as the slice spacing".to_owned());
         return Ok((make(step, places[0])?, vec![0]));
     };
     if let Some(between) = between

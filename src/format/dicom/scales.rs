@@ -153,9 +153,7 @@ fn zero(facts: &VelocityFacts, mapped: bool, notes: &mut Notes) -> Result<u16, D
         }
         (None, None) => {
             let zero = last.div_ceil(2);
-            notes
-                .assumed
-                .push(format!("the code of zero velocity is not stated; the middle, {zero}, was taken"));
+            notes.assume(format!("the code of zero velocity is not stated; the middle, {zero}, was taken"));
             zero
         }
     };

@@ -22,6 +22,7 @@ use super::identity::Content;
 use super::{ASSUMED_PREFIX, Syntax};
 use crate::format::{FormatError, atomic};
 use crate::space::direction;
+use crate::unit::Seconds;
 use crate::volume::{ChannelKind, Codes, Cycle, PowerScale, Volume4};
 
 /// Identifies this writer in a file's meta information; a constant of our own
@@ -557,14 +558,11 @@ fn header(
 /// Numbers that have no attribute: the Nyquist velocity, the R-R intervals of the single beats
 fn context(volume: &Volume4) -> Vec<Set> {
     let number = |value: f64, concept: Set, units: Set| {
-        let text = decimal(value);
-        let exact = text.parse() == Ok(value);
-        let item = Set::default()
+        Set::default()
             .text(tags::VALUE_TYPE, VR::CS, "NUMERIC")
             .item(tags::CONCEPT_NAME_CODE_SEQUENCE, concept)
-            .text(tags::NUMERIC_VALUE, VR::DS, &text)
-            .item(tags::MEASUREMENT_UNITS_CODE_SEQUENCE, units);
-        if exact { item } else { item.fd(tags::FLOATING_POINT_VALUE, &[value]) }
+            .ds(tags::NUMERIC_VALUE, &[value])
+            .item(tags::MEASUREMENT_UNITS_CODE_SEQUENCE, units)
     };
     let mut items = Vec::new();
     if volume.channel(ChannelKind::Velocity).is_some() {
