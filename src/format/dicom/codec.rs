@@ -1,0 +1,372 @@
+//! One frame at a time through a pixel codec.
+//!
+//! RLE is ours (PS3.5 annex G), both ways. JPEG-LS comes from `dicom-toolkit-codec`, JPEG 2000 from
+//! `openjp2` through the dicom-rs registry. A code stream states its own size: it is compared with
+//! the object's before the codec sees the bytes, so a damaged stream cannot ask for memory. A
+//! codec that panics is caught and becomes an error of the frame.
+
+use std::borrow::Cow;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+
+use dicom_encoding::adapters::{PixelDataObject, RawPixelData};
+use dicom_encoding::transfer_syntax::TransferSyntaxIndex as _;
+use dicom_toolkit_codec::JpegLsCodec;
+use dicom_transfer_syntax_registry::TransferSyntaxRegistry;
+
+use super::file::Coding;
+
+/// Size of a frame
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct FrameSize {
+    /// Rows
+    pub(super) rows: u16,
+    /// Columns
+    pub(super) columns: u16,
+    /// Bits of a sample, 8 or 16
+    pub(super) bits: u32,
+}
+
+impl FrameSize {
+    /// Bytes of a frame
+    pub(super) fn bytes(self) -> usize {
+        usize::from(self.rows) * usize::from(self.columns) * (self.bits as usize / 8)
+    }
+}
+
+/// Whether a coded frame can hold a frame of this size, by what it says itself
+///
+/// # Errors
+/// Says in words what does not fit.
+pub(super) fn plausible(data: &[u8], coding: Coding, size: FrameSize) -> Result<(), String> {
+    match coding {
+        Coding::Native => Ok(()),
+        Coding::Rle => {
+            // Two bytes become at most 128.
+            let most = data.len().saturating_sub(64).saturating_mul(64);
+            if most < size.bytes() {
+                return Err(format!(
+                    "{} bytes of run lengths cannot hold {} bytes",
+                    data.len(),
+                    size.bytes()
+                ));
+            }
+            Ok(())
+        }
+        Coding::JpegLs(_) => stated(jpeg_ls_size(data), size),
+        Coding::Jpeg2000(_) => stated(jpeg_2000_size(data), size),
+    }
+}
+
+/// What a code stream says of itself: width, height, bits, components
+type Stated = (u32, u32, u32, u32);
+
+fn stated(found: Option<Stated>, size: FrameSize) -> Result<(), String> {
+    let Some((width, height, bits, components)) = found else {
+        return Err("no image header was found in it".to_owned());
+    };
+    let expected = (u32::from(size.columns), u32::from(size.rows), size.bits, 1);
+    if (width, height, bits, components) != expected {
+        return Err(format!(
+            "it holds {width} x {height} samples of {bits} bits in {components} components, expected {} x {} of {} \
+             bits in 1",
+            size.columns, size.rows, size.bits
+        ));
+    }
+    Ok(())
+}
+
+/// The frame header (SOF55) of a JPEG-LS stream, ITU-T T.87 annex C
+fn jpeg_ls_size(data: &[u8]) -> Option<Stated> {
+    let mut at = 2;
+    (data.get(..2)? == [0xFF, 0xD8]).then_some(())?;
+    loop {
+        let head = data.get(at..at + 4)?;
+        if head[0] != 0xFF {
+            return None;
+        }
+        let length = usize::from(u16::from_be_bytes([head[2], head[3]]));
+        if head[1] == 0xF7 {
+            let body = data.get(at + 4..at + 10)?;
+            let height = u32::from(u16::from_be_bytes([body[1], body[2]]));
+            let width = u32::from(u16::from_be_bytes([body[3], body[4]]));
+            return Some((width, height, u32::from(body[0]), u32::from(body[5])));
+        }
+        if length < 2 || head[1] == 0xDA {
+            return None;
+        }
+        at += 2 + length;
+    }
+}
+
+/// The image and tile size (SIZ) of a JPEG 2000 code stream, ITU-T T.800 annex A.5.1
+///
+/// Streams of more than one tile a frame are taken only where tiles are no larger than the image.
+fn jpeg_2000_size(data: &[u8]) -> Option<Stated> {
+    (data.get(..4)? == [0xFF, 0x4F, 0xFF, 0x51]).then_some(())?;
+    let word = |at: usize| data.get(at..)?.first_chunk::<4>().map(|b| u32::from_be_bytes(*b));
+    let (width, height) = (word(8)?.checked_sub(word(16)?)?, word(12)?.checked_sub(word(20)?)?);
+    let (tile_width, tile_height) = (word(24)?, word(28)?);
+    if tile_width == 0 || tile_height == 0 {
+        return None;
+    }
+    // A flood of tiny tiles costs memory without holding pixels.
+    if u64::from(width / tile_width.min(width.max(1))) * u64::from(height / tile_height.min(height.max(1)))
+        > 4096
+    {
+        return None;
+    }
+    let components = u32::from(u16::from_be_bytes(*data.get(40..)?.first_chunk::<2>()?));
+    let depth = *data.get(42)?;
+    if data.get(43..45)? != [1, 1] {
+        return None;
+    }
+    Some((width, height, u32::from(depth & 0x7F) + 1, components))
+}
+
+/// Decodes one frame into `out`, which has exactly its size; 16-bit samples little-endian
+///
+/// # Errors
+/// Says in words what is wrong with the frame.
+pub(super) fn decode(data: &[u8], coding: Coding, size: FrameSize, out: &mut [u8]) -> Result<(), String> {
+    plausible(data, coding, size)?;
+    match coding {
+        Coding::Native => Err("native pixels are not decoded".to_owned()),
+        Coding::Rle => rle_decode(data, size, out),
+        Coding::JpegLs(_) => {
+            let frame = guarded(|| JpegLsCodec::decode_frame(data))?.map_err(|error| error.to_string())?;
+            copy(&frame.pixels, out)
+        }
+        Coding::Jpeg2000(_) => {
+            let syntax = TransferSyntaxRegistry
+                .get(dicom_dictionary_std::uids::JPEG2000_LOSSLESS)
+                .and_then(|syntax| syntax.pixel_data_reader())
+                .ok_or_else(|| "JPEG 2000 is not compiled in".to_owned())?;
+            let mut pixels = Vec::new();
+            let one = OneFrame { data, size };
+            guarded(|| syntax.decode_frame(&one, 0, &mut pixels))?.map_err(|error| error.to_string())?;
+            copy(&pixels, out)
+        }
+    }
+}
+
+fn copy(pixels: &[u8], out: &mut [u8]) -> Result<(), String> {
+    if pixels.len() != out.len() {
+        return Err(format!("it decodes to {} bytes, expected {}", pixels.len(), out.len()));
+    }
+    out.copy_from_slice(pixels);
+    Ok(())
+}
+
+/// Runs a codec; a panic in it becomes an error and stays off the terminal
+fn guarded<T>(codec: impl FnOnce() -> T) -> Result<T, String> {
+    catch_unwind(AssertUnwindSafe(codec)).map_err(|_| "the codec gave up on it".to_owned())
+}
+
+/// One coded frame in the shape the registry's codecs ask for
+struct OneFrame<'a> {
+    data: &'a [u8],
+    size: FrameSize,
+}
+
+impl PixelDataObject for OneFrame<'_> {
+    fn transfer_syntax_uid(&self) -> &str {
+        dicom_dictionary_std::uids::JPEG2000_LOSSLESS
+    }
+    fn rows(&self) -> Option<u16> {
+        Some(self.size.rows)
+    }
+    fn cols(&self) -> Option<u16> {
+        Some(self.size.columns)
+    }
+    fn samples_per_pixel(&self) -> Option<u16> {
+        Some(1)
+    }
+    fn bits_allocated(&self) -> Option<u16> {
+        Some(self.size.bits as u16)
+    }
+    fn bits_stored(&self) -> Option<u16> {
+        Some(self.size.bits as u16)
+    }
+    fn photometric_interpretation(&self) -> Option<&str> {
+        Some("MONOCHROME2")
+    }
+    fn number_of_frames(&self) -> Option<u32> {
+        Some(1)
+    }
+    fn number_of_fragments(&self) -> Option<u32> {
+        Some(1)
+    }
+    fn fragment(&self, fragment: usize) -> Option<Cow<'_, [u8]>> {
+        (fragment == 0).then_some(Cow::Borrowed(self.data))
+    }
+    fn offset_table(&self) -> Option<Cow<'_, [u32]>> {
+        Some(Cow::Borrowed(&[0]))
+    }
+    fn raw_pixel_data(&self) -> Option<RawPixelData> {
+        None
+    }
+}
+
+/// Encodes one frame as JPEG-LS without loss
+///
+/// # Errors
+/// What the codec said.
+pub(super) fn jpeg_ls_encode(pixels: &[u8], size: FrameSize) -> Result<Vec<u8>, String> {
+    let (width, height, bits) = (u32::from(size.columns), u32::from(size.rows), size.bits as u8);
+    guarded(|| JpegLsCodec::encode_frame(pixels, width, height, bits, 1, 0))?
+        .map_err(|error| error.to_string())
+}
+
+/// Decodes a frame of run lengths: a header of segment offsets, then one segment a byte plane,
+/// the most significant byte first
+fn rle_decode(data: &[u8], size: FrameSize, out: &mut [u8]) -> Result<(), String> {
+    let bytes_per_sample = size.bits as usize / 8;
+    let word = |at: usize| data.get(at..)?.first_chunk::<4>().map(|b| u32::from_le_bytes(*b) as usize);
+    let segments = word(0).ok_or("its header is cut off")?;
+    if segments != bytes_per_sample {
+        return Err(format!("it has {segments} segments, expected {bytes_per_sample}"));
+    }
+    let samples = out.len() / bytes_per_sample;
+    for segment in 0..segments {
+        let begin = word(4 + 4 * segment).ok_or("its header is cut off")?;
+        let end = if segment + 1 < segments { word(8 + 4 * segment).unwrap_or(0) } else { data.len() };
+        let coded = data.get(begin..end).ok_or("a segment reaches past its end")?;
+        // Little-endian samples: the first segment is the highest byte.
+        let mut slots = out.iter_mut().skip(bytes_per_sample - 1 - segment).step_by(bytes_per_sample);
+        let mut written = 0;
+        let mut coded = coded.iter().copied();
+        while written < samples {
+            let head =
+                coded.next().ok_or_else(|| format!("a segment ends at sample {written} of {samples}"))?;
+            let (run, value) = match head {
+                0..=127 => (usize::from(head) + 1, None),
+                128 => continue,
+                129..=255 => (257 - usize::from(head), Some(coded.next().ok_or("a run has no value")?)),
+            };
+            // Some encoders let the last run pad the segment: what is past the frame is left.
+            for _ in 0..run.min(samples - written) {
+                let value = match value {
+                    Some(value) => value,
+                    None => coded.next().ok_or("a literal run is cut off")?,
+                };
+                if let Some(slot) = slots.next() {
+                    *slot = value;
+                }
+            }
+            written += run.min(samples - written);
+        }
+    }
+    Ok(())
+}
+
+/// Encodes a frame as run lengths, each row on its own as the standard asks
+pub(super) fn rle_encode(pixels: &[u8], size: FrameSize) -> Vec<u8> {
+    let bytes_per_sample = size.bits as usize / 8;
+    let columns = usize::from(size.columns);
+    let mut coded = vec![0u8; 64];
+    coded[0] = bytes_per_sample as u8;
+    let mut row_plane = vec![0u8; columns];
+    for segment in 0..bytes_per_sample {
+        let begin = (coded.len() as u32).to_le_bytes();
+        coded[4 + 4 * segment..8 + 4 * segment].copy_from_slice(&begin);
+        for row in pixels.chunks_exact(columns * bytes_per_sample) {
+            let plane = row.iter().skip(bytes_per_sample - 1 - segment).step_by(bytes_per_sample);
+            for (slot, value) in row_plane.iter_mut().zip(plane) {
+                *slot = *value;
+            }
+            rle_row(&row_plane, &mut coded);
+        }
+        if coded.len() % 2 == 1 {
+            coded.push(0);
+        }
+    }
+    coded
+}
+
+/// Packs one row: runs of three or more as runs, the rest as literals
+fn rle_row(row: &[u8], coded: &mut Vec<u8>) {
+    let run_at = |at: usize| row[at..].iter().take(128).take_while(|value| **value == row[at]).count();
+    let mut at = 0;
+    while at < row.len() {
+        let run = run_at(at);
+        if run >= 3 || at + run == row.len() && run == 2 {
+            coded.extend([(257 - run) as u8, row[at]]);
+            at += run;
+            continue;
+        }
+        let start = at;
+        while at < row.len() && at - start < 128 && run_at(at) < 3 {
+            at += 1;
+        }
+        coded.push((at - start - 1) as u8);
+        coded.extend_from_slice(&row[start..at]);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::file::Loss;
+    use super::*;
+    use rand_core::Rng as _;
+
+    fn noisy(bytes: usize, seed: u64) -> Vec<u8> {
+        let mut random = rand_pcg::Pcg64::new(u128::from(seed), 5);
+        let mut pixels = vec![0u8; bytes];
+        let mut at = 0;
+        while at < bytes {
+            let word = random.next_u64();
+            let run = (word as usize % 9) * (word as usize >> 8 & 31) + 1;
+            let end = (at + run).min(bytes);
+            pixels[at..end].fill((word >> 32) as u8);
+            at = end;
+        }
+        pixels
+    }
+
+    #[test]
+    fn frames_come_back_from_every_codec() {
+        for (rows, columns, bits) in
+            [(1, 1, 8), (7, 300, 8), (33, 64, 16), (64, 65, 8), (2, 1, 16), (5, 129, 8)]
+        {
+            let size = FrameSize { rows, columns, bits };
+            for seed in 0..8 {
+                let pixels = noisy(size.bytes(), seed);
+                let mut back = vec![0; pixels.len()];
+                decode(&rle_encode(&pixels, size), Coding::Rle, size, &mut back).unwrap();
+                assert_eq!(pixels, back, "{size:?}");
+                let coded = jpeg_ls_encode(&pixels, size).unwrap();
+                back.fill(7);
+                decode(&coded, Coding::JpegLs(Loss::None), size, &mut back).unwrap();
+                assert_eq!(pixels, back, "{size:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn the_standard_example_of_packed_bits() {
+        // PackBits, as PS3.5 annex G.3 describes it: 0xFE 0xAA = three times AA, 0x02 = three literals.
+        let size = FrameSize { rows: 1, columns: 24, bits: 8 };
+        let mut coded = vec![0u8; 64];
+        (coded[0], coded[4]) = (1, 64);
+        coded.extend([
+            0xFE, 0xAA, 0x02, 0x80, 0x00, 0x2A, 0xFD, 0xAA, 0x03, 0x80, 0x00, 0x2A, 0x22, 0xF7, 0xAA,
+        ]);
+        let mut back = vec![0; 24];
+        decode(&coded, Coding::Rle, size, &mut back).unwrap();
+        let expected = [
+            0xAA, 0xAA, 0xAA, 0x80, 0x00, 0x2A, 0xAA, 0xAA, 0xAA, 0xAA, 0x80, 0x00, 0x2A, 0x22, 0xAA, 0xAA,
+            0xAA, 0xAA, 0xAA, 0xAA, 0xAA, 0xAA, 0xAA, 0xAA,
+        ];
+        assert_eq!(back, expected);
+    }
+
+    #[test]
+    fn a_stream_of_another_size_is_refused_before_decoding() {
+        let size = FrameSize { rows: 16, columns: 16, bits: 8 };
+        let mut coded = jpeg_ls_encode(&noisy(256, 1), size).unwrap();
+        let sof = coded.windows(2).position(|pair| pair == [0xFF, 0xF7]).unwrap();
+        coded[sof + 5..sof + 9].fill(0xFF);
+        let refused = decode(&coded, Coding::JpegLs(Loss::None), size, &mut [0; 256]).unwrap_err();
+        assert!(refused.contains("65535 x 65535"), "{refused}");
+    }
+}

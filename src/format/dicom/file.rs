@@ -1,0 +1,195 @@
+//! The outer layer of a DICOM file: preamble, File Meta Information, transfer syntax.
+//!
+//! Native little-endian syntaxes are parsed where they lie. A deflated data set is inflated
+//! first, in growing steps, so that what is allocated follows what the stream really holds and
+//! not what it declares: a header that cannot be right stops the inflation.
+
+use std::io::Read as _;
+use std::sync::Arc;
+
+use dicom_dictionary_std::uids;
+use dicom_encoding::TransferSyntax;
+use dicom_transfer_syntax_registry::entries;
+
+use super::tree::{self, PixelPlace, Tree};
+use super::{DicomError, Syntax};
+use crate::volume::SharedBytes;
+
+/// A parsed file: the bytes its tree points into (those of the file, or inflated ones)
+pub(super) struct Parsed {
+    /// What the ranges of `tree` count in
+    pub(super) bytes: SharedBytes,
+    /// The header
+    pub(super) tree: Tree,
+    /// How the pixels are coded
+    pub(super) coding: Coding,
+    /// UID of the transfer syntax
+    pub(super) syntax_uid: String,
+    /// SOP class as the File Meta Information says it
+    pub(super) meta_class: Option<String>,
+}
+
+/// How pixels are coded
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Coding {
+    /// As they are
+    Native,
+    /// Run lengths
+    Rle,
+    /// JPEG-LS; `Lossy` may have changed codes
+    JpegLs(Loss),
+    /// JPEG 2000
+    Jpeg2000(Loss),
+}
+
+/// Whether a syntax keeps every code
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Loss {
+    /// Every code is as acquired
+    None,
+    /// Codes may have been changed
+    Possible,
+}
+
+/// Whether the bytes bear the DICOM file signature
+pub(crate) fn is_dicom(bytes: &[u8]) -> bool {
+    bytes.get(128..132) == Some(b"DICM")
+}
+
+/// Parses a file's bytes up to its Pixel Data
+///
+/// # Errors
+/// See [`DicomError`].
+pub(super) fn parse(bytes: SharedBytes) -> Result<Parsed, DicomError> {
+    let meta = meta((*bytes).as_ref())?;
+    let syntax_uid = meta.syntax.ok_or(DicomError::NoTransferSyntax)?;
+    let meta_class = meta.class;
+    if syntax_uid == uids::DEFLATED_EXPLICIT_VR_LITTLE_ENDIAN {
+        let (inflated, tree) = inflate((*bytes).as_ref().get(meta.end..).unwrap_or_default())?;
+        let bytes: SharedBytes = Arc::new(inflated);
+        return Ok(Parsed { bytes, tree, coding: Coding::Native, syntax_uid, meta_class });
+    }
+    let (element_syntax, coding) = syntax(&syntax_uid)?;
+    let tree = tree::parse((*bytes).as_ref(), meta.end, element_syntax)?;
+    Ok(Parsed { bytes, tree, coding, syntax_uid, meta_class })
+}
+
+/// How the elements and how the pixels of a transfer syntax are coded
+fn syntax(uid: &str) -> Result<(&'static TransferSyntax, Coding), DicomError> {
+    static IMPLICIT: std::sync::LazyLock<TransferSyntax> =
+        std::sync::LazyLock::new(|| entries::IMPLICIT_VR_LITTLE_ENDIAN.erased());
+    static EXPLICIT: std::sync::LazyLock<TransferSyntax> =
+        std::sync::LazyLock::new(|| entries::EXPLICIT_VR_LITTLE_ENDIAN.erased());
+    let coding = match uid {
+        uids::IMPLICIT_VR_LITTLE_ENDIAN => return Ok((&IMPLICIT, Coding::Native)),
+        uids::EXPLICIT_VR_LITTLE_ENDIAN => Coding::Native,
+        uids::RLE_LOSSLESS => Coding::Rle,
+        uids::JPEGLS_LOSSLESS => Coding::JpegLs(Loss::None),
+        uids::JPEGLS_NEAR_LOSSLESS => Coding::JpegLs(Loss::Possible),
+        uids::JPEG2000_LOSSLESS => Coding::Jpeg2000(Loss::None),
+        uids::JPEG2000 => Coding::Jpeg2000(Loss::Possible),
+        _ => return Err(DicomError::TransferSyntax { uid: uid.chars().take(80).collect() }),
+    };
+    Ok((&EXPLICIT, coding))
+}
+
+/// The UID of a syntax the writer knows
+pub(super) fn syntax_uid(syntax: Syntax) -> &'static str {
+    match syntax {
+        Syntax::ExplicitLittle => uids::EXPLICIT_VR_LITTLE_ENDIAN,
+        Syntax::Rle => uids::RLE_LOSSLESS,
+        Syntax::JpegLs => uids::JPEGLS_LOSSLESS,
+        Syntax::Deflated => uids::DEFLATED_EXPLICIT_VR_LITTLE_ENDIAN,
+    }
+}
+
+/// What the File Meta Information says, and where it ends
+struct Meta {
+    syntax: Option<String>,
+    class: Option<String>,
+    end: usize,
+}
+
+/// Reads group 0002, which is always explicit VR little-endian (PS3.10 section 7.1)
+fn meta(bytes: &[u8]) -> Result<Meta, DicomError> {
+    let mut meta = Meta { syntax: None, class: None, end: 132 };
+    loop {
+        let at = meta.end;
+        let Some(head) = bytes.get(at..).and_then(<[u8]>::first_chunk::<8>) else { break };
+        if [head[0], head[1]] != [2, 0] {
+            break;
+        }
+        let long = matches!(&head[4..6], b"OB" | b"OW" | b"OF" | b"SQ" | b"UT" | b"UN");
+        let (length, begin) = if long {
+            let Some(length) = bytes.get(at + 8..).and_then(<[u8]>::first_chunk::<4>) else { break };
+            (u32::from_le_bytes(*length) as usize, at + 12)
+        } else {
+            (usize::from(u16::from_le_bytes([head[6], head[7]])), at + 8)
+        };
+        let Some(value) = begin.checked_add(length).and_then(|end| bytes.get(begin..end)) else {
+            return Err(DicomError::Truncated {
+                what: "the file meta information".to_owned(),
+                at: begin,
+                needed: length,
+                available: bytes.len().saturating_sub(begin),
+            });
+        };
+        let text = || {
+            let text = String::from_utf8_lossy(value);
+            text.trim_matches(|c: char| c == '\0' || c == ' ').to_owned()
+        };
+        match u16::from_le_bytes([head[2], head[3]]) {
+            0x0002 => meta.class = Some(text()),
+            0x0010 => meta.syntax = Some(text()),
+            _ => {}
+        }
+        meta.end = begin + length;
+    }
+    Ok(meta)
+}
+
+/// The largest header that is inflated in search of its Pixel Data, in bytes
+const LARGEST_HEADER: u64 = 1 << 30;
+
+/// Inflates a data set: its header in growing steps, then as many bytes as its pixels need
+fn inflate(deflated: &[u8]) -> Result<(Vec<u8>, Tree), DicomError> {
+    let mut decoder = flate2::read::DeflateDecoder::new(deflated);
+    let mut bytes = Vec::new();
+    let mut step = 1 << 16;
+    loop {
+        let before = bytes.len();
+        decoder
+            .by_ref()
+            .take(step)
+            .read_to_end(&mut bytes)
+            .map_err(|error| DicomError::Deflate { message: error.to_string() })?;
+        let ended = ((bytes.len() - before) as u64) < step;
+        match tree::parse(&bytes, 0, &entries::EXPLICIT_VR_LITTLE_ENDIAN.erased()) {
+            Ok(tree) if tree.pixels.is_some() => {
+                let Some(PixelPlace::Native(range)) = &tree.pixels else {
+                    return Err(DicomError::Layout {
+                        what: "encapsulated pixel data in a deflated data set".to_owned(),
+                    });
+                };
+                let missing = range.end.saturating_sub(bytes.len());
+                super::read::plausible(super::tree::View::new(&bytes, &tree.root), range.len())?;
+                decoder
+                    .take(missing as u64)
+                    .read_to_end(&mut bytes)
+                    .map_err(|error| DicomError::Deflate { message: error.to_string() })?;
+                return Ok((bytes, tree));
+            }
+            // Without Pixel Data so far: the rest of the stream may hold it.
+            Ok(tree) if ended => return Ok((bytes, tree)),
+            Err(error) if ended => return Err(error),
+            Ok(_) | Err(DicomError::Truncated { .. }) if bytes.len() as u64 <= LARGEST_HEADER => step *= 4,
+            Ok(_) => {
+                return Err(DicomError::Missing {
+                    name: "Pixel Data",
+                    tag: dicom_dictionary_std::tags::PIXEL_DATA,
+                });
+            }
+            Err(error) => return Err(error),
+        }
+    }
+}

@@ -1,0 +1,317 @@
+//! Frames and their functional groups, put in order by their Dimension Index Values.
+//!
+//! The order of frames in the file is free (PS3.3 C.7.6.17); the index values decide, and the
+//! dimension pointers say which of them counts what. The values are then held against the facts
+//! they stand for: frames of one place must have one position, of one time one time, of one kind
+//! one data type. Two dimensions exchanged, a value used twice, a frame left out: each is found
+//! here and none is guessed around.
+
+use std::collections::BTreeMap;
+
+use dicom_core::Tag;
+use dicom_dictionary_std::tags;
+
+use super::DicomError;
+use super::tree::View;
+use crate::format::Notes;
+
+/// A position is the same within this many millimetres
+const SAME_PLACE_MM: f64 = 1e-3;
+/// A time is the same within this many seconds
+const SAME_TIME_S: f64 = 1e-6;
+
+/// The functional groups: shared ones, and those of each frame
+pub(super) struct Groups<'a> {
+    shared: Option<View<'a>>,
+    frames: Vec<View<'a>>,
+}
+
+impl<'a> Groups<'a> {
+    /// The groups of an object of `declared` frames
+    ///
+    /// # Errors
+    /// [`DicomError::FrameCount`] where the list of frames is not as long as declared.
+    pub(super) fn new(root: View<'a>, declared: u32) -> Result<Self, DicomError> {
+        let frames = root.items(tags::PER_FRAME_FUNCTIONAL_GROUPS_SEQUENCE);
+        if frames.len() != declared as usize {
+            return Err(DicomError::FrameCount { declared, listed: frames.len() });
+        }
+        let shared = root.first(tags::SHARED_FUNCTIONAL_GROUPS_SEQUENCE);
+        Ok(Self { shared, frames: frames.collect() })
+    }
+
+    /// Number of frames
+    pub(super) fn len(&self) -> usize {
+        self.frames.len()
+    }
+
+    /// A group of one frame: its own, else the shared one
+    pub(super) fn of(&self, frame: usize, sequence: Tag) -> Option<View<'a>> {
+        self.frames[frame].first(sequence).or_else(|| self.shared?.first(sequence))
+    }
+
+    /// The shared group, where it stands for every frame
+    pub(super) fn shared(&self, sequence: Tag) -> Option<View<'a>> {
+        self.shared?.first(sequence)
+    }
+}
+
+/// Which clock the times come from
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Clock {
+    /// Delay from the R wave
+    RWave,
+    /// Offset from the first frame
+    Start,
+    /// The file says no time
+    None,
+}
+
+/// The frames in order
+pub(super) struct Order {
+    /// Data types in the order of their index values
+    pub(super) kinds: Vec<String>,
+    /// Seconds of each time
+    pub(super) times_s: Vec<f64>,
+    /// What the times count from
+    pub(super) clock: Clock,
+    /// Position of each slice, mm
+    pub(super) places_mm: Vec<[f64; 3]>,
+    /// Which position attribute was used
+    pub(super) position: Position,
+    /// Frame number of `[kind][time][place]`, place fastest
+    frame_of: Vec<usize>,
+}
+
+/// Where slice positions were found
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Position {
+    /// Image Position (Volume)
+    Volume,
+    /// Image Position (Patient), for lack of the other
+    Patient,
+}
+
+impl Order {
+    /// Frame number of a kind's slice at a time
+    pub(super) fn frame(&self, kind: usize, time: usize, place: usize) -> usize {
+        self.frame_of[(kind * self.times_s.len() + time) * self.places_mm.len() + place]
+    }
+}
+
+/// What a frame says of itself
+struct Facts {
+    position_mm: [f64; 3],
+    time_s: Option<f64>,
+    data_type: String,
+}
+
+/// Puts the frames in order
+///
+/// # Errors
+/// See the variants of [`DicomError`] on dimensions and frames.
+pub(super) fn order(root: View<'_>, groups: &Groups<'_>, notes: &mut Notes) -> Result<Order, DicomError> {
+    let (facts, clock, position) = facts(groups)?;
+    let roles = roles(root, notes)?;
+    let mut keys = Vec::with_capacity(groups.len());
+    for frame in 0..groups.len() {
+        let values = groups
+            .of(frame, tags::FRAME_CONTENT_SEQUENCE)
+            .map(|content| content.numbers(tags::DIMENSION_INDEX_VALUES))
+            .unwrap_or_default();
+        if values.is_empty() || values.len() < roles.count {
+            return Err(DicomError::IndexValues {
+                frame: frame + 1,
+                found: values.len(),
+                expected: roles.count,
+            });
+        }
+        let of = |role: Option<usize>| role.map_or(1, |at| values[at] as u32);
+        keys.push([of(roles.kind), of(roles.time), of(roles.place)]);
+        if let Some(extra) = (0..values.len()).find(|at| {
+            ![roles.kind, roles.time, roles.place].contains(&Some(*at))
+                && values[*at] != first_value(groups, *at)
+        }) {
+            return Err(DicomError::ExtraDimension { dimension: extra + 1 });
+        }
+    }
+    let [kinds, times, places] = [0, 1, 2].map(|axis| ranks(&keys, axis));
+    check_facts(&keys, &facts)?;
+
+    let expected = kinds.len().checked_mul(times.len()).and_then(|n| n.checked_mul(places.len()));
+    let mut seen = BTreeMap::new();
+    for (frame, key) in keys.iter().enumerate() {
+        if let Some(first) = seen.insert(*key, frame) {
+            return Err(DicomError::DuplicateIndex {
+                frame: frame + 1,
+                first: first + 1,
+                time: key[1],
+                place: key[2],
+                data_type: facts[frame].data_type.clone(),
+            });
+        }
+    }
+    if expected != Some(keys.len()) {
+        let missing = kinds
+            .keys()
+            .flat_map(|kind| times.keys().map(move |time| (kind, time)))
+            .flat_map(|(kind, time)| places.keys().map(move |place| [*kind, *time, *place]))
+            .find(|key| !seen.contains_key(key));
+        let [kind, time, place] = missing.unwrap_or_default();
+        let data_type =
+            keys.iter().position(|key| key[0] == kind).map_or(String::new(), |f| facts[f].data_type.clone());
+        return Err(DicomError::MissingFrame { time, place, data_type, found: keys.len() });
+    }
+    // The map is in the order kind, time, place: exactly that of `frame_of`.
+    let frame_of: Vec<usize> = seen.values().copied().collect();
+    let (nt, nz) = (times.len(), places.len());
+    let fact = |kind: usize, time: usize, place: usize| &facts[frame_of[(kind * nt + time) * nz + place]];
+    Ok(Order {
+        kinds: (0..kinds.len()).map(|kind| fact(kind, 0, 0).data_type.clone()).collect(),
+        times_s: (0..nt).map(|time| fact(0, time, 0).time_s.unwrap_or(0.0)).collect(),
+        places_mm: (0..nz).map(|place| fact(0, 0, place).position_mm).collect(),
+        clock,
+        position,
+        frame_of,
+    })
+}
+
+/// The value of dimension `at` in the first frame
+fn first_value(groups: &Groups<'_>, at: usize) -> f64 {
+    let values = groups.of(0, tags::FRAME_CONTENT_SEQUENCE).map(|c| c.numbers(tags::DIMENSION_INDEX_VALUES));
+    values.and_then(|values| values.get(at).copied()).unwrap_or(f64::NAN)
+}
+
+/// The distinct values along one axis
+fn ranks(keys: &[[u32; 3]], axis: usize) -> BTreeMap<u32, ()> {
+    keys.iter().map(|key| (key[axis], ())).collect()
+}
+
+/// Which index value counts what
+struct Roles {
+    count: usize,
+    time: Option<usize>,
+    place: Option<usize>,
+    kind: Option<usize>,
+}
+
+/// Reads the dimension pointers
+fn roles(root: View<'_>, notes: &mut Notes) -> Result<Roles, DicomError> {
+    let pointers: Vec<Option<Tag>> = root
+        .items(tags::DIMENSION_INDEX_SEQUENCE)
+        .map(|item| item.tag(tags::DIMENSION_INDEX_POINTER))
+        .collect();
+    if pointers.is_empty() {
+        return Err(DicomError::Missing {
+            name: "Dimension Index Sequence",
+            tag: tags::DIMENSION_INDEX_SEQUENCE,
+        });
+    }
+    let find = |wanted: &[Tag]| pointers.iter().position(|tag| tag.is_some_and(|tag| wanted.contains(&tag)));
+    let time = find(&[
+        tags::NOMINAL_CARDIAC_TRIGGER_DELAY_TIME,
+        tags::ACTUAL_CARDIAC_TRIGGER_DELAY_TIME,
+        tags::TEMPORAL_POSITION_TIME_OFFSET,
+        tags::TEMPORAL_POSITION_INDEX,
+    ]);
+    let place = find(&[tags::IMAGE_POSITION_VOLUME, tags::IMAGE_POSITION_PATIENT]);
+    let kind = find(&[tags::DATA_TYPE]);
+    let roles = Roles { count: pointers.len(), time, place, kind };
+    if (roles.time, roles.place, roles.kind) != (Some(0), Some(1), Some(2)) || roles.count != 3 {
+        notes.assume(
+            "the dimensions are not the standard's time, position and data type in this order; they were read \
+             by their pointers"
+                .to_owned(),
+        );
+    }
+    Ok(roles)
+}
+
+/// Position, time and data type of every frame
+fn facts(groups: &Groups<'_>) -> Result<(Vec<Facts>, Clock, Position), DicomError> {
+    let clock = clock(groups);
+    let by_volume = groups.of(0, tags::PLANE_POSITION_VOLUME_SEQUENCE).is_some();
+    let (position, sequence, attribute, name) = if by_volume {
+        let name = "Image Position (Volume)";
+        (Position::Volume, tags::PLANE_POSITION_VOLUME_SEQUENCE, tags::IMAGE_POSITION_VOLUME, name)
+    } else {
+        let name = "Image Position (Volume) and Image Position (Patient)";
+        (Position::Patient, tags::PLANE_POSITION_SEQUENCE, tags::IMAGE_POSITION_PATIENT, name)
+    };
+    let mut facts = Vec::with_capacity(groups.len());
+    for frame in 0..groups.len() {
+        let missing = |name, tag| DicomError::MissingInFrame { frame: frame + 1, name, tag };
+        let group = groups.of(frame, sequence).ok_or_else(|| missing(name, attribute))?;
+        let position_mm = group.array::<3>(attribute).ok_or_else(|| missing(name, attribute))?;
+        if position_mm.iter().any(|c| !c.is_finite()) {
+            return Err(DicomError::Value { name, found: format!("{position_mm:?}, frame {}", frame + 1) });
+        }
+        let data_type = groups
+            .of(frame, tags::IMAGE_DATA_TYPE_SEQUENCE)
+            .and_then(|group| group.text(tags::DATA_TYPE))
+            .ok_or_else(|| missing("Data Type", tags::DATA_TYPE))?;
+        let time_s = match clock {
+            Clock::RWave => groups
+                .of(frame, tags::CARDIAC_SYNCHRONIZATION_SEQUENCE)
+                .and_then(|group| group.number(tags::NOMINAL_CARDIAC_TRIGGER_DELAY_TIME))
+                .map(|ms| ms / 1000.0),
+            Clock::Start => groups
+                .of(frame, tags::TEMPORAL_POSITION_SEQUENCE)
+                .and_then(|group| group.number(tags::TEMPORAL_POSITION_TIME_OFFSET)),
+            Clock::None => None,
+        };
+        if clock != Clock::None && time_s.is_none() {
+            return Err(missing("the frame's time", tags::NOMINAL_CARDIAC_TRIGGER_DELAY_TIME));
+        }
+        facts.push(Facts { position_mm, time_s, data_type: data_type.to_owned() });
+    }
+    Ok((facts, clock, position))
+}
+
+/// The clock of the first frame
+fn clock(groups: &Groups<'_>) -> Clock {
+    let gated = groups.of(0, tags::CARDIAC_SYNCHRONIZATION_SEQUENCE);
+    if gated.is_some_and(|group| group.has(tags::NOMINAL_CARDIAC_TRIGGER_DELAY_TIME)) {
+        return Clock::RWave;
+    }
+    let free = groups.of(0, tags::TEMPORAL_POSITION_SEQUENCE);
+    if free.is_some_and(|group| group.has(tags::TEMPORAL_POSITION_TIME_OFFSET)) {
+        return Clock::Start;
+    }
+    Clock::None
+}
+
+/// Holds the index values against what the frames say
+fn check_facts(keys: &[[u32; 3]], facts: &[Facts]) -> Result<(), DicomError> {
+    let mut first: [BTreeMap<u32, usize>; 3] = Default::default();
+    let disagree = |frame: usize, with: usize, what| DicomError::IndexDisagrees {
+        frame: frame + 1,
+        with: with + 1,
+        what,
+    };
+    for (frame, key) in keys.iter().enumerate() {
+        let [kind, time, place] = [0, 1, 2].map(|axis| *first[axis].entry(key[axis]).or_insert(frame));
+        let fact = &facts[frame];
+        if fact.data_type != facts[kind].data_type {
+            return Err(disagree(frame, kind, "data type"));
+        }
+        if let (Some(a), Some(b)) = (fact.time_s, facts[time].time_s)
+            && (a - b).abs() > SAME_TIME_S
+        {
+            return Err(disagree(frame, time, "time"));
+        }
+        let far =
+            (0..3).map(|i| (fact.position_mm[i] - facts[place].position_mm[i]).abs()).fold(0.0, f64::max);
+        if far > SAME_PLACE_MM {
+            return Err(disagree(frame, place, "position"));
+        }
+    }
+    // Two index values for one thing would make a channel or a slice appear twice.
+    let mut types = BTreeMap::new();
+    for (value, frame) in &first[0] {
+        if types.insert(facts[*frame].data_type.as_str(), *value).is_some() {
+            return Err(DicomError::TypeTwice { data_type: facts[*frame].data_type.clone() });
+        }
+    }
+    Ok(())
+}

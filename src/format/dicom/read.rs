@@ -1,0 +1,500 @@
+//! From a parsed data set to a `Volume4`, step by step, telling what was seen on the way.
+//!
+//! One walk serves two callers: opening wants the volume or the first thing that stands against
+//! it, inspecting wants all that was seen up to there. So the walk fills an [`Inspection`] as it
+//! goes and returns the volume at its end.
+
+use dicom_core::Tag;
+use dicom_dictionary_std::{tags, uids};
+use nalgebra::Vector3;
+
+use super::codec::FrameSize;
+use super::file::{self, Coding, Loss, Parsed};
+use super::groups::{Clock, Groups, Order, Position};
+use super::scales::{self, Mapping, VelocityFacts};
+use super::tree::View;
+use super::{ASSUMED_PREFIX, DicomError, FORMAT, checks, classes, groups, pixels};
+use crate::format::{ChannelSeen, Inspection, Notes, OpenOptions, Present};
+use crate::space::{Grid, VolumePoint};
+use crate::unit::{MetresPerSecond, Seconds};
+use crate::volume::{
+    Channel, ChannelKind, Cycle, PowerScale, Provenance, SharedBytes, Timeline, VelocityScale, Volume4,
+};
+
+/// Reads a file's bytes
+///
+/// # Errors
+/// See [`DicomError`]. `seen` holds what was found before.
+pub(in crate::format) fn read(
+    bytes: SharedBytes,
+    options: &OpenOptions,
+    provenance: Provenance,
+    seen: &mut Inspection,
+) -> Result<Volume4, DicomError> {
+    FORMAT.clone_into(&mut seen.format);
+    let parsed = file::parse(bytes)?;
+    seen.transfer_syntax.clone_from(&parsed.syntax_uid);
+    let all = (*parsed.bytes).as_ref();
+    let root = View::new(all, &parsed.tree.root);
+    let class = root.text(tags::SOP_CLASS_UID).or(parsed.meta_class.as_deref()).unwrap_or_default();
+    class.chars().take(80).collect::<String>().clone_into(&mut seen.object_class);
+    seen.object_class_name = classes::name(class).map(str::to_owned);
+    if class != uids::ENHANCED_US_VOLUME_STORAGE {
+        return Err(DicomError::WrongClass { uid: seen.object_class.clone(), name: classes::name(class) });
+    }
+    presence(root, seen);
+    let (size, frames) = head(root, seen)?;
+    let groups = Groups::new(root, frames)?;
+    if groups.len() == 0 {
+        return Err(DicomError::NoFrames);
+    }
+    let mut notes = std::mem::take(&mut seen.notes);
+    let read = walk(&parsed, root, &groups, size, options, provenance, &mut notes, seen);
+    seen.notes = notes;
+    read
+}
+
+#[allow(clippy::too_many_arguments)]
+fn walk(
+    parsed: &Parsed,
+    root: View<'_>,
+    groups: &Groups<'_>,
+    size: FrameSize,
+    options: &OpenOptions,
+    mut provenance: Provenance,
+    notes: &mut Notes,
+    seen: &mut Inspection,
+) -> Result<Volume4, DicomError> {
+    earlier_assumptions(root, notes);
+    if matches!(parsed.coding, Coding::JpegLs(Loss::Possible) | Coding::Jpeg2000(Loss::Possible)) {
+        notes.assume(
+            "the pixels were stored by a method that may lose information; velocity codes were taken as they are"
+                .to_owned(),
+        );
+    }
+    let order = groups::order(root, groups, notes)?;
+    let (grid, slices) = grid(root, groups, &order, size, notes)?;
+    seen.grid = Some(grid.shape());
+    seen.voxel_mm = Some(grid.spacing_mm());
+    seen.times_s.clone_from(&order.times_s);
+    let timeline = timeline(root, groups, &order, notes)?;
+    seen.rr_s = timeline.rr.map(Seconds::get);
+    seen.gated_beats = timeline.gated_beats;
+    let apex = apex(root, &order, notes)?;
+    seen.apex_mm = apex.map(VolumePoint::to_array);
+
+    let mut channels = Vec::new();
+    for (kind, data_type) in order.kinds.iter().enumerate() {
+        let known = channel_kind(data_type);
+        let first = order.frame(kind, 0, 0);
+        let mapping = scales::mapping(groups.of(first, tags::REAL_WORLD_VALUE_MAPPING_SEQUENCE))?;
+        let data = groups.of(first, tags::IMAGE_DATA_TYPE_SEQUENCE);
+        seen.channels.push(ChannelSeen {
+            data_type: data_type.clone(),
+            channel: known,
+            bits: size.bits,
+            units: mapping.as_ref().map(|m| m.units.clone()),
+            slope: mapping.as_ref().map(|m| m.slope),
+            intercept: mapping.as_ref().map(|m| m.intercept),
+            cyclic: data.and_then(|data| data.text(tags::ALIASED_DATA_TYPE)).map(|text| text == "YES"),
+            zero_code: data.and_then(|data| data.whole(tags::ZERO_VELOCITY_PIXEL_VALUE)),
+        });
+        match known {
+            Some(channel) => channels.push((channel, kind, mapping)),
+            None => notes.observed.push(format!("frames of data type {data_type} were left aside")),
+        }
+    }
+    if channels.is_empty() {
+        return Err(DicomError::NoChannels { found: order.kinds.join(", ") });
+    }
+    let context = scales::context(root);
+    seen.stated_nyquist_m_s = context.nyquist.map(MetresPerSecond::get);
+    let find = |wanted| channels.iter().find(|(kind, ..)| *kind == wanted);
+    let power_scale = match find(ChannelKind::Power) {
+        Some((_, kind, mapping)) => {
+            same_mapping(groups, &order, *kind, mapping.as_ref())?;
+            scales::power(mapping.as_ref(), notes)
+        }
+        None => PowerScale::default(),
+    };
+    let velocity_scale = match find(ChannelKind::Velocity) {
+        Some((_, kind, mapping)) => {
+            same_mapping(groups, &order, *kind, mapping.as_ref())?;
+            let (zero, aliased) = velocity_codes(groups, &order, *kind)?;
+            let facts = VelocityFacts {
+                bits: size.bits,
+                mapping: mapping.clone(),
+                zero,
+                aliased,
+                context: context.nyquist,
+                given: options.nyquist,
+            };
+            let scale = scales::velocity(&facts, notes)?;
+            seen.nyquist_m_s = Some(scale.nyquist().get());
+            let (low, high) = scale.limits();
+            seen.velocity_limits_m_s = Some([low.get(), high.get()]);
+            scale
+        }
+        None => {
+            notes.missing.push("a velocity channel: nothing can be measured without it".to_owned());
+            notes.assume(
+                "there is no velocity channel; the velocity scale is a placeholder and means nothing"
+                    .to_owned(),
+            );
+            let middle = if size.bits == 8 { 1 << 7 } else { 1 << 15 };
+            VelocityScale::full_cycle(size.bits, middle, MetresPerSecond::new(1.0))
+                .map_err(|source| DicomError::Scale { source })?
+        }
+    };
+    let place = parsed
+        .tree
+        .pixels
+        .as_ref()
+        .ok_or(DicomError::Missing { name: "Pixel Data", tag: tags::PIXEL_DATA })?;
+    let wanted: Vec<usize> = channels.iter().map(|(_, kind, _)| *kind).collect();
+    let samples =
+        pixels::samples(&parsed.bytes, place, parsed.coding, size, &order, groups.len(), &wanted, &slices)?;
+    let channels =
+        channels.iter().zip(samples).map(|((kind, ..), samples)| Channel::new(*kind, samples)).collect();
+    FORMAT.clone_into(&mut provenance.format);
+    provenance.assumed.clone_from(&notes.assumed);
+    Volume4::new(grid, timeline, apex, velocity_scale, power_scale, provenance, channels)
+        .map_err(|source| DicomError::Volume { source })
+}
+
+/// The channel of a data type (PS3.3 C.8.24.5.2.1), where it is one of ours
+fn channel_kind(data_type: &str) -> Option<ChannelKind> {
+    match data_type {
+        "TISSUE_INTENSITY" => Some(ChannelKind::Tissue),
+        "FLOW_VELOCITY" => Some(ChannelKind::Velocity),
+        "FLOW_POWER" => Some(ChannelKind::Power),
+        "FLOW_VARIANCE" => Some(ChannelKind::Variance),
+        _ => None,
+    }
+}
+
+/// Rows, columns, bits and number of frames, each checked before anything is made of it
+fn head(root: View<'_>, seen: &mut Inspection) -> Result<(FrameSize, u32), DicomError> {
+    let whole = |name, tag: Tag| root.whole(tag).ok_or(DicomError::Missing { name, tag });
+    let rows = whole("Rows", tags::ROWS)?;
+    let columns = whole("Columns", tags::COLUMNS)?;
+    let frames = whole("Number of Frames", tags::NUMBER_OF_FRAMES)?;
+    let bits = whole("Bits Allocated", tags::BITS_ALLOCATED)?;
+    let stored = root.whole(tags::BITS_STORED).unwrap_or(bits);
+    seen.rows_columns_frames = Some([rows, columns, frames]);
+    if rows == 0 || columns == 0 {
+        return Err(DicomError::NoVoxels { rows, columns });
+    }
+    if frames == 0 {
+        return Err(DicomError::NoFrames);
+    }
+    let layout = |what: String| Err(DicomError::Layout { what });
+    if ![8, 16].contains(&bits) || stored != bits {
+        return layout(format!("{stored} bits stored in {bits}"));
+    }
+    if root.whole(tags::SAMPLES_PER_PIXEL).unwrap_or(1) != 1 {
+        return layout("several samples per pixel".to_owned());
+    }
+    if root.whole(tags::PIXEL_REPRESENTATION).unwrap_or(0) != 0 {
+        return layout("signed pixels".to_owned());
+    }
+    let (Ok(rows), Ok(columns)) = (u16::try_from(rows), u16::try_from(columns)) else {
+        return layout(format!("{rows} rows of {columns} columns"));
+    };
+    Ok((FrameSize { rows, columns, bits }, frames))
+}
+
+/// Whether native Pixel Data of this many bytes can hold what the header declares
+///
+/// # Errors
+/// [`DicomError::PixelLength`], and those of the header.
+pub(super) fn plausible(root: View<'_>, available: usize) -> Result<(), DicomError> {
+    let (size, frames) = head(root, &mut Inspection::default())?;
+    let needed = size.bytes().saturating_mul(frames as usize);
+    if needed > available || available - needed > 1 {
+        return Err(DicomError::PixelLength { needed, available });
+    }
+    Ok(())
+}
+
+/// The grid, and the slices in the order that makes it right-handed
+fn grid(
+    root: View<'_>,
+    groups: &Groups<'_>,
+    order: &Order,
+    size: FrameSize,
+    notes: &mut Notes,
+) -> Result<(Grid, Vec<usize>), DicomError> {
+    let (sequence, attribute, name) = match order.position {
+        Position::Volume => (
+            tags::PLANE_ORIENTATION_VOLUME_SEQUENCE,
+            tags::IMAGE_ORIENTATION_VOLUME,
+            "Image Orientation (Volume)",
+        ),
+        Position::Patient => {
+            notes.assume(
+                "positions in the volume's own frame of reference are missing; those in the patient's were used"
+                    .to_owned(),
+            );
+            (tags::PLANE_ORIENTATION_SEQUENCE, tags::IMAGE_ORIENTATION_PATIENT, "Image Orientation (Patient)")
+        }
+    };
+    let read = |group: Option<View<'_>>| group.and_then(|group| group.array::<6>(attribute));
+    let orientation = read(groups.of(0, sequence)).ok_or(DicomError::Missing { name, tag: attribute })?;
+    let spacing = groups
+        .of(0, tags::PIXEL_MEASURES_SEQUENCE)
+        .and_then(|group| group.array::<2>(tags::PIXEL_SPACING))
+        .ok_or(DicomError::Missing { name: "Pixel Spacing", tag: tags::PIXEL_SPACING })?;
+    for frame in 1..groups.len() {
+        let other =
+            groups.of(frame, tags::PIXEL_MEASURES_SEQUENCE).and_then(|g| g.array::<2>(tags::PIXEL_SPACING));
+        if groups.shared(sequence).is_none() && read(groups.of(frame, sequence)) != Some(orientation) {
+            return Err(DicomError::Varies { name, frame: frame + 1 });
+        }
+        // Not a number differs from itself; the grid refuses it below.
+        if groups.shared(tags::PIXEL_MEASURES_SEQUENCE).is_none()
+            && other.map(|s| s.map(f64::to_bits)) != Some(spacing.map(f64::to_bits))
+        {
+            return Err(DicomError::Varies { name: "Pixel Spacing", frame: frame + 1 });
+        }
+    }
+    let x = Vector3::new(orientation[0], orientation[1], orientation[2]);
+    let y = Vector3::new(orientation[3], orientation[4], orientation[5]);
+    if [x, y].iter().any(|axis| (axis.norm() - 1.0).abs() > 1e-3) {
+        return Err(DicomError::Value { name, found: format!("{orientation:?}, not unit vectors") });
+    }
+    let normal = x.cross(&y);
+    let columns = usize::from(size.columns);
+    let places = &order.places_mm;
+    let shape = [columns, usize::from(size.rows), places.len()];
+    let make = |step: f64, origin: [f64; 3]| {
+        let origin = VolumePoint::new(origin[0], origin[1], origin[2]);
+        Grid::new(shape, [spacing[1], spacing[0], step], origin, [x, y, normal])
+            .map_err(|source| DicomError::Grid { source })
+    };
+    // Squareness first: slices are measured along the normal.
+    make(1.0, places[0])?;
+    let normal = normal / normal.norm();
+    let measures = groups.of(0, tags::PIXEL_MEASURES_SEQUENCE);
+    let between = measures.and_then(|group| group.number(tags::SPACING_BETWEEN_SLICES));
+    let Some(steps) = checks::steps(places, normal)? else {
+        let thickness = measures.and_then(|group| group.number(tags::SLICE_THICKNESS));
+        let step = between
+            .or(thickness)
+            .ok_or(DicomError::Missing { name: "Slice Thickness", tag: tags::SLICE_THICKNESS })?;
+        notes.assume("there is a single slice; its thickness was taken as the slice spacing".to_owned());
+        return Ok((make(step, places[0])?, vec![0]));
+    };
+    if let Some(between) = between
+        && (between.abs() - steps.step_mm.abs()).abs() > 0.01 * steps.step_mm.abs()
+    {
+        notes.assume(format!(
+            "Spacing Between Slices ({between} mm) disagrees with the slice positions; their step, {:.4} mm, was used",
+            steps.step_mm.abs()
+        ));
+    }
+    let _ = root;
+    let slices: Vec<usize> = if steps.step_mm > 0.0 {
+        (0..places.len()).collect()
+    } else {
+        notes.observed.push(
+            "slices run against the normal of their planes; they are numbered from the last".to_owned(),
+        );
+        (0..places.len()).rev().collect()
+    };
+    Ok((make(steps.step_mm.abs(), places[slices[0]])?, slices))
+}
+
+/// Times of the frames, and how the beat was gathered
+fn timeline(
+    root: View<'_>,
+    groups: &Groups<'_>,
+    order: &Order,
+    notes: &mut Notes,
+) -> Result<Timeline, DicomError> {
+    match order.clock {
+        Clock::RWave => {}
+        Clock::Start => notes.assume(
+            "times count from the first frame, not from an R wave; the R wave was taken to be at time zero"
+                .to_owned(),
+        ),
+        Clock::None if order.times_s.len() == 1 => {
+            notes.assume("the file states no time; its single frame was put at the R wave".to_owned());
+        }
+        Clock::None => {
+            return Err(DicomError::Missing {
+                name: "a time of the frames (trigger delay or temporal offset)",
+                tag: tags::NOMINAL_CARDIAC_TRIGGER_DELAY_TIME,
+            });
+        }
+    }
+    let times = order.times_s.iter().map(|time| Seconds::new(*time)).collect();
+    let mut timeline = Timeline::new(times).map_err(|source| DicomError::Timeline { source })?;
+    let cardiac = groups.of(order.frame(0, 0, 0), tags::CARDIAC_SYNCHRONIZATION_SEQUENCE);
+    let positive = |value: &f64| value.is_finite() && *value > 0.0;
+    timeline.rr = cardiac
+        .and_then(|group| group.number(tags::RR_INTERVAL_TIME_NOMINAL))
+        .filter(positive)
+        .map(|ms| Seconds::new(ms / 1000.0));
+    timeline.beats_rr = scales::context(root).beats_rr_s.into_iter().map(Seconds::new).collect();
+    timeline.gated_beats = root.whole(tags::INTERVALS_ACQUIRED).filter(|count| *count > 0);
+    if timeline.gated_beats.is_some() {
+        notes.assume("the number of gated beats was taken from Intervals Acquired".to_owned());
+    } else if !timeline.beats_rr.is_empty() {
+        timeline.gated_beats = u32::try_from(timeline.beats_rr.len()).ok();
+        notes.assume("the number of gated beats was taken from the R-R intervals listed".to_owned());
+    }
+    if timeline.rr.is_none() {
+        notes.missing.push("the R-R interval".to_owned());
+    }
+    if timeline.gated_beats.is_none() {
+        notes.missing.push("the number of gated beats".to_owned());
+    }
+    Ok(timeline)
+}
+
+/// Where the beams start: Apex Position, else the face of the transducer
+fn apex(root: View<'_>, order: &Order, notes: &mut Notes) -> Result<Option<VolumePoint>, DicomError> {
+    let matrix_tag = tags::VOLUME_TO_TRANSDUCER_MAPPING_MATRIX;
+    let face = match root.has(matrix_tag) {
+        false => None,
+        true => {
+            let numbers = root.numbers(matrix_tag);
+            let matrix: [f64; 16] = numbers.try_into().map_err(|numbers: Vec<f64>| DicomError::Value {
+                name: "Volume to Transducer Mapping Matrix",
+                found: format!("{} numbers instead of 16", numbers.len()),
+            })?;
+            let (turn, shift) = checks::rigid(matrix)?;
+            let face = -(turn.transpose() * shift);
+            Some(VolumePoint::new(face.x, face.y, face.z))
+        }
+    };
+    if order.position == Position::Patient {
+        notes.missing.push("an apex in the frame of reference of the positions".to_owned());
+        return Ok(None);
+    }
+    if let Some(apex) = root.array::<3>(tags::APEX_POSITION) {
+        if apex.iter().any(|c| !c.is_finite()) {
+            return Err(DicomError::Value { name: "Apex Position", found: format!("{apex:?}") });
+        }
+        return Ok(Some(VolumePoint::new(apex[0], apex[1], apex[2])));
+    }
+    notes.missing.push("Apex Position: the beam direction is not known exactly".to_owned());
+    if root.text(tags::ULTRASOUND_ACQUISITION_GEOMETRY) == Some("APEX")
+        && let Some(face) = face
+    {
+        notes.assume(
+            "Apex Position is missing; beams were taken to start at the centre of the transducer face"
+                .to_owned(),
+        );
+        return Ok(Some(face));
+    }
+    Ok(None)
+}
+
+/// Zero Velocity Pixel Value and Aliased Data Type of a velocity channel, the same in every frame
+fn velocity_codes(
+    groups: &Groups<'_>,
+    order: &Order,
+    kind: usize,
+) -> Result<(Option<u32>, Option<Cycle>), DicomError> {
+    let of = |frame: usize| {
+        let data = groups.of(frame, tags::IMAGE_DATA_TYPE_SEQUENCE);
+        let zero = data.and_then(|data| data.whole(tags::ZERO_VELOCITY_PIXEL_VALUE));
+        let cycle = data.and_then(|data| data.text(tags::ALIASED_DATA_TYPE)).and_then(|text| match text {
+            "YES" => Some(Cycle::Full),
+            "NO" => Some(Cycle::Open),
+            _ => None,
+        });
+        (zero, cycle)
+    };
+    let first = of(order.frame(kind, 0, 0));
+    for_each_frame(order, kind, |frame| {
+        if of(frame) == first {
+            Ok(())
+        } else {
+            Err(DicomError::Varies {
+                name: "Zero Velocity Pixel Value or Aliased Data Type",
+                frame: frame + 1,
+            })
+        }
+    })?;
+    Ok(first)
+}
+
+/// A mapping that changes from frame to frame cannot be one scale
+fn same_mapping(
+    groups: &Groups<'_>,
+    order: &Order,
+    kind: usize,
+    first: Option<&Mapping>,
+) -> Result<(), DicomError> {
+    if groups.shared(tags::REAL_WORLD_VALUE_MAPPING_SEQUENCE).is_some() {
+        return Ok(());
+    }
+    for_each_frame(order, kind, |frame| {
+        let other = scales::mapping(groups.of(frame, tags::REAL_WORLD_VALUE_MAPPING_SEQUENCE))?;
+        if other.as_ref() == first {
+            Ok(())
+        } else {
+            Err(DicomError::Varies { name: "Real World Value Mapping", frame: frame + 1 })
+        }
+    })
+}
+
+fn for_each_frame(
+    order: &Order,
+    kind: usize,
+    mut check: impl FnMut(usize) -> Result<(), DicomError>,
+) -> Result<(), DicomError> {
+    for time in 0..order.times_s.len() {
+        for place in 0..order.places_mm.len() {
+            check(order.frame(kind, time, place))?;
+        }
+    }
+    Ok(())
+}
+
+/// Assumptions an earlier conversion wrote into Image Comments
+fn earlier_assumptions(root: View<'_>, notes: &mut Notes) {
+    let Some(listed) = root.text(tags::IMAGE_COMMENTS).and_then(|text| text.strip_prefix(ASSUMED_PREFIX))
+    else {
+        return;
+    };
+    for line in listed.lines().map(str::trim).filter(|line| !line.is_empty()) {
+        notes.assume(line);
+    }
+}
+
+/// Which modules of interest the file has
+fn presence(root: View<'_>, seen: &mut Inspection) {
+    let list: [(&str, Tag); 8] = [
+        ("Frame of Reference", tags::FRAME_OF_REFERENCE_UID),
+        ("Ultrasound Frame of Reference", tags::VOLUME_FRAME_OF_REFERENCE_UID),
+        ("Multi-frame Functional Groups", tags::PER_FRAME_FUNCTIONAL_GROUPS_SEQUENCE),
+        ("Multi-frame Dimension", tags::DIMENSION_INDEX_SEQUENCE),
+        ("Cardiac Synchronization", tags::CARDIAC_SYNCHRONIZATION_TECHNIQUE),
+        ("Acquisition Context", tags::ACQUISITION_CONTEXT_SEQUENCE),
+        ("Enhanced Palette Color", tags::DATA_FRAME_ASSIGNMENT_SEQUENCE),
+        ("Enhanced Contrast/Bolus", tags::CONTRAST_BOLUS_AGENT_SEQUENCE),
+    ];
+    seen.modules = list
+        .map(|(module, tag)| (module.to_owned(), if root.has(tag) { Present::Yes } else { Present::No }))
+        .into();
+    seen.dimensions = root
+        .items(tags::DIMENSION_INDEX_SEQUENCE)
+        .map(|item| {
+            item.tag(tags::DIMENSION_INDEX_POINTER).map_or("?".to_owned(), |tag| classes::attribute(tag))
+        })
+        .collect();
+    let required = [
+        ("Volume to Transducer Mapping Matrix", tags::VOLUME_TO_TRANSDUCER_MAPPING_MATRIX),
+        ("Volume Frame of Reference UID", tags::VOLUME_FRAME_OF_REFERENCE_UID),
+        ("Ultrasound Acquisition Geometry", tags::ULTRASOUND_ACQUISITION_GEOMETRY),
+    ];
+    for (name, tag) in required {
+        if !root.has(tag) {
+            seen.notes.missing.push(name.to_owned());
+        }
+    }
+}

@@ -1,0 +1,269 @@
+//! Volumes made of random codes, written and read back.
+
+use nalgebra::Vector3;
+use rand_core::Rng as _;
+use rand_pcg::Pcg64;
+
+use super::*;
+use crate::format::{HashWhen, OpenOptions, read_bytes, shared};
+use crate::space::{Grid, VolumePoint};
+use crate::unit::{MetresPerSecond, Seconds};
+use crate::volume::{
+    Channel, ChannelKind, Cycle, PowerScale, Provenance, Samples, Timeline, VelocityScale, Volume4,
+};
+
+/// What a made volume looks like
+#[derive(Clone, Debug)]
+pub(crate) struct Made {
+    pub(crate) bits: u32,
+    pub(crate) shape: [usize; 3],
+    pub(crate) frames: usize,
+    pub(crate) kinds: Vec<ChannelKind>,
+    pub(crate) seed: u64,
+}
+
+impl Default for Made {
+    fn default() -> Self {
+        let kinds =
+            vec![ChannelKind::Tissue, ChannelKind::Velocity, ChannelKind::Power, ChannelKind::Variance];
+        Self { bits: 8, shape: [12, 10, 6], frames: 3, kinds, seed: 1 }
+    }
+}
+
+/// A gated volume of random codes on an oblique grid
+pub(crate) fn volume(made: &Made) -> Volume4 {
+    let turn = nalgebra::Rotation3::from_euler_angles(0.3, -0.7, 1.1);
+    let axes = [turn * Vector3::x(), turn * Vector3::y(), turn * Vector3::z()];
+    let grid =
+        Grid::new(made.shape, [0.43, 11.0 / 26.0, 0.61], VolumePoint::new(-3.1, 2.7, 41.0), axes).unwrap();
+    let times = (0..made.frames).map(|frame| Seconds::new(0.013 + 0.037 * frame as f64)).collect();
+    let mut timeline = Timeline::new(times).unwrap();
+    timeline.rr = Some(Seconds::new(0.8213));
+    timeline.gated_beats = Some(4);
+    timeline.beats_rr = [0.82, 0.8371, 0.8, 1.0 / 1.3].map(Seconds::new).into();
+    let mut random = Pcg64::new(u128::from(made.seed), 7);
+    let voxels = grid.voxels();
+    let channels = made
+        .kinds
+        .iter()
+        .map(|kind| {
+            let codes: Vec<u16> = (0..voxels * made.frames).map(|_| random.next_u64() as u16).collect();
+            let samples = if made.bits == 8 {
+                Samples::from_u8(codes.iter().map(|code| *code as u8).collect(), made.frames, voxels)
+            } else {
+                Samples::from_u16(&codes, made.frames, voxels)
+            };
+            Channel::new(*kind, samples.unwrap())
+        })
+        .collect();
+    let zero = if made.bits == 8 { 90 } else { 20_000 };
+    let scale = VelocityScale::full_cycle(made.bits, zero, MetresPerSecond::new(0.617)).unwrap();
+    let power = PowerScale::Decibel { decibel_per_code: 0.25, decibel_at_zero: -48.5 };
+    let apex = Some(VolumePoint::new(0.5, -0.25, 0.125));
+    Volume4::new(grid, timeline, apex, scale, power, Provenance::default(), channels).unwrap()
+}
+
+/// All that two volumes must share to be the same; reals to a few ulps of their size
+pub(crate) fn assert_same(a: &Volume4, b: &Volume4) {
+    let near = |x: f64, y: f64| (x - y).abs() <= 1e-12 * x.abs().max(y.abs()).max(1.0);
+    let all = |x: &[f64], y: &[f64]| x.len() == y.len() && x.iter().zip(y).all(|(x, y)| near(*x, *y));
+    assert_eq!(a.grid.shape(), b.grid.shape());
+    assert!(all(&a.grid.spacing_mm(), &b.grid.spacing_mm()), "{:?} {:?}", a.grid, b.grid);
+    assert!(all(&a.grid.origin().to_array(), &b.grid.origin().to_array()));
+    assert!(
+        a.grid
+            .axes()
+            .iter()
+            .zip(b.grid.axes())
+            .all(|(x, y)| (x.into_inner() - y.into_inner()).norm() < 1e-12)
+    );
+    assert_eq!(a.apex.is_some(), b.apex.is_some());
+    if let (Some(x), Some(y)) = (a.apex, b.apex) {
+        assert!(all(&x.to_array(), &y.to_array()));
+    }
+    let seconds = |times: &[Seconds]| times.iter().map(|time| time.get()).collect::<Vec<_>>();
+    assert!(all(&seconds(a.timeline.times()), &seconds(b.timeline.times())));
+    assert!(all(&seconds(&a.timeline.beats_rr), &seconds(&b.timeline.beats_rr)));
+    assert_eq!(a.timeline.gated_beats, b.timeline.gated_beats);
+    assert_eq!(a.timeline.rr.is_some(), b.timeline.rr.is_some());
+    assert!(near(a.timeline.rr.map_or(0.0, Seconds::get), b.timeline.rr.map_or(0.0, Seconds::get)));
+    let (s, t) = (a.velocity_scale, b.velocity_scale);
+    assert_eq!((s.bits(), s.zero_code(), s.cycle()), (t.bits(), t.zero_code(), t.cycle()));
+    assert!(near(s.step().get(), t.step().get()) && near(s.nyquist().get(), t.nyquist().get()));
+    match (a.power_scale, b.power_scale) {
+        (PowerScale::Linear { zero_code: x }, PowerScale::Linear { zero_code: y }) => assert!(near(x, y)),
+        (x, y) => assert_eq!(x, y),
+    }
+    let kinds = |v: &Volume4| v.channels().iter().map(Channel::kind).collect::<Vec<_>>();
+    assert_eq!(kinds(a), kinds(b));
+    for (x, y) in a.channels().iter().zip(b.channels()) {
+        assert_eq!(x.samples().bits(), y.samples().bits());
+        for frame in 0..a.frames() {
+            let (x, y) = (x.samples().frame(frame), y.samples().frame(frame));
+            assert_eq!(x.len(), y.len());
+            assert!((0..x.len()).all(|at| x.at(at) == y.at(at)));
+        }
+    }
+}
+
+const SYNTAXES: [Syntax; 4] = [Syntax::ExplicitLittle, Syntax::Rle, Syntax::JpegLs, Syntax::Deflated];
+
+fn options(syntax: Syntax) -> WriteOptions {
+    WriteOptions { syntax, acquired: None }
+}
+
+fn reread(bytes: Vec<u8>) -> Volume4 {
+    read_bytes(shared(bytes), "made.dcm", &OpenOptions::default()).unwrap()
+}
+
+#[test]
+fn every_syntax_and_width_comes_back() {
+    for bits in [8, 16] {
+        let made = volume(&Made { bits, ..Made::default() });
+        for syntax in SYNTAXES {
+            let bytes = write_bytes(&made, &options(syntax)).unwrap();
+            let back = reread(bytes);
+            assert_same(&made, &back);
+            assert_eq!(
+                back.provenance.assumed,
+                ["the number of gated beats was taken from Intervals Acquired"]
+            );
+        }
+    }
+}
+
+#[test]
+fn native_frames_are_lent_not_copied() {
+    for bits in [8, 16] {
+        let bytes =
+            write_bytes(&volume(&Made { bits, ..Made::default() }), &WriteOptions::default()).unwrap();
+        let bytes = shared(bytes);
+        let range = (*bytes).as_ref().as_ptr_range();
+        let back = read_bytes(bytes.clone(), "made.dcm", &OpenOptions::default()).unwrap();
+        for channel in back.channels() {
+            let first: *const u8 = match channel.samples().frame(1) {
+                crate::volume::Codes::U8(std::borrow::Cow::Borrowed(codes)) => codes.as_ptr(),
+                crate::volume::Codes::U16(std::borrow::Cow::Borrowed(codes)) => codes.as_ptr().cast(),
+                _ => panic!("copied"),
+            };
+            assert!(range.contains(&first));
+        }
+    }
+}
+
+#[test]
+fn the_same_volume_gives_the_same_bytes() {
+    let made = volume(&Made::default());
+    for syntax in SYNTAXES {
+        let one = rayon::ThreadPoolBuilder::new().num_threads(1).build().unwrap();
+        let few = rayon::ThreadPoolBuilder::new().num_threads(3).build().unwrap();
+        let write = || write_bytes(&made, &options(syntax)).unwrap();
+        assert!(one.install(write) == few.install(write));
+    }
+    let other = volume(&Made { seed: 2, ..Made::default() });
+    let of = |v: &Volume4| identity::Content::of(v).uid("instance");
+    assert_ne!(of(&made), of(&other));
+    assert!(of(&made).len() <= 64 && of(&made).starts_with("2.25."));
+}
+
+#[test]
+fn odd_shapes_and_single_channels_come_back() {
+    for shape in [[1, 1, 1], [3, 5, 1], [7, 3, 5], [1, 9, 2]] {
+        for kind in [ChannelKind::Velocity, ChannelKind::Tissue] {
+            let made = Made { shape, frames: 1, kinds: vec![kind], ..Made::default() };
+            let mut made = volume(&made);
+            if kind == ChannelKind::Tissue {
+                made.velocity_scale = VelocityScale::full_cycle(8, 128, MetresPerSecond::new(1.0)).unwrap();
+            }
+            made.power_scale = PowerScale::default();
+            for syntax in SYNTAXES {
+                assert_same(&made, &reread(write_bytes(&made, &options(syntax)).unwrap()));
+            }
+        }
+    }
+}
+
+#[test]
+fn without_apex_or_gating_it_comes_back() {
+    let mut made = volume(&Made::default());
+    made.apex = None;
+    (made.timeline.rr, made.timeline.gated_beats) = (None, None);
+    made.timeline.beats_rr.clear();
+    made.power_scale = PowerScale::Linear { zero_code: 3.5 };
+    made.velocity_scale =
+        VelocityScale::new(8, 100, MetresPerSecond::new(-0.004), MetresPerSecond::new(0.7), Cycle::Open)
+            .unwrap();
+    let back = reread(write_bytes(&made, &WriteOptions::default()).unwrap());
+    assert_same(&made, &back);
+    assert!(back.provenance.assumed.iter().any(|line| line.contains("not from an R wave")));
+}
+
+#[test]
+fn assumptions_survive_writing() {
+    let mut made = volume(&Made::default());
+    made.provenance.assumed = vec!["the Nyquist velocity was given by the user".to_owned()];
+    let once = reread(write_bytes(&made, &WriteOptions::default()).unwrap());
+    let twice = reread(write_bytes(&once, &WriteOptions::default()).unwrap());
+    assert_eq!(once.provenance.assumed[0], made.provenance.assumed[0]);
+    assert_eq!(once.provenance.assumed, twice.provenance.assumed);
+}
+
+#[test]
+fn the_hash_is_taken_when_asked() {
+    let bytes = write_bytes(&volume(&Made::default()), &WriteOptions::default()).unwrap();
+    let expected = blake3::hash(&bytes).to_hex().to_string();
+    let at_once = read_bytes(shared(bytes.clone()), "a/b.dcm", &OpenOptions::default()).unwrap();
+    assert_eq!(at_once.provenance.blake3, expected);
+    assert_eq!(at_once.provenance.file, "b.dcm");
+    let later = OpenOptions { hash: HashWhen::Later, ..OpenOptions::default() };
+    assert_eq!(read_bytes(shared(bytes), "b.dcm", &later).unwrap().provenance.blake3, "");
+}
+
+#[test]
+fn the_users_nyquist_overrides() {
+    let made = volume(&Made::default());
+    let bytes = write_bytes(&made, &WriteOptions::default()).unwrap();
+    let given = OpenOptions { nyquist: Some(MetresPerSecond::new(0.5)), ..OpenOptions::default() };
+    let back = read_bytes(shared(bytes), "made.dcm", &given).unwrap();
+    assert_eq!(back.velocity_scale.nyquist().get(), 0.5);
+    assert!(back.provenance.assumed.iter().any(|line| line.contains("given by the user")));
+    assert!(back.provenance.assumed.iter().any(|line| line.contains("differ")));
+}
+
+#[test]
+fn what_cannot_be_written_is_refused() {
+    let made = volume(&Made::default());
+    let voxels = made.grid.voxels();
+    let wide = Samples::from_u16(&vec![1; voxels * 3], 3, voxels).unwrap();
+    let channels =
+        vec![made.channel(ChannelKind::Tissue).unwrap().clone(), Channel::new(ChannelKind::Power, wide)];
+    let mixed = Volume4::new(
+        made.grid,
+        made.timeline.clone(),
+        None,
+        made.velocity_scale,
+        made.power_scale,
+        Provenance::default(),
+        channels,
+    );
+    let refused = write_bytes(&mixed.unwrap(), &WriteOptions::default());
+    assert!(matches!(refused, Err(WriteError::MixedBits { .. })));
+    let dated = WriteOptions { acquired: Some("yesterday".to_owned()), ..WriteOptions::default() };
+    assert!(matches!(write_bytes(&made, &dated), Err(WriteError::Date(_))));
+}
+
+#[test]
+fn a_failed_write_leaves_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("out.dcm");
+    let made = volume(&Made::default());
+    let dated = WriteOptions { acquired: Some("yesterday".to_owned()), ..WriteOptions::default() };
+    let error = write(&made, &path, &dated).unwrap_err();
+    assert!(error.to_string().contains("yesterday") && !error.hint().is_empty());
+    assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
+    write(&made, &path, &WriteOptions::default()).unwrap();
+    assert_same(&made, &crate::format::open(&path, &OpenOptions::default()).unwrap());
+    assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 1);
+    let nowhere = write(&made, &folder.path().join("no/such/out.dcm"), &WriteOptions::default());
+    assert!(matches!(nowhere, Err(crate::format::FormatError::Save { .. })));
+}

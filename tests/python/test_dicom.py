@@ -1,0 +1,582 @@
+"""Our DICOM files seen by other readers, and other writers' files seen by ours.
+
+* What we write passes `dciodvfy` (dicom3tools) without an error and gives pydicom the same pixels.
+* What a small writer on pydicom writes here, in another frame order, with shared or per-frame
+  groups, in 8 or 16 bits and in other transfer syntaxes, is read back exactly.
+
+Needs the examples `codes` and `made_volume` built; NARROWS_EXAMPLES names their folder.
+"""
+
+import hashlib
+import io
+import itertools
+import json
+import os
+import pathlib
+import subprocess
+import sys
+import zlib
+
+import numpy as np
+import pydicom
+import pytest
+from pydicom.dataset import Dataset, FileDataset, FileMetaDataset
+from pydicom.encaps import encapsulate
+from pydicom.sequence import Sequence
+from pydicom.uid import (
+    DeflatedExplicitVRLittleEndian,
+    ExplicitVRLittleEndian,
+    ImplicitVRLittleEndian,
+    JPEG2000Lossless,
+    JPEGLSLossless,
+    RLELossless,
+)
+
+ROOT = pathlib.Path(__file__).resolve().parents[2]
+EXAMPLES = pathlib.Path(os.environ.get("NARROWS_EXAMPLES", ROOT / "target" / "debug" / "examples"))
+DCIODVFY = pathlib.Path(sys.executable).parent / "dciodvfy"
+KINDS = {"tissue": "TISSUE_INTENSITY", "velocity": "FLOW_VELOCITY", "power": "FLOW_POWER", "variance": "FLOW_VARIANCE"}
+
+
+def run(*words):
+    return subprocess.run([str(word) for word in words], capture_output=True, text=True, timeout=120)
+
+
+def made(folder, bits, syntax, apex="apex"):
+    path = folder / f"made_{bits}_{syntax}_{apex}.dcm"
+    done = run(EXAMPLES / "made_volume", bits, syntax, apex, path)
+    assert done.returncode == 0, done.stderr
+    return path
+
+
+def codes(path, *more):
+    """What our reader makes of a file: the JSON, and the codes as `{kind: [frame, z, y, x]}`."""
+    out = path.with_suffix(".codes")
+    done = run(EXAMPLES / "codes", path, out, *more)
+    assert done.returncode == 0, done.stderr
+    told = json.loads(done.stdout)
+    raw, arrays, at = out.read_bytes(), {}, 0
+    shape = (len(told["times_s"]), *reversed(told["grid"]))
+    for kind, bits in zip(told["channels"], told["bits"]):
+        count = int(np.prod(shape))
+        arrays[kind] = np.frombuffer(raw, f"<u{bits // 8}", count, at).reshape(shape)
+        at += count * bits // 8
+    assert at == len(raw)
+    return told, arrays
+
+
+def refused(path, *more):
+    done = run(EXAMPLES / "codes", path, path.with_suffix(".codes"), *more)
+    assert done.returncode == 2, (done.returncode, done.stdout, done.stderr)
+    assert done.stderr.startswith("error: ") and "\nhint: " in done.stderr
+    return done.stderr
+
+
+def inflated(path):
+    """A deflated file as Explicit VR Little Endian: dciodvfy does not inflate."""
+    raw = path.read_bytes()
+    meta = pydicom.filereader.read_file_meta_info(str(path))
+    end = 128 + 4 + 12 + meta.FileMetaInformationGroupLength
+    meta.TransferSyntaxUID = ExplicitVRLittleEndian
+    buffer = io.BytesIO()
+    buffer.write(bytes(128) + b"DICM")
+    pydicom.filewriter.write_file_meta_info(buffer, meta)
+    buffer.write(zlib.decompress(raw[end:], -zlib.MAX_WBITS))
+    out = path.with_suffix(".inflated.dcm")
+    out.write_bytes(buffer.getvalue())
+    return out
+
+
+def verify(path):
+    done = run(DCIODVFY, "-allpffgitems", path)
+    errors = [line for line in done.stderr.splitlines() if line.startswith("Error") or "Error -" in line]
+    return errors, done
+
+
+# ------------------------------------------------------------------------------ our writer
+
+
+@pytest.mark.parametrize("apex", ["apex", "none"])
+@pytest.mark.parametrize("syntax", ["native", "rle", "jpeg-ls", "deflated"])
+@pytest.mark.parametrize("bits", [8, 16])
+def test_writer_passes_dciodvfy(tmp_path, bits, syntax, apex):
+    path = made(tmp_path, bits, syntax, apex)
+    errors, done = verify(inflated(path) if syntax == "deflated" else path)
+    assert "EnhancedUltrasoundVolume" in done.stderr + done.stdout
+    assert errors == [] and done.returncode == 0
+
+
+def test_dciodvfy_would_notice(tmp_path):
+    """The check above can fail: a file without a required attribute does."""
+    path = made(tmp_path, 8, "native")
+    ds = pydicom.dcmread(path)
+    del ds.VolumeFrameOfReferenceUID
+    ds.save_as(path)
+    assert verify(path)[0]
+
+
+@pytest.mark.parametrize("syntax", ["native", "rle", "jpeg-ls", "deflated"])
+@pytest.mark.parametrize("bits", [8, 16])
+def test_pydicom_sees_the_same_pixels_and_meaning(tmp_path, bits, syntax):
+    path = made(tmp_path, bits, syntax)
+    told, arrays = codes(path)
+    ds = pydicom.dcmread(path)
+    pixels = ds.pixel_array
+    found = {kind: np.zeros_like(array) for kind, array in arrays.items()}
+    by_type = {KINDS[kind]: kind for kind in found}
+    for frame, item in enumerate(ds.PerFrameFunctionalGroupsSequence):
+        t, z, _ = item.FrameContentSequence[0].DimensionIndexValues
+        kind = by_type[item.ImageDataTypeSequence[0].DataType]
+        found[kind][t - 1, z - 1] = pixels[frame]
+        position = np.array(item.PlanePositionVolumeSequence[0].ImagePositionVolume)
+        expected = np.array(told["origin_mm"]) + (z - 1) * told["voxel_mm"][2] * np.array(told["axes"][2])
+        assert np.allclose(position, expected, atol=1e-9)
+        assert item.CardiacSynchronizationSequence[0].NominalCardiacTriggerDelayTime == pytest.approx(
+            told["times_s"][t - 1] * 1000
+        )
+        if kind == "velocity":
+            mapping = item.RealWorldValueMappingSequence[0]
+            assert mapping.MeasurementUnitsCodeSequence[0].CodeValue == "cm/s"
+            assert mapping.RealWorldValueSlope / 100 == pytest.approx(told["step_m_s"], rel=1e-14)
+            assert mapping.RealWorldValueIntercept == pytest.approx(-mapping.RealWorldValueSlope * told["zero_code"])
+    for kind, array in arrays.items():
+        assert array.std() > 0 and np.array_equal(array, found[kind]), kind
+    assert told["nyquist_m_s"] == pytest.approx(0.617, rel=1e-14)
+    assert told["beats_rr_s"] == pytest.approx([0.82, 0.8371, 0.8, 1 / 1.3], rel=1e-13)
+
+
+def test_all_syntaxes_hold_the_same_volume(tmp_path):
+    first = made(tmp_path, 16, "native")
+    _, expected = codes(first)
+    for syntax in ["rle", "jpeg-ls", "deflated", "native"]:
+        out = tmp_path / f"again_{syntax}.dcm"
+        assert run(EXAMPLES / "codes", "--write", syntax, first, out).returncode == 0
+        _, arrays = codes(out)
+        assert all(np.array_equal(arrays[kind], expected[kind]) for kind in expected)
+    # Writing what was read gives the same bytes, but for the assumptions now listed.
+    assert pydicom.dcmread(out).SOPInstanceUID.startswith("2.25.")
+
+
+def test_no_person_and_no_clock(tmp_path):
+    first, second = made(tmp_path, 8, "native"), tmp_path / "second.dcm"
+    digest = hashlib.sha256(first.read_bytes()).hexdigest()
+    assert run(EXAMPLES / "made_volume", 8, "native", "apex", second).returncode == 0
+    assert hashlib.sha256(second.read_bytes()).hexdigest() == digest
+    ds = pydicom.dcmread(first, stop_before_pixels=True)
+    assert not ds.PatientName and not ds.PatientID and ds.AcquisitionDateTime.startswith("19000101")
+
+
+def test_highdicom_agrees_on_the_dimensions(tmp_path):
+    import highdicom
+
+    path = made(tmp_path, 8, "native")
+    image = highdicom.imread(path)
+    assert image.number_of_frames == 3 * 7 * 3
+    pointers = [str(pointer) for pointer in image.dimension_index_pointers]
+    assert len(pointers) == 3
+
+
+# ------------------------------------------------------------------- an independent writer
+
+
+def code(value, scheme, meaning):
+    item = Dataset()
+    item.CodeValue, item.CodingSchemeDesignator, item.CodeMeaning = value, scheme, meaning
+    return Sequence([item])
+
+
+def one(**values):
+    item = Dataset()
+    for name, value in values.items():
+        setattr(item, name, value)
+    return Sequence([item])
+
+
+class Scene:
+    """A volume with known codes, and the choices in writing it."""
+
+    def __init__(self, bits=8, shape=(3, 5, 6, 8), kinds=("tissue", "velocity", "power"), seed=3):
+        rng = np.random.default_rng(seed)
+        self.bits, self.shape, self.kinds = bits, shape, kinds
+        self.arrays = {
+            kind: rng.integers(0, 2**bits, shape).astype(f"<u{bits // 8}") for kind in kinds
+        }
+        self.spacing = (0.5, 0.625, 0.75)  # x, y, z
+        self.origin = np.array([-4.0, 3.5, 20.25])
+        c, s = np.cos(0.4), np.sin(0.4)
+        self.axes = np.array([[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]])
+        self.times_ms = [12.5, 50.0, 87.5, 125.0, 162.5][: shape[0]]
+        self.nyquist_cm_s, self.zero = 61.7, 90 if bits == 8 else 20000
+        self.order = "shuffled"
+        self.syntax = ExplicitVRLittleEndian
+        self.mapping = "per-frame"  # or "absent"
+        self.context = True
+        self.aliased = "YES"
+        self.gated = True
+        self.zero_stated = True
+        self.power_units = "dB"
+        self.flip = 1.0  # -1: slices against the normal
+
+    def frames(self):
+        frames = list(itertools.product(range(self.shape[0]), range(self.shape[1]), range(len(self.kinds))))
+        if self.order == "shuffled":
+            np.random.default_rng(9).shuffle(frames)
+        return [tuple(int(i) for i in frame) for frame in frames]
+
+    def dataset(self):
+        meta = FileMetaDataset()
+        meta.MediaStorageSOPClassUID = "1.2.840.10008.5.1.4.1.1.6.2"
+        meta.MediaStorageSOPInstanceUID = "2.25.4711"
+        meta.TransferSyntaxUID = self.syntax
+        meta.ImplementationClassUID = "2.25.4712"
+        ds = FileDataset(None, {}, file_meta=meta, preamble=bytes(128))
+        ds.SOPClassUID, ds.SOPInstanceUID = meta.MediaStorageSOPClassUID, meta.MediaStorageSOPInstanceUID
+        frames = self.frames()
+        ds.Rows, ds.Columns, ds.NumberOfFrames = self.shape[2], self.shape[3], len(frames)
+        ds.BitsAllocated = ds.BitsStored = self.bits
+        ds.HighBit, ds.PixelRepresentation, ds.SamplesPerPixel = self.bits - 1, 0, 1
+        ds.PhotometricInterpretation = "MONOCHROME2"
+        ds.UltrasoundAcquisitionGeometry, ds.ApexPosition = "APEX", [1.5, -2.25, 0.125]
+        ds.VolumeFrameOfReferenceUID, ds.FrameOfReferenceUID = "2.25.4713", "2.25.4714"
+        ds.VolumeToTransducerMappingMatrix = [float(v) for v in np.eye(4).ravel()]
+        if self.context:
+            item = Dataset()
+            item.ValueType = "NUMERIC"
+            item.ConceptNameCodeSequence = code("59130-5", "LN", "Alias velocity")
+            item.NumericValue = str(self.nyquist_cm_s)
+            item.MeasurementUnitsCodeSequence = code("cm/s", "UCUM", "centimeter/second")
+            ds.AcquisitionContextSequence = Sequence([item])
+        ds.IntervalsAcquired = 4
+        organization = one(DimensionOrganizationUID="2.25.4715")
+        ds.DimensionOrganizationSequence = organization
+        time_tags = (0x00209153, 0x00189118) if self.gated else (0x0020930D, 0x00209310)
+        ds.DimensionIndexSequence = Sequence(
+            one(
+                DimensionIndexPointer=pointer, FunctionalGroupPointer=group, DimensionOrganizationUID="2.25.4715"
+            )[0]
+            for pointer, group in [time_tags, (0x00209301, 0x0020930E), (0x00189808, 0x00189807)]
+        )
+        shared = Dataset()
+        shared.PixelMeasuresSequence = one(
+            PixelSpacing=[self.spacing[1], self.spacing[0]],
+            SliceThickness=self.spacing[2],
+            SpacingBetweenSlices=self.spacing[2],
+        )
+        shared.PlaneOrientationVolumeSequence = one(ImageOrientationVolume=[float(v) for v in self.axes[:2].ravel()])
+        ds.SharedFunctionalGroupsSequence = Sequence([shared])
+        items = []
+        for t, z, k in frames:
+            item = Dataset()
+            item.FrameContentSequence = one(DimensionIndexValues=[t + 1, z + 1, k + 1])
+            position = self.origin + self.flip * z * self.spacing[2] * self.axes[2]
+            item.PlanePositionVolumeSequence = one(ImagePositionVolume=[float(v) for v in position])
+            if self.gated:
+                item.CardiacSynchronizationSequence = one(
+                    NominalCardiacTriggerDelayTime=self.times_ms[t], RRIntervalTimeNominal=820.0
+                )
+            else:
+                item.TemporalPositionSequence = one(TemporalPositionTimeOffset=self.times_ms[t] / 1000)
+            kind = self.kinds[k]
+            data = Dataset()
+            data.DataType = KINDS[kind]
+            data.AliasedDataType = self.aliased if kind == "velocity" else "NO"
+            if kind == "velocity" and self.zero_stated:
+                data.ZeroVelocityPixelValue = self.zero
+            item.ImageDataTypeSequence = Sequence([data])
+            if self.mapping == "per-frame":
+                slope, intercept, units = 1.0, 0.0, ("1", "UCUM", "no units")
+                if kind == "velocity":
+                    slope = 2 * self.nyquist_cm_s / 2**self.bits
+                    intercept, units = -slope * self.zero, ("cm/s", "UCUM", "centimeter/second")
+                if kind == "power" and self.power_units == "dB":
+                    slope, intercept, units = 0.25, -48.0, ("dB", "UCUM", "decibel")
+                mapping = Dataset()
+                mapping.add_new(0x00409216, "US", 0)
+                mapping.add_new(0x00409211, "US", 2**self.bits - 1)
+                mapping.RealWorldValueSlope, mapping.RealWorldValueIntercept = slope, intercept
+                mapping.LUTLabel, mapping.LUTExplanation = kind.upper(), kind
+                mapping.MeasurementUnitsCodeSequence = code(*units)
+                item.RealWorldValueMappingSequence = Sequence([mapping])
+            items.append(item)
+        ds.PerFrameFunctionalGroupsSequence = Sequence(items)
+        ds.PixelData = b"".join(self.arrays[self.kinds[k]][t, z].tobytes() for t, z, k in frames)
+        ds["PixelData"].VR = "OB" if self.bits == 8 else "OW"
+        return ds
+
+    def save(self, path, change=None):
+        compressed = self.syntax in (RLELossless, JPEGLSLossless, JPEG2000Lossless)
+        target, self.syntax = self.syntax, ExplicitVRLittleEndian if compressed else self.syntax
+        ds = self.dataset()
+        self.syntax = target
+        if compressed:
+            ds.compress(target, generate_instance_uid=False)
+            ds["PixelData"].VR = "OB"
+        if change:
+            change(ds)
+        ds.save_as(path, enforce_file_format=True)
+        return path
+
+    def check(self, path, *more, slices=slice(None)):
+        told, arrays = codes(path, *more)
+        assert set(arrays) == set(self.kinds)
+        for kind, array in arrays.items():
+            assert np.array_equal(array, self.arrays[kind][:, slices]), kind
+        assert told["grid"] == list(reversed(self.shape[1:]))
+        assert told["voxel_mm"] == pytest.approx(self.spacing)
+        assert told["times_s"] == pytest.approx([ms / 1000 for ms in self.times_ms])
+        assert told["apex_mm"] == [1.5, -2.25, 0.125]
+        return told
+
+
+@pytest.mark.parametrize("syntax", [ExplicitVRLittleEndian, ImplicitVRLittleEndian, DeflatedExplicitVRLittleEndian])
+@pytest.mark.parametrize("order", ["sorted", "shuffled"])
+@pytest.mark.parametrize("bits", [8, 16])
+def test_reads_native_files_in_any_frame_order(tmp_path, bits, order, syntax):
+    scene = Scene(bits)
+    scene.order, scene.syntax = order, syntax
+    told = scene.check(scene.save(tmp_path / "theirs.dcm"))
+    assert told["origin_mm"] == pytest.approx(scene.origin)
+    assert np.allclose(told["axes"], scene.axes, atol=1e-12)
+    assert told["nyquist_m_s"] == pytest.approx(0.617)
+    assert told["zero_code"] == scene.zero and told["gated_beats"] == 4 and told["rr_s"] == pytest.approx(0.82)
+    assert told["limits_m_s"][0] == pytest.approx(-scene.zero * 2 * 0.617 / 2**bits)
+    assert told["power"].startswith("Decibel") and "0.25" in told["power"]
+
+
+@pytest.mark.parametrize("syntax", [RLELossless, JPEGLSLossless, JPEG2000Lossless])
+@pytest.mark.parametrize("bits", [8, 16])
+def test_reads_compressed_files(tmp_path, bits, syntax):
+    scene = Scene(bits, shape=(2, 3, 96, 80))
+    scene.syntax = syntax
+    scene.check(scene.save(tmp_path / "theirs.dcm"))
+
+
+@pytest.mark.parametrize("syntax", [RLELossless, JPEGLSLossless])
+def test_reads_frames_of_several_fragments(tmp_path, syntax):
+    scene = Scene(8, shape=(2, 3, 64, 80))
+    scene.syntax = syntax
+
+    def split(ds):
+        frames = list(pydicom.encaps.generate_frames(ds.PixelData, number_of_frames=ds.NumberOfFrames))
+        ds.PixelData = encapsulate(frames, fragments_per_frame=2, has_bot=True)
+
+    scene.check(scene.save(tmp_path / "theirs.dcm", split))
+
+
+def test_groups_may_be_shared_or_per_frame(tmp_path):
+    scene = Scene(shape=(1, 5, 6, 8), kinds=("velocity",))
+
+    def share(ds):
+        shared = ds.SharedFunctionalGroupsSequence[0]
+        for item in ds.PerFrameFunctionalGroupsSequence:
+            for name in ["ImageDataTypeSequence", "RealWorldValueMappingSequence", "CardiacSynchronizationSequence"]:
+                setattr(shared, name, getattr(item, name))
+                delattr(item, name)
+
+    scene.check(scene.save(tmp_path / "shared.dcm", share))
+
+    def spread(ds):
+        shared = ds.SharedFunctionalGroupsSequence[0]
+        for item in ds.PerFrameFunctionalGroupsSequence:
+            item.PixelMeasuresSequence = shared.PixelMeasuresSequence
+            item.PlaneOrientationVolumeSequence = shared.PlaneOrientationVolumeSequence
+        del ds.SharedFunctionalGroupsSequence
+
+    scene.check(scene.save(tmp_path / "spread.dcm", spread))
+
+
+def test_index_values_decide_also_with_gaps_and_other_starts(tmp_path):
+    scene = Scene()
+
+    def renumber(ds):
+        for item in ds.PerFrameFunctionalGroupsSequence:
+            t, z, k = item.FrameContentSequence[0].DimensionIndexValues
+            item.FrameContentSequence[0].DimensionIndexValues = [t * 3 + 7, z * 2, k + 40]
+
+    scene.check(scene.save(tmp_path / "theirs.dcm", renumber))
+
+
+def test_dimensions_in_another_order_are_read_by_their_pointers(tmp_path):
+    scene = Scene()
+
+    def turn(ds):
+        a, b, c = ds.DimensionIndexSequence
+        ds.DimensionIndexSequence = Sequence([c, a, b])
+        for item in ds.PerFrameFunctionalGroupsSequence:
+            t, z, k = item.FrameContentSequence[0].DimensionIndexValues
+            item.FrameContentSequence[0].DimensionIndexValues = [k, t, z]
+
+    told = scene.check(scene.save(tmp_path / "theirs.dcm", turn))
+    assert any("pointers" in line for line in told["assumed"])
+
+
+def test_slices_against_the_normal_are_numbered_from_the_last(tmp_path):
+    scene = Scene()
+    scene.flip = -1.0
+    told = scene.check(scene.save(tmp_path / "theirs.dcm"), slices=slice(None, None, -1))
+    last = scene.origin - 4 * 0.75 * scene.axes[2]
+    assert told["origin_mm"] == pytest.approx(last)
+    assert np.linalg.det(np.array(told["axes"])) == pytest.approx(1.0)
+
+
+def test_times_from_the_first_frame(tmp_path):
+    scene = Scene()
+    scene.gated = False
+    told = scene.check(scene.save(tmp_path / "theirs.dcm"))
+    assert told["rr_s"] is None
+    assert any("R wave" in line for line in told["assumed"])
+
+
+def test_nyquist_comes_from_the_context_then_the_cycle_then_the_user(tmp_path):
+    scene = Scene()
+    scene.context = False
+    told = scene.check(scene.save(tmp_path / "cycle.dcm"))
+    assert told["nyquist_m_s"] == pytest.approx(0.617)
+    assert any("cycle" in line for line in told["assumed"])
+
+    scene.aliased = "NO"
+    assert "--nyquist" in refused(scene.save(tmp_path / "open.dcm"))
+    told = scene.check(tmp_path / "open.dcm", "--nyquist", "0.7")
+    assert told["nyquist_m_s"] == 0.7 and told["cycle"] == "Open"
+
+    scene.aliased, scene.mapping = "YES", "absent"
+    assert "--nyquist" in refused(scene.save(tmp_path / "unmapped.dcm"))
+    told = scene.check(tmp_path / "unmapped.dcm", "--nyquist", "0.64")
+    assert told["nyquist_m_s"] == 0.64 and told["step_m_s"] == pytest.approx(0.005)
+    assert told["zero_code"] == 90 and told["limits_m_s"][0] == pytest.approx(-0.45)
+    assert sum("mapping" in line for line in told["assumed"]) == 2  # velocity and power
+
+    scene.zero_stated = False
+    told = scene.check(scene.save(tmp_path / "bare.dcm"), "--nyquist", "0.64")
+    assert told["zero_code"] == 128
+
+
+def test_power_is_linear_by_its_units(tmp_path):
+    scene = Scene()
+    scene.power_units = "1"
+    told = scene.check(scene.save(tmp_path / "theirs.dcm"))
+    assert told["power"].startswith("Linear")
+
+
+def test_other_data_types_are_left_aside(tmp_path):
+    scene = Scene(kinds=("tissue", "velocity", "power"))
+
+    def strange(ds):
+        for item in ds.PerFrameFunctionalGroupsSequence:
+            if item.ImageDataTypeSequence[0].DataType == "FLOW_POWER":
+                item.ImageDataTypeSequence[0].DataType = "ELASTICITY"
+
+    _, arrays = codes(scene.save(tmp_path / "theirs.dcm", strange))
+    assert set(arrays) == {"tissue", "velocity"}
+    assert all(np.array_equal(arrays[kind], scene.arrays[kind]) for kind in arrays)
+
+
+def frame_of(ds, t, z, k):
+    wanted = [t, z, k]
+    return next(
+        item
+        for item in ds.PerFrameFunctionalGroupsSequence
+        if list(item.FrameContentSequence[0].DimensionIndexValues) == wanted
+    )
+
+
+def swap_pointers(ds):
+    a, b, c = ds.DimensionIndexSequence
+    ds.DimensionIndexSequence = Sequence([b, a, c])
+
+
+def duplicate(ds):
+    frame_of(ds, 1, 2, 1).FrameContentSequence[0].DimensionIndexValues = [1, 1, 1]
+    item = next(i for i in ds.PerFrameFunctionalGroupsSequence if i.FrameContentSequence[0].DimensionIndexValues == [1, 1, 1])
+    positions = [
+        i for i in ds.PerFrameFunctionalGroupsSequence if i.FrameContentSequence[0].DimensionIndexValues == [1, 1, 1]
+    ]
+    for other in positions:
+        other.PlanePositionVolumeSequence = item.PlanePositionVolumeSequence
+
+
+def missing(ds):
+    items = list(ds.PerFrameFunctionalGroupsSequence)
+    gone = frame_of(ds, 2, 3, 2)
+    at = next(i for i, item in enumerate(items) if item is gone)
+    del items[at]
+    size = ds.Rows * ds.Columns
+    ds.PixelData = ds.PixelData[: at * size] + ds.PixelData[(at + 1) * size :]
+    ds.PerFrameFunctionalGroupsSequence = Sequence(items)
+    ds.NumberOfFrames = len(items)
+
+
+def uneven(ds):
+    for item in ds.PerFrameFunctionalGroupsSequence:
+        if item.FrameContentSequence[0].DimensionIndexValues[1] == 3:
+            item.PlanePositionVolumeSequence[0].ImagePositionVolume[2] += 0.2
+
+
+def skewed(ds):
+    plane = ds.SharedFunctionalGroupsSequence[0].PlaneOrientationVolumeSequence[0]
+    plane.ImageOrientationVolume = [1.0, 0.0, 0.0, 0.1, float(np.sqrt(0.99)), 0.0]
+
+
+def scaled_matrix(ds):
+    ds.VolumeToTransducerMappingMatrix = [float(v) for v in np.diag([1.0, 1.1, 1.0, 1.0]).ravel()]
+
+
+def pixel_spacing(value):
+    def change(ds):
+        measures = ds.SharedFunctionalGroupsSequence[0].PixelMeasuresSequence[0]
+        measures["PixelSpacing"]._value = None
+        del measures.PixelSpacing
+        element = pydicom.dataelem.RawDataElement(
+            pydicom.tag.Tag(0x00280030), "DS", len(value), value, 0, False, True
+        )
+        measures[0x00280030] = element
+
+    return change
+
+
+def attribute(name, value):
+    return lambda ds: setattr(ds, name, value)
+
+
+def other_class(ds):
+    ds.SOPClassUID = ds.file_meta.MediaStorageSOPClassUID = "1.2.840.10008.5.1.4.1.1.3.1"
+
+
+def odd_units(ds):
+    for item in ds.PerFrameFunctionalGroupsSequence:
+        mapping = item.RealWorldValueMappingSequence[0]
+        if mapping.MeasurementUnitsCodeSequence[0].CodeValue == "cm/s":
+            mapping.MeasurementUnitsCodeSequence = code("kg", "UCUM", "kilogram")
+
+
+def zero_off(ds):
+    for item in ds.PerFrameFunctionalGroupsSequence:
+        if "ZeroVelocityPixelValue" in item.ImageDataTypeSequence[0]:
+            item.ImageDataTypeSequence[0].ZeroVelocityPixelValue = 128
+
+
+@pytest.mark.parametrize(
+    "change, words",
+    [
+        (swap_pointers, "order they are declared in"),
+        (duplicate, "have the same dimension index values"),
+        (missing, "no frame of the 44 has time 2, position 3 of FLOW_VELOCITY"),
+        (uneven, "slices are uneven"),
+        (skewed, "not orthogonal"),
+        (scaled_matrix, "not rigid"),
+        (pixel_spacing(b"NaN\\1.0 "), "spacing"),
+        (pixel_spacing(b"0\\0 "), "spacing"),
+        (attribute("NumberOfFrames", 2**31 - 1), "frames are declared"),
+        (attribute("Rows", 0), "no voxels"),
+        (attribute("Columns", 65535), "pixel data should have"),
+        (other_class, "Ultrasound Multi-frame Image"),
+        (odd_units, "not a velocity"),
+        (zero_off, "puts zero at code 90"),
+        (attribute("BitsStored", 7), "7 bits stored in 8"),
+        (attribute("PixelRepresentation", 1), "signed"),
+        (lambda ds: delattr(ds, "PixelData"), "Pixel Data"),
+    ],
+)
+def test_refuses_what_cannot_be_trusted(tmp_path, change, words):
+    text = refused(Scene().save(tmp_path / "bad.dcm", change))
+    assert words in text, text
