@@ -1,1 +1,24 @@
-//! To be written.
+//! What a reader is given: figures, a page, tables, and the result document.
+//!
+//! Everything here is a function of the results and, for the pictures, of the volume they were
+//! measured on. Nothing is measured, no clock is read, no font of the machine is used: the same
+//! results give the same bytes. [`write_folder`] puts it all in one place.
+
+mod chart;
+pub mod colour;
+pub mod figure;
+mod folder;
+pub mod html;
+mod paint;
+pub mod raster;
+pub mod schema;
+pub mod svg;
+pub mod table;
+pub mod words;
+
+#[cfg(test)]
+pub(crate) mod fixture;
+
+pub use figure::{FigureError, PlainCut, Subject, View};
+pub use folder::{ReportError, ReportOptions, ReportPaths, results_json, write_folder};
+pub use paint::{PaintError, png_from_svg};

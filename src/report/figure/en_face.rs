@@ -1,0 +1,155 @@
+//! The en-face cut: tracing, implied circle, widths, area and interval.
+
+use super::super::colour;
+use super::super::svg::{Anchor, At, Dash, Face, Halo, Stroke, Svg};
+use super::super::words;
+use super::panel::{HEIGHT, Key, Panel, WIDTH, arrow_head, cased, casing, edge_label};
+use super::{FigureError, Pose, Subject, View, heading};
+use crate::space::{Cut, CutPoint, VolumePoint};
+use crate::unit::{Mm, Mm2};
+
+const TRACING: Stroke = Stroke::solid(colour::TRACING, 3.0);
+const CIRCLE: Stroke = Stroke::solid(colour::LIGHT, 1.5).dashed(Dash::Dashed);
+const LONG: Stroke = Stroke::solid(colour::LONG_AXIS, 2.6).dashed(Dash::Dashed);
+const COMMISSURAL: Stroke = Stroke::solid(colour::COMMISSURAL, 3.6).dashed(Dash::Dotted);
+
+/// Draws the en-face cut of a jet, seen against the flow
+pub fn draw(subject: &Subject<'_>) -> Result<Svg, FigureError> {
+    let jet = subject.jet;
+    let pose = Pose::of(subject)?;
+    let cut = Cut::new(pose.neck, pose.axis, pose.commissural.into_inner());
+    let tracing: Vec<CutPoint> = jet
+        .tracing_mm
+        .iter()
+        .map(|&[x, y, z]| cut.project(VolumePoint::new(x, y, z)).0)
+        .filter(|point| point.u.is_finite() && point.v.is_finite())
+        .collect();
+    let middle = centroid(&tracing);
+    let circle = Mm2::new(jet.circle_area_mm2.max(0.0)).circle_diameter() / 2.0;
+    let reach = tracing
+        .iter()
+        .map(|point| libm::hypot(point.u, point.v))
+        .fold(circle.get() + libm::hypot(middle.u, middle.v), f64::max);
+    let panel = Panel::new(cut, Mm::new((3.3 * reach).clamp(10.0, 60.0)));
+
+    let mut svg = Svg::new(WIDTH, HEIGHT, &format!("Jet {}: the en-face cut at the neck", jet.id));
+    let title = format!("Jet {}: en-face cut at the neck", jet.id);
+    heading(&mut svg, &title, &format!("perpendicular to the jet, seen against the flow; {}", subject.moment()));
+    panel.draw(&mut svg, subject.volume, subject.frame, &subject.id(View::EnFace), |svg| {
+        if !subject.is_peak() {
+            return;
+        }
+        let outline: Vec<At> = tracing.iter().map(|point| panel.at(*point)).collect();
+        let radius = circle.get() * panel.per_mm();
+        svg.circle(panel.at(middle), radius, casing(CIRCLE));
+        svg.circle(panel.at(middle), radius, CIRCLE);
+        svg.outline(&outline, casing(TRACING));
+        svg.outline(&outline, TRACING);
+        let along_v = chord_middle(&tracing, |point| (point.u, point.v)).unwrap_or(0.0);
+        let along_u = chord_middle(&tracing, |point| (point.v, point.u)).unwrap_or(0.0);
+        let half = jet.width_mm.commissural.value / 2.0;
+        let ends = [CutPoint::new(along_u - half, 0.0), CutPoint::new(along_u + half, 0.0)];
+        cased(svg, &ends.map(|end| panel.at(end)), COMMISSURAL);
+        let half = jet.width_mm.long_axis.value / 2.0;
+        let ends = [CutPoint::new(0.0, along_v - half), CutPoint::new(0.0, along_v + half)];
+        cased(svg, &ends.map(|end| panel.at(end)), LONG);
+        label(svg, &panel, &outline, &words::mm2_interval(&jet.vca_mm2));
+    })?;
+    directions(&mut svg, &panel);
+    key(&mut svg, subject);
+    Ok(svg)
+}
+
+/// Area and interval beside the tracing: below it, or above where there is no room
+fn label(svg: &mut Svg, panel: &Panel, outline: &[At], text: &str) {
+    let [left, _, right, bottom] = panel.edges();
+    let low = outline.iter().map(|at| at.1).fold(f64::MIN, f64::max);
+    let high = outline.iter().map(|at| at.1).fold(f64::MAX, f64::min);
+    let middle = outline.iter().map(|at| at.0).sum::<f64>() / outline.len().max(1) as f64;
+    let y = if low + 34.0 < bottom - 50.0 { low + 34.0 } else { high - 16.0 };
+    let face = Face::new(18.0, colour::LIGHT).anchored(Anchor::Middle).with(Halo::Dark);
+    svg.text((middle.clamp(left + 120.0, right - 120.0), y), face, text);
+}
+
+/// Which way the long-axis direction runs on the picture
+fn directions(svg: &mut Svg, panel: &Panel) {
+    let [_, top, right, _] = panel.edges();
+    let (x, from, to) = (right - 20.0, top + 58.0, top + 18.0);
+    cased(svg, &[(x, from), (x, to + 8.0)], Stroke::solid(colour::LIGHT, 2.0));
+    arrow_head(svg, (x, to), (0.0, -1.0), colour::LIGHT);
+    edge_label(svg, (x - 10.0, top + 44.0), Anchor::End, "long-axis direction");
+}
+
+fn key(svg: &mut Svg, subject: &Subject<'_>) {
+    let jet = subject.jet;
+    let mut key = Key::new();
+    if !subject.is_peak() {
+        match subject.frame_result().and_then(|frame| frame.vca_mm2) {
+            Some(vca) => {
+                let below = format!("95 % interval {} mm²", words::span(&vca, 1));
+                key.answer(svg, "vena contracta area", &words::mm2(vca.value), &below);
+            }
+            None => key.note(svg, "no jet in this frame", &[]),
+        }
+        key.note(svg, "the tracing belongs to the peak frame", &[format!("frame {}", jet.peak_frame)]);
+        return;
+    }
+    let below = format!("95 % interval {} mm²", words::span(&jet.vca_mm2, 1));
+    key.answer(svg, "vena contracta area", &words::mm2(jet.vca_mm2.value), &below);
+    let traced = [words::mm2(jet.traced_area_mm2), "not corrected for blooming".into()];
+    key.line(svg, TRACING, "tracing, as displayed", &traced);
+    key.line(svg, LONG, "long-axis width", &[words::mm_interval(&jet.width_mm.long_axis)]);
+    key.line(svg, COMMISSURAL, "commissural width", &[words::mm_interval(&jet.width_mm.commissural)]);
+    let verdict = if jet.single_width.misleads { "misleads here" } else { "inside the interval" };
+    let off = format!("{} %, {verdict}", words::signed(jet.single_width.error_percent, 0));
+    key.line(svg, CIRCLE, "circle of the long-axis width", &[words::mm2(jet.circle_area_mm2), off]);
+    let shape = format!("{}, {} : 1", words::shape(jet.shape.class), words::fixed(jet.shape.axis_ratio, 1));
+    key.note(svg, "shape of the tracing", &[shape]);
+}
+
+/// Centre of area of a polygon, or the mean of its points where it has no area
+fn centroid(points: &[CutPoint]) -> CutPoint {
+    let mut sums = [0.0; 3];
+    for (i, a) in points.iter().enumerate() {
+        let b = points[(i + 1) % points.len()];
+        let cross = a.u * b.v - b.u * a.v;
+        sums[0] += cross;
+        sums[1] += cross * (a.u + b.u);
+        sums[2] += cross * (a.v + b.v);
+    }
+    if sums[0].abs() > 1e-9 {
+        return CutPoint::new(sums[1] / (3.0 * sums[0]), sums[2] / (3.0 * sums[0]));
+    }
+    let n = points.len().max(1) as f64;
+    CutPoint::new(points.iter().map(|p| p.u).sum::<f64>() / n, points.iter().map(|p| p.v).sum::<f64>() / n)
+}
+
+/// The middle, along the second coordinate, of where the line "first coordinate = 0" crosses the polygon
+fn chord_middle(points: &[CutPoint], split: impl Fn(&CutPoint) -> (f64, f64)) -> Option<f64> {
+    let mut crossings: Vec<f64> = Vec::new();
+    for (i, a) in points.iter().enumerate() {
+        let (a, b) = (split(a), split(&points[(i + 1) % points.len()]));
+        if (a.0 < 0.0) != (b.0 < 0.0) {
+            crossings.push(a.1 + (b.1 - a.1) * (-a.0) / (b.0 - a.0));
+        }
+    }
+    let low = crossings.iter().copied().reduce(f64::min)?;
+    let high = crossings.iter().copied().reduce(f64::max)?;
+    Some((low + high) / 2.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_centre_and_the_chord_of_a_square_beside_the_origin() {
+        let square =
+            [(1.0, -1.0), (3.0, -1.0), (3.0, 1.0), (1.0, 1.0)].map(|(u, v)| CutPoint::new(u, v)).to_vec();
+        let centre = centroid(&square);
+        assert!(centre.distance(CutPoint::new(2.0, 0.0)) < 1e-12);
+        assert_eq!(chord_middle(&square, |p| (p.v, p.u)), Some(2.0));
+        assert_eq!(chord_middle(&square, |p| (p.u, p.v)), None);
+        assert_eq!(centroid(&[]), CutPoint::new(0.0, 0.0));
+    }
+}

@@ -1,0 +1,44 @@
+//! Any cut through a volume, without a measurement.
+
+use super::super::svg::Svg;
+use super::super::words;
+use super::panel::{HEIGHT, Key, Panel, WIDTH};
+use super::{FigureError, heading};
+use crate::space::Cut;
+use crate::unit::Mm;
+use crate::volume::Volume4;
+
+/// A cut to be drawn as it is
+#[derive(Clone, Copy, Debug)]
+pub struct PlainCut {
+    /// Where
+    pub cut: Cut,
+    /// Which frame
+    pub frame: usize,
+    /// Side of the square shown
+    pub side: Mm,
+}
+
+/// Draws a cut with its scale bar and velocity bar
+///
+/// # Errors
+/// See [`FigureError`].
+pub fn plain(volume: &Volume4, request: &PlainCut) -> Result<Svg, FigureError> {
+    let PlainCut { cut, frame, side } = *request;
+    if frame >= volume.frames() {
+        return Err(FigureError::Frame { frame, last: volume.frames() - 1 });
+    }
+    let mut svg = Svg::new(WIDTH, HEIGHT, "A cut through the volume");
+    let time = volume.timeline.times()[frame];
+    let under = format!("frame {frame}, {} ms after the R wave", words::fixed(1e3 * time.get(), 0));
+    heading(&mut svg, "Cut", &under);
+    Panel::new(cut, side).draw(&mut svg, volume, frame, "cut", |_| {})?;
+    let mut key = Key::new();
+    let triple = |values: [f64; 3], decimals| values.map(|v| words::fixed(v, decimals)).join(", ");
+    key.note(&mut svg, "centre, mm", &[triple(cut.centre().to_array(), 1)]);
+    let unit = |direction: crate::space::Direction| [direction.x, direction.y, direction.z];
+    key.note(&mut svg, "normal, toward the reader", &[triple(unit(cut.normal()), 3)]);
+    key.note(&mut svg, "to the right", &[triple(unit(cut.u()), 3)]);
+    key.note(&mut svg, "upward", &[triple(unit(cut.v()), 3)]);
+    Ok(svg)
+}

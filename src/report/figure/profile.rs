@@ -1,0 +1,55 @@
+//! The neck profile: traced area against position along the axis.
+
+use super::super::chart::{Axis, Chart};
+use super::super::colour;
+use super::super::svg::{Anchor, Face, Halo, Stroke, Svg};
+use super::super::words;
+use super::{Subject, heading};
+
+/// Draws the neck profile of a jet
+pub fn draw(subject: &Subject<'_>) -> Svg {
+    let jet = subject.jet;
+    let title = format!("Jet {}: neck profile", jet.id);
+    let mut svg = Svg::new(1000.0, 470.0, &title);
+    heading(&mut svg, &title, "area of the cross-section, as displayed, against position along the jet");
+    let points: Vec<(f64, Option<f64>)> = jet
+        .neck_profile
+        .iter()
+        .filter(|point| point.position_mm.is_finite())
+        .map(|point| (point.position_mm, point.area_mm2.filter(|area| area.is_finite())))
+        .collect();
+    if points.iter().all(|(_, area)| area.is_none()) {
+        svg.text((500.0, 250.0), Face::new(17.0, colour::QUIET).anchored(Anchor::Middle), "no profile was measured");
+        return svg;
+    }
+    let low = points.iter().map(|p| p.0).fold(0.0, f64::min);
+    let high = points.iter().map(|p| p.0).fold(0.0, f64::max);
+    let most = points.iter().filter_map(|p| p.1).fold(jet.traced_area_mm2.max(1.0), f64::max);
+    let chart = Chart::new(
+        (92.0, 112.0),
+        (880.0, 280.0),
+        Axis::within(low, high.max(low + 1.0), 10.0),
+        Axis::covering(0.0, 1.05 * most, 5.0),
+    );
+    chart.draw_axes(&mut svg, "mm from the neck along the flow (upstream is negative)", "area, mm²");
+    chart.mark(&mut svg, 0.0, colour::TRACING, &format!("neck: {} traced", words::mm2(jet.traced_area_mm2)));
+    for run in points.chunk_by(|a, b| a.1.is_some() && b.1.is_some()) {
+        let line: Vec<_> = run.iter().filter_map(|&(x, y)| Some(chart.at(x, y?))).collect();
+        svg.polyline(&line, Stroke::solid(colour::CURVE, 2.4));
+        for at in line {
+            svg.dot(at, 2.6, colour::CURVE, colour::CURVE);
+        }
+    }
+    svg.dot(chart.at(0.0, jet.traced_area_mm2), 6.0, colour::TRACING, colour::INK);
+    let face = Face::new(15.0, colour::INK).with(Halo::None);
+    let y = chart.top() + 20.0;
+    let seen = jet.components;
+    let (zero, _) = chart.at(0.0, 0.0);
+    let convergence = format!("convergence: {}", words::seen(seen.convergence));
+    let expansion = format!("expansion: {}", words::seen(seen.expansion));
+    svg.text(((zero - 14.0).max(240.0), y), face.anchored(Anchor::End), &convergence);
+    svg.text(((zero + 14.0).min(760.0), y), face, &expansion);
+    let contraction = format!("contraction: {}", words::seen(seen.contraction));
+    svg.text(((zero + 14.0).min(760.0), y + 20.0), face, &contraction);
+    svg
+}

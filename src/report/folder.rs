@@ -1,0 +1,374 @@
+//! The report folder: written aside, then moved into place.
+//!
+//! A folder that does not exist yet appears at once, by one rename. An existing folder keeps what
+//! is not ours; our own files are replaced one by one, `index.html` last, and figures left over
+//! from an earlier report are removed. A page or document there that is not ours stops the
+//! writing before anything is touched.
+
+use std::fs;
+use std::io;
+use std::path::{Path, PathBuf};
+
+use rayon::prelude::*;
+
+use super::figure::{self, FigureError, Subject, View};
+use super::html::{self, PageFigure};
+use super::paint::{PaintError, png_from_svg};
+use super::{table, words};
+use crate::job::{Cancelled, Watch};
+use crate::measure::results::{JetResult, Results};
+use crate::volume::Volume4;
+
+/// How a report is written
+#[derive(Clone, Debug)]
+pub struct ReportOptions {
+    /// Pixels of the PNG figures for a unit of the SVG
+    pub png_scale: f32,
+    /// Told of progress, and asked whether to stop
+    pub watch: Watch,
+}
+
+impl Default for ReportOptions {
+    fn default() -> Self {
+        Self { png_scale: 2.0, watch: Watch::silent() }
+    }
+}
+
+/// Where a report was written
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ReportPaths {
+    /// The folder
+    pub folder: PathBuf,
+    /// The page
+    pub page: PathBuf,
+    /// `results.json`
+    pub results: PathBuf,
+    /// All files, relative to the folder, sorted
+    pub files: Vec<PathBuf>,
+}
+
+/// Why a report was not written
+#[derive(Debug, thiserror::Error)]
+pub enum ReportError {
+    /// A figure could not be drawn
+    #[error(transparent)]
+    Figure(#[from] FigureError),
+    /// A figure could not be painted
+    #[error(transparent)]
+    Paint(#[from] PaintError),
+    /// The results could not be put into JSON
+    #[error("writing the results as JSON: {0}")]
+    Json(#[from] serde_json::Error),
+    /// A file or folder refused
+    #[error("{action} {}: {source}", path.display())]
+    Io {
+        /// What was attempted
+        action: &'static str,
+        /// On what
+        path: PathBuf,
+        /// What the system said
+        source: io::Error,
+    },
+    /// A file under one of our names was not written by us
+    #[error("writing the report: not one of ours, and would be overwritten: {}", .0.display())]
+    Foreign(PathBuf),
+    /// Stopped
+    #[error(transparent)]
+    Cancelled(#[from] Cancelled),
+}
+
+impl ReportError {
+    /// What the user can do about it
+    pub fn hint(&self) -> Option<&'static str> {
+        match self {
+            Self::Io { .. } => Some("choose another folder with --out"),
+            Self::Foreign(_) => Some("choose another folder with --out, or move that file away"),
+            Self::Figure(_) | Self::Paint(_) | Self::Json(_) | Self::Cancelled(_) => None,
+        }
+    }
+}
+
+const FIGURES: &str = "figures";
+
+/// Writes `results.json`, `index.html`, `jets.csv`, `frames.csv` and `figures/` into a folder
+///
+/// # Errors
+/// See [`ReportError`]; nothing under the final name is half written.
+pub fn write_folder(
+    results: &Results,
+    volume: &Volume4,
+    folder: &Path,
+    options: &ReportOptions,
+) -> Result<ReportPaths, ReportError> {
+    // The cheapest refusals first: before a figure is drawn.
+    refuse_foreign(folder)?;
+    let files = contents(results, volume, options)?;
+    let parent = match folder.parent() {
+        Some(parent) if !parent.as_os_str().is_empty() => parent,
+        _ => Path::new("."),
+    };
+    fs::create_dir_all(parent).map_err(at("making the folder", parent))?;
+    let aside = aside_folder(parent).map_err(at("making a folder in", parent))?;
+    for (name, bytes) in &files {
+        let path = aside.path().join(name);
+        if let Some(inside) = path.parent() {
+            fs::create_dir_all(inside).map_err(at("making the folder", inside))?;
+        }
+        fs::write(&path, bytes).map_err(at("writing", &path))?;
+    }
+    options.watch.step("writing", 1, 1)?;
+    if folder.exists() {
+        replace_ours(aside.path(), folder, &files)?;
+    } else {
+        let from = aside.keep();
+        if let Err(error) = fs::rename(&from, folder) {
+            // Nothing of ours stays behind; the first error is the one worth telling.
+            let _ = fs::remove_dir_all(&from);
+            return Err(at("moving the report to", folder)(error));
+        }
+    }
+    let mut names: Vec<PathBuf> = files.into_iter().map(|(name, _)| PathBuf::from(name)).collect();
+    names.sort();
+    Ok(ReportPaths {
+        folder: folder.to_owned(),
+        page: folder.join("index.html"),
+        results: folder.join("results.json"),
+        files: names,
+    })
+}
+
+/// `results.json` as it is written and printed: pretty, with a newline at its end
+///
+/// # Errors
+/// Where a number cannot be written, which plain results never hold.
+pub fn results_json(results: &Results) -> Result<String, serde_json::Error> {
+    let mut text = serde_json::to_string_pretty(results)?;
+    text.push('\n');
+    Ok(text)
+}
+
+type File = (String, Vec<u8>);
+
+/// Every file with its bytes; the page last, so that it is also replaced last
+fn contents(
+    results: &Results,
+    volume: &Volume4,
+    options: &ReportOptions,
+) -> Result<Vec<File>, ReportError> {
+    let wanted: Vec<(&JetResult, View)> =
+        results.jets.iter().flat_map(|jet| View::ALL.map(|view| (jet, view))).collect();
+    let drawn: Vec<(PageFigure, [File; 2])> = wanted
+        .par_iter()
+        .enumerate()
+        .map(|(done, (jet, view))| {
+            options.watch.step("drawing", done, wanted.len())?;
+            let svg = figure::draw(*view, &Subject::at_peak(volume, results, jet))?.finish();
+            let png = png_from_svg(&svg, options.png_scale)?;
+            let name = format!("{FIGURES}/jet-{}-{}", jet.id, view.name());
+            let files = [(format!("{name}.svg"), svg.clone().into_bytes()), (format!("{name}.png"), png)];
+            Ok((PageFigure { jet: jet.id, caption: caption(*view, jet), svg }, files))
+        })
+        .collect::<Result<_, ReportError>>()?;
+    let (figures, pictures): (Vec<_>, Vec<_>) = drawn.into_iter().unzip();
+    let mut files: Vec<File> = pictures.into_iter().flatten().collect();
+    files.push(("jets.csv".into(), table::jets(results).into_bytes()));
+    files.push(("frames.csv".into(), table::frames(results).into_bytes()));
+    files.push(("results.json".into(), results_json(results)?.into_bytes()));
+    files.push(("index.html".into(), html::page(results, &figures).into_bytes()));
+    Ok(files)
+}
+
+fn caption(view: View, jet: &JetResult) -> String {
+    match view {
+        View::EnFace => "The cut perpendicular to the jet at its neck. Orange, solid: the tracing. Pale, thin and \
+                         dashed: the circle that the long-axis width alone implies. Sky blue, dashed: long-axis \
+                         width. Reddish purple, dotted: commissural width."
+            .into(),
+        View::LongAxis => "The cut along the jet that contains the long-axis direction. Orange, solid: where the \
+                           en-face cut lies."
+            .into(),
+        View::Commissural => "The cut along the jet, at a right angle to the long-axis cut. Orange, solid: where \
+                              the en-face cut lies."
+            .into(),
+        View::Profile => "The neck is the narrowest cross-section between the convergence upstream and the \
+                          expansion downstream."
+            .into(),
+        View::Time => words::systole(jet),
+    }
+}
+
+/// A folder beside the final one, with the rights of any new folder, removed when dropped
+fn aside_folder(parent: &Path) -> io::Result<tempfile::TempDir> {
+    let mut builder = tempfile::Builder::new();
+    builder.prefix(".narrows-report-").suffix(".tmp");
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::PermissionsExt as _;
+        builder.permissions(fs::Permissions::from_mode(0o777));
+    }
+    builder.tempdir_in(parent)
+}
+
+/// Refuses a folder that is a file, or that holds another's page or document under our names
+fn refuse_foreign(folder: &Path) -> Result<(), ReportError> {
+    if folder.exists() && !folder.is_dir() {
+        return Err(ReportError::Foreign(folder.to_owned()));
+    }
+    let marks = [("index.html", html::GENERATOR), ("results.json", crate::measure::results::SCHEMA)];
+    for (name, mark) in marks {
+        let path = folder.join(name);
+        match fs::read(&path) {
+            Ok(bytes) => {
+                let start = &bytes[..bytes.len().min(4096)];
+                if !String::from_utf8_lossy(start).contains(mark) {
+                    return Err(ReportError::Foreign(path));
+                }
+            }
+            Err(error) if error.kind() == io::ErrorKind::NotFound => {}
+            Err(error) => return Err(at("reading", &path)(error)),
+        }
+    }
+    Ok(())
+}
+
+fn replace_ours(aside: &Path, folder: &Path, files: &[File]) -> Result<(), ReportError> {
+    let figures = folder.join(FIGURES);
+    if files.iter().any(|(name, _)| name.starts_with(FIGURES)) {
+        fs::create_dir_all(&figures).map_err(at("making the folder", &figures))?;
+    }
+    for (name, _) in files {
+        let to = folder.join(name);
+        fs::rename(aside.join(name), &to).map_err(at("replacing", &to))?;
+    }
+    let Ok(entries) = fs::read_dir(&figures) else { return Ok(()) };
+    for entry in entries.flatten() {
+        let name = entry.file_name();
+        let Some(name) = name.to_str() else { continue };
+        let ours = is_figure_name(name);
+        if ours && !files.iter().any(|(kept, _)| *kept == format!("{FIGURES}/{name}")) {
+            fs::remove_file(entry.path()).map_err(at("removing the old figure", &entry.path()))?;
+        }
+    }
+    Ok(())
+}
+
+/// Whether a name is `jet-N-VIEW.svg` or `.png`
+fn is_figure_name(name: &str) -> bool {
+    let Some((number, rest)) = name.strip_prefix("jet-").and_then(|rest| rest.split_once('-')) else {
+        return false;
+    };
+    !number.is_empty()
+        && number.bytes().all(|byte| byte.is_ascii_digit())
+        && View::ALL
+            .iter()
+            .any(|view| rest.strip_prefix(view.name()).is_some_and(|end| end == ".svg" || end == ".png"))
+}
+
+fn at(action: &'static str, path: &Path) -> impl FnOnce(io::Error) -> ReportError {
+    let path = path.to_owned();
+    move |source| ReportError::Io { action, path, source }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::fixture;
+    use std::collections::BTreeMap;
+
+    fn read_all(folder: &Path) -> BTreeMap<String, Vec<u8>> {
+        let mut all = BTreeMap::new();
+        for sub in ["", FIGURES] {
+            let Ok(entries) = fs::read_dir(folder.join(sub)) else { continue };
+            for entry in entries.flatten().filter(|entry| entry.path().is_file()) {
+                let name = format!("{sub}/{}", entry.file_name().to_str().unwrap());
+                all.insert(name, fs::read(entry.path()).unwrap());
+            }
+        }
+        all
+    }
+
+    fn quick() -> ReportOptions {
+        ReportOptions { png_scale: 0.5, ..ReportOptions::default() }
+    }
+
+    #[test]
+    fn two_runs_write_the_same_bytes() {
+        let (volume, results) = (fixture::volume(), fixture::results());
+        let temp = tempfile::tempdir().unwrap();
+        let [a, b] = ["a", "deep/er/b"].map(|name| temp.path().join(name));
+        let paths = write_folder(&results, &volume, &a, &quick()).unwrap();
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(1).build().unwrap();
+        pool.install(|| write_folder(&results, &volume, &b, &quick()).unwrap());
+        let (first, second) = (read_all(&a), read_all(&b));
+        assert_eq!(first.len(), 10 + 4);
+        assert_eq!(paths.files.len(), first.len());
+        assert!(first == second);
+        let back: Results = serde_json::from_slice(&first["/results.json"]).unwrap();
+        assert_eq!(back, results);
+        // Nothing is left beside the reports.
+        let mut beside: Vec<_> = fs::read_dir(temp.path()).unwrap().flatten().map(|e| e.file_name()).collect();
+        beside.sort();
+        assert_eq!(beside, ["a", "deep"]);
+        let png = &first["/figures/jet-1-en-face.png"];
+        // Width and height stand at bytes 16 and 20 of a PNG (its specification, section 11.2.1).
+        let side = |from: usize| u32::from_be_bytes(png[from..from + 4].try_into().unwrap());
+        assert_eq!((side(16), side(20)), (500, 325));
+    }
+
+    #[test]
+    fn an_existing_folder_keeps_what_is_not_ours() {
+        let (volume, mut results) = (fixture::volume(), fixture::results());
+        let temp = tempfile::tempdir().unwrap();
+        let folder = temp.path().join("report");
+        write_folder(&results, &volume, &folder, &quick()).unwrap();
+        fs::write(folder.join("notes.txt"), "mine").unwrap();
+        fs::write(folder.join("figures/jet-2-en-face.svg"), "old").unwrap();
+        fs::write(folder.join("figures/jet-2-sketch.svg"), "mine").unwrap();
+        results.jets.clear();
+        write_folder(&results, &volume, &folder, &quick()).unwrap();
+        let names: Vec<String> = read_all(&folder).into_keys().collect();
+        assert_eq!(
+            names,
+            ["/frames.csv", "/index.html", "/jets.csv", "/notes.txt", "/results.json", "figures/jet-2-sketch.svg"]
+        );
+    }
+
+    #[test]
+    fn a_foreign_page_is_never_overwritten() {
+        let (volume, results) = (fixture::volume(), fixture::results());
+        let temp = tempfile::tempdir().unwrap();
+        fs::write(temp.path().join("index.html"), "<p>my site</p>").unwrap();
+        let refused = write_folder(&results, &volume, temp.path(), &quick());
+        assert!(matches!(refused, Err(ReportError::Foreign(_))));
+        assert_eq!(read_all(temp.path()).len(), 1);
+        let file = temp.path().join("a-file");
+        fs::write(&file, "x").unwrap();
+        assert!(matches!(write_folder(&results, &volume, &file, &quick()), Err(ReportError::Foreign(_))));
+    }
+
+    #[test]
+    fn a_cancelled_report_leaves_nothing() {
+        let (volume, results) = (fixture::volume(), fixture::results());
+        let temp = tempfile::tempdir().unwrap();
+        let options = quick();
+        options.watch.token().cancel();
+        let folder = temp.path().join("report");
+        assert!(matches!(
+            write_folder(&results, &volume, &folder, &options),
+            Err(ReportError::Cancelled(_))
+        ));
+        assert_eq!(fs::read_dir(temp.path()).unwrap().count(), 0);
+    }
+}
+#[cfg(test)]
+mod look {
+    #[test]
+    fn look() {
+        let t = std::time::Instant::now();
+        let (volume, results) = (crate::report::fixture::volume(), crate::report::fixture::results());
+        eprintln!("{:?}", t.elapsed());
+        let p = super::write_folder(&results, &volume, std::path::Path::new("/tmp/look-report"), &super::ReportOptions::default());
+        eprintln!("{:?} {p:?}", t.elapsed());
+        std::fs::write("docs/schema/results.schema.json", crate::report::schema::results()).unwrap();
+    }
+}

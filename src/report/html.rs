@@ -1,0 +1,430 @@
+//! The page: one self-contained file that somebody who has nothing else can understand.
+//!
+//! The answer stands first, with its interval, its trust and its cautions; then the figures, the
+//! tables, how it was made. No script, no link, no date, nothing from the network: the same
+//! results give the same bytes, and the page prints as it shows.
+
+use std::fmt::Write as _;
+
+use super::svg::escape;
+use super::words::{
+    as_a_circle, capital, cm2_interval, count, fixed, frame_area, mm2, mm2_interval, mm_interval, pattern, seen,
+    shape, shape_sentence, signed, single_width, span, systole, verdict, verdict_meaning,
+};
+use crate::measure::results::{JetResult, Results, Verdict};
+
+/// The mark by which a page is known as one of ours
+pub const GENERATOR: &str = "<meta name=\"generator\" content=\"narrows\">";
+
+/// A figure inside the page
+#[derive(Clone, Debug)]
+pub struct PageFigure {
+    /// The jet it shows
+    pub jet: usize,
+    /// What it shows, a sentence
+    pub caption: String,
+    /// Its SVG
+    pub svg: String,
+}
+
+/// What every report says, whatever was found
+pub const STANDING_CAUTIONS: [&str; 4] = [
+    "Not a medical device. The result defers to local protocols and to the licensed reader.",
+    "The area is the effective one, where the jet is narrowest: smaller than the anatomic opening. \
+     Do not compare it with a measured or drilled hole.",
+    "Never one number alone: read the area with its interval, and weigh it with the other signs of severity.",
+    "Every interval is 95 %. It covers what the program can see of its own uncertainty, not a wrong \
+     acquisition.",
+];
+
+/// The page of a report
+pub fn page(results: &Results, figures: &[PageFigure]) -> String {
+    let mut body = String::new();
+    header(&mut body, results);
+    answer(&mut body, results);
+    if results.jets.len() > 1 {
+        jets_table(&mut body, results);
+    }
+    for jet in &results.jets {
+        jet_section(&mut body, jet, figures, results.jets.len());
+    }
+    findings(&mut body, results);
+    method(&mut body, results);
+    provenance(&mut body, results);
+    cautions(&mut body, results);
+    format!(
+        "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n{GENERATOR}\n\
+         <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
+         <title>Vena contracta report: {}</title>\n<style>\n{CSS}</style>\n</head>\n<body>\n<main>\n{body}</main>\n\
+         </body>\n</html>\n",
+        escape(&results.source.file)
+    )
+}
+
+fn header(out: &mut String, results: &Results) {
+    let _ = writeln!(
+        out,
+        "<header>\n<p class=\"kicker\">Vena contracta report</p>\n<p class=\"file\">{}</p>\n</header>",
+        escape(&results.source.file)
+    );
+}
+
+fn answer(out: &mut String, results: &Results) {
+    let trust = &results.trust;
+    let class = verdict(trust.verdict);
+    out.push_str("<section class=\"answer\">\n");
+    match results.jets.as_slice() {
+        [] => no_jet(out, results),
+        jets => {
+            let total = &results.total.vca_mm2;
+            let of = if jets.len() == 1 {
+                "Vena contracta area".to_owned()
+            } else {
+                format!("Vena contracta area, sum of {}", count(jets.len(), "jet", "jets"))
+            };
+            let _ = writeln!(
+                out,
+                "<h1><span class=\"what\">{of}</span> <span class=\"value\">{}</span> \
+                 <span class=\"interval\">95&nbsp;% interval {} mm²</span></h1>",
+                mm2(total.value),
+                span(total, 1)
+            );
+            let _ = writeln!(
+                out,
+                "<p class=\"plain\">{}: {}.</p>",
+                cm2_interval(total),
+                as_a_circle(total.value)
+            );
+        }
+    }
+    let _ = writeln!(
+        out,
+        "<p class=\"verdict {class}\"><strong>Trust check: {class}</strong>, {}.</p>",
+        verdict_meaning(trust.verdict)
+    );
+    if let Some(jet) = results.jets.first() {
+        out.push_str("<dl class=\"glance\">\n");
+        let which = if results.jets.len() > 1 { " (largest jet)" } else { "" };
+        let mut row = |name: &str, text: &str| {
+            let _ = writeln!(out, "<dt>{name}{which}</dt><dd>{}</dd>", escape(text));
+        };
+        row("A single width", &single_width(jet));
+        row("Shape", &shape_sentence(jet));
+        row("Through systole", &systole(jet));
+        row("Direction", &direction_sentence(jet));
+        out.push_str("</dl>\n");
+    }
+    let grade = if results.severity.is_some() {
+        "The weighing against published criteria is in results.json."
+    } else {
+        "No grade of severity is given here: grading weighs several measurements, and this report holds one."
+    };
+    let _ = writeln!(out, "<p class=\"quiet\">{} {grade}</p>\n</section>", STANDING_CAUTIONS[0]);
+}
+
+fn no_jet(out: &mut String, results: &Results) {
+    let frames = count(results.source.frames, "frame", "frames");
+    let _ = writeln!(
+        out,
+        "<h1><span class=\"value\">No regurgitant jet found</span></h1>\n\
+         <p class=\"plain\">None of the {frames} shows a jet that could be followed from its convergence \
+         through a neck. This describes the acquisition: a jet may still exist outside the acquired volume, \
+         between gated beats, or hidden by a low colour gain or a high Nyquist limit (here {} m/s).</p>",
+        fixed(results.source.nyquist_m_s, 2)
+    );
+}
+
+fn direction_sentence(jet: &JetResult) -> String {
+    let sure = format!("The jet axis is known to ± {}°", fixed(jet.axis_uncertainty_deg, 0));
+    match jet.beam_angle_deg {
+        Some(angle) => format!("{sure} and meets the beam at {}°.", fixed(angle, 0)),
+        None => format!("{sure}; its angle to the beam is unknown, since the file does not say where the probe is."),
+    }
+}
+
+fn jets_table(out: &mut String, results: &Results) {
+    out.push_str(
+        "<section>\n<h2>The jets</h2>\n<table>\n<thead><tr><th>Jet</th><th>VCA, mm² (95 %)</th>\
+         <th>Long-axis width, mm</th><th>Commissural width, mm</th><th>Shape</th><th>Through systole</th>\
+         <th>Peak frame</th></tr></thead>\n<tbody>\n",
+    );
+    for jet in &results.jets {
+        let _ = writeln!(
+            out,
+            "<tr><th>{}</th><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td></tr>",
+            jet.id,
+            plain_interval(&jet.vca_mm2),
+            plain_interval(&jet.width_mm.long_axis),
+            plain_interval(&jet.width_mm.commissural),
+            shape(jet.shape.class),
+            pattern(jet.systole.pattern),
+            jet.peak_frame
+        );
+    }
+    out.push_str("</tbody>\n</table>\n");
+    if let Some(frame) = results.total.frame {
+        let _ = writeln!(
+            out,
+            "<p>The sum is taken at frame {frame}, where it is largest; single jets may peak in other frames.</p>"
+        );
+    }
+    out.push_str("</section>\n");
+}
+
+fn plain_interval(interval: &crate::measure::results::Interval) -> String {
+    format!("{} ({})", fixed(interval.value, 1), span(interval, 1))
+}
+
+fn jet_section(out: &mut String, jet: &JetResult, figures: &[PageFigure], jets: usize) {
+    let title = if jets > 1 { format!("Jet {}", jet.id) } else { "The jet".into() };
+    let _ = writeln!(out, "<section class=\"jet\">\n<h2>{title}</h2>");
+    let mut mine = figures.iter().filter(|figure| figure.jet == jet.id);
+    if let Some(first) = mine.next() {
+        figure(out, first);
+    }
+    numbers(out, jet);
+    for other in mine {
+        figure(out, other);
+    }
+    frames(out, jet);
+    parts(out, jet);
+    out.push_str("</section>\n");
+}
+
+fn figure(out: &mut String, figure: &PageFigure) {
+    let _ = writeln!(
+        out,
+        "<figure>\n{}<figcaption>{}</figcaption>\n</figure>",
+        figure.svg,
+        escape(&figure.caption)
+    );
+}
+
+fn numbers(out: &mut String, jet: &JetResult) {
+    let mut rows: Vec<(&str, String, String)> = vec![
+        (
+            "Vena contracta area",
+            mm2_interval(&jet.vca_mm2),
+            "effective, at the peak frame, corrected for blooming".into(),
+        ),
+        ("Traced area", mm2(jet.traced_area_mm2), "as displayed, not corrected".into()),
+        ("Long-axis width", mm_interval(&jet.width_mm.long_axis), axes_note(jet).into()),
+        ("Commissural width", mm_interval(&jet.width_mm.commissural), "across the long axis".into()),
+        (
+            "Circle of the long-axis width",
+            mm2(jet.circle_area_mm2),
+            format!("{} % against the area", signed(jet.single_width.error_percent, 0)),
+        ),
+        ("Ellipse of both widths", mm2(jet.ellipse_area_mm2), "pi/4 times the widths".into()),
+    ];
+    let s = &jet.shape;
+    rows.push((
+        "Shape",
+        shape(s.class).into(),
+        format!(
+            "length to width {}, circularity {}, solidity {}",
+            fixed(s.axis_ratio, 2),
+            fixed(s.circularity, 2),
+            fixed(s.solidity, 2)
+        ),
+    ));
+    rows.push((
+        "Caliper widths of the tracing",
+        format!("{} and {} mm", fixed(s.feret_max_mm, 1), fixed(s.feret_min_mm, 1)),
+        format!("largest and smallest; perimeter {} mm", fixed(s.perimeter_mm, 1)),
+    ));
+    rows.push((
+        "Mean area over systole",
+        mm2(jet.systole.mean_vca_mm2),
+        format!(
+            "{}; {} ms to {} ms; integral {} mm²·s",
+            pattern(jet.systole.pattern),
+            fixed(1e3 * jet.systole.bounds_s[0], 0),
+            fixed(1e3 * jet.systole.bounds_s[1], 0),
+            fixed(jet.systole.integral_mm2_s, 2)
+        ),
+    ));
+    rows.push((
+        "Parts of the jet",
+        format!("convergence {}", seen(jet.components.convergence)),
+        format!(
+            "contraction {}, expansion {}",
+            seen(jet.components.contraction),
+            seen(jet.components.expansion)
+        ),
+    ));
+    rows.push((
+        "Neck",
+        format!("at {} mm", triple(jet.neck_mm, 1)),
+        format!("axis {}, frame {}", triple(jet.axis, 3), jet.peak_frame),
+    ));
+    out.push_str(
+        "<table class=\"numbers\">\n<thead><tr><th>Measure</th><th>Value (95 % interval)</th><th>Note</th></tr>\
+         </thead>\n<tbody>\n",
+    );
+    for (name, value, note) in rows {
+        let _ = writeln!(out, "<tr><th>{name}</th><td>{}</td><td>{}</td></tr>", escape(&value), escape(&note));
+    }
+    out.push_str("</tbody>\n</table>\n");
+}
+
+fn axes_note(jet: &JetResult) -> &'static str {
+    if jet.width_mm.axes_assumed {
+        "the direction is assumed: the tracing's shortest caliper width"
+    } else {
+        "along the anterior-posterior direction that was given"
+    }
+}
+
+fn frames(out: &mut String, jet: &JetResult) {
+    out.push_str(
+        "<h3>Frame by frame</h3>\n<table class=\"frames\">\n<thead><tr><th>Frame</th><th>Time, ms</th>\
+         <th>VCA (95 % interval)</th></tr></thead>\n<tbody>\n",
+    );
+    for frame in &jet.frames {
+        let peak = if frame.frame == jet.peak_frame { " (peak)" } else { "" };
+        let _ = writeln!(
+            out,
+            "<tr><th>{}{peak}</th><td>{}</td><td>{}</td></tr>",
+            frame.frame,
+            fixed(1e3 * frame.time_s, 0),
+            frame_area(frame)
+        );
+    }
+    out.push_str("</tbody>\n</table>\n");
+}
+
+fn parts(out: &mut String, jet: &JetResult) {
+    if jet.interval_parts.is_empty() {
+        return;
+    }
+    out.push_str(
+        "<h3>Where the interval comes from</h3>\n<table class=\"parts\">\n<thead><tr><th>Source</th>\
+         <th>Effect on the area, ± mm² (95 %)</th></tr></thead>\n<tbody>\n",
+    );
+    for part in &jet.interval_parts {
+        let _ = writeln!(
+            out,
+            "<tr><th>{}</th><td>{}</td></tr>",
+            escape(&capital(&part.source)),
+            fixed(part.effect_mm2, 1)
+        );
+    }
+    out.push_str("</tbody>\n</table>\n");
+}
+
+fn findings(out: &mut String, results: &Results) {
+    out.push_str("<section>\n<h2>Trust check of the acquisition</h2>\n");
+    if results.trust.findings.is_empty() {
+        out.push_str("<p>Nothing was found to report.</p>\n</section>\n");
+        return;
+    }
+    out.push_str(
+        "<table class=\"findings\">\n<thead><tr><th>Verdict</th><th>Looked at</th><th>Found</th><th>Limit</th>\
+         <th>What it means</th></tr></thead>\n<tbody>\n",
+    );
+    let mut sorted: Vec<_> = results.trust.findings.iter().collect();
+    sorted.sort_by_key(|finding| std::cmp::Reverse(finding.verdict));
+    for finding in sorted {
+        let number = |value: Option<f64>, none: &str| {
+            value.map_or_else(|| none.to_owned(), |v| format!("{} {}", finding_number(v), finding.unit))
+        };
+        let class = verdict(finding.verdict);
+        let _ = writeln!(
+            out,
+            "<tr><td><span class=\"mark {class}\">{class}</span></td><td>{}</td><td>{}</td><td>{}</td>\
+             <td>{}</td></tr>",
+            escape(&capital(&finding.code.replace(['-', '_'], " "))),
+            escape(number(finding.value, "not measured").trim()),
+            escape(number(finding.limit, "none").trim()),
+            escape(&finding.message)
+        );
+    }
+    out.push_str("</tbody>\n</table>\n</section>\n");
+}
+
+/// Three significant digits or so, without an exponent
+fn finding_number(value: f64) -> String {
+    let decimals = match value.abs() {
+        v if v >= 100.0 || v == v.round() => 0,
+        v if v >= 10.0 => 1,
+        v if v >= 0.1 => 2,
+        _ => 4,
+    };
+    fixed(value, decimals)
+}
+
+fn method(out: &mut String, results: &Results) {
+    let _ = writeln!(
+        out,
+        "<section>\n<h2>How it was measured</h2>\n\
+         <p>Each jet is found by its high-velocity core, where the colour aliases and loses coherence. Its axis \
+         is taken from its own data, and cuts perpendicular to that axis are traced along it; the neck is the \
+         smallest of them. Velocity is sampled by phase, so that a wrap of the colour is never averaged into a \
+         false low velocity. The tracing at the neck is a polygon with sub-pixel vertices; its area is corrected \
+         for the blur of the acquisition (blooming). The area is the effective one: smaller than the anatomic \
+         opening by the contraction of the stream. The same is done in every frame.</p>\n\
+         <p class=\"quiet\">Program version {}, numerical method {}.</p>\n</section>",
+        escape(&results.tool.version),
+        escape(&results.tool.engine)
+    );
+}
+
+fn provenance(out: &mut String, results: &Results) {
+    let source = &results.source;
+    let channels: Vec<String> = source.channels.iter().map(ToString::to_string).collect();
+    let interval = source.frame_interval_s.map_or_else(
+        || "a single frame".to_owned(),
+        |interval| format!("{} frames, {} ms apart", source.frames, fixed(1e3 * interval, 1)),
+    );
+    let [low, high] = source.velocity_limits_m_s;
+    let rows = [
+        ("File", source.file.clone()),
+        ("BLAKE3", source.blake3.clone()),
+        ("Format", source.format.clone()),
+        ("Channels", channels.join(", ")),
+        ("Voxels", format!("{} of {} mm", source.grid.map(|n| n.to_string()).join(" × "), triple(source.voxel_mm, 2))),
+        ("Beat", interval),
+        ("Nyquist limit", format!("{} m/s", fixed(source.nyquist_m_s, 2))),
+        ("Displayed velocities", format!("{} to {} m/s", signed(low, 2), signed(high, 2))),
+        ("Document", results.schema.clone()),
+    ];
+    out.push_str("<section>\n<h2>What was measured</h2>\n<table class=\"source\">\n<tbody>\n");
+    for (name, value) in rows {
+        let value = if value.is_empty() { "not stated".to_owned() } else { escape(&value) };
+        let _ = writeln!(out, "<tr><th>{name}</th><td>{value}</td></tr>");
+    }
+    out.push_str("</tbody>\n</table>\n");
+    if source.assumed.is_empty() {
+        out.push_str("<p>Nothing about the file had to be assumed.</p>\n");
+    } else {
+        out.push_str("<p>The file left open, and it was assumed:</p>\n<ul>\n");
+        for assumed in &source.assumed {
+            let _ = writeln!(out, "<li>{}</li>", escape(assumed));
+        }
+        out.push_str("</ul>\n");
+    }
+    out.push_str("</section>\n");
+}
+
+fn cautions(out: &mut String, results: &Results) {
+    out.push_str("<section>\n<h2>Cautions</h2>\n<ul class=\"cautions\">\n");
+    if results.trust.verdict == Verdict::Unfit {
+        let _ = writeln!(out, "<li><strong>{}.</strong></li>", capital(verdict_meaning(Verdict::Unfit)));
+    }
+    let own = results.cautions.iter().map(String::as_str);
+    let mut said: Vec<&str> = Vec::new();
+    for caution in own.chain(STANDING_CAUTIONS) {
+        if !said.contains(&caution) {
+            let _ = writeln!(out, "<li>{}</li>", escape(caution));
+            said.push(caution);
+        }
+    }
+    out.push_str("</ul>\n</section>\n");
+}
+
+fn triple(values: [f64; 3], decimals: usize) -> String {
+    values.map(|value| fixed(value, decimals)).join(", ")
+}
+
+const CSS: &str = include_str!("page.css");

@@ -1,0 +1,92 @@
+//! An SVG figure as a PNG file, with a font that travels inside the program.
+//!
+//! No font of the machine is looked at, so the pixels are the same everywhere.
+
+use std::sync::{Arc, LazyLock};
+
+use resvg::tiny_skia::{Pixmap, Transform};
+use resvg::usvg::{Options, Tree, fontdb::Database};
+
+/// Why a figure could not be painted
+#[derive(Debug, thiserror::Error)]
+pub enum PaintError {
+    /// The figure is not valid SVG
+    #[error("reading the figure's own SVG: {0}")]
+    Svg(#[from] resvg::usvg::Error),
+    /// The picture has no pixels or too many
+    #[error("making a picture of {0} by {1} pixels")]
+    Size(u32, u32),
+    /// The picture could not be encoded
+    #[error("encoding the picture as PNG: {0}")]
+    Png(String),
+}
+
+static FONTS: LazyLock<Arc<Database>> = LazyLock::new(|| {
+    let mut fonts = Database::new();
+    fonts.load_font_data(epaint_default_fonts::UBUNTU_LIGHT.to_vec());
+    let family = fonts.faces().next().and_then(|face| face.families.first()).map(|family| family.0.clone());
+    if let Some(family) = family {
+        fonts.set_sans_serif_family(family);
+    }
+    Arc::new(fonts)
+});
+
+/// Longest side of a painted figure
+const LARGEST: u32 = 16_384;
+
+/// Paints an SVG at `scale` pixels a page unit
+///
+/// # Errors
+/// See [`PaintError`].
+pub fn png_from_svg(svg: &str, scale: f32) -> Result<Vec<u8>, PaintError> {
+    let options = Options {
+        fontdb: FONTS.clone(),
+        font_family: "sans-serif".into(),
+        ..Options::default()
+    };
+    let tree = Tree::from_str(svg, &options)?;
+    let [width, height] =
+        [tree.size().width(), tree.size().height()].map(|side| (side * scale).round() as u32);
+    if width > LARGEST || height > LARGEST {
+        return Err(PaintError::Size(width, height));
+    }
+    let mut pixels = Pixmap::new(width, height).ok_or(PaintError::Size(width, height))?;
+    resvg::render(&tree, Transform::from_scale(scale, scale), &mut pixels.as_mut());
+    pixels.encode_png().map_err(|error| PaintError::Png(error.to_string()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::svg::{Face, Svg};
+
+    fn decoded(svg: &Svg) -> (u32, u32, Vec<u8>) {
+        let png = png_from_svg(&svg.finish(), 2.0).unwrap();
+        let pixmap = Pixmap::decode_png(&png).unwrap();
+        (pixmap.width(), pixmap.height(), pixmap.data().to_vec())
+    }
+
+    #[test]
+    fn letters_and_pictures_leave_ink() {
+        let blank = decoded(&Svg::new(120.0, 40.0, "t"));
+        assert_eq!((blank.0, blank.1), (240, 80));
+        assert!(blank.2.iter().all(|&byte| byte == 255));
+        // Every sign the figures use must be in the font.
+        let unknown = |svg: &mut Svg| svg.text((10.0, 30.0), Face::new(24.0, "#000000"), "\u{10fffd}");
+        let mut missing = Svg::new(120.0, 40.0, "t");
+        unknown(&mut missing);
+        let missing = decoded(&missing).2;
+        for sign in "AZaz09²°±–−×≤≥·µ%".chars() {
+            let mut svg = Svg::new(120.0, 40.0, "t");
+            svg.text((10.0, 30.0), Face::new(24.0, "#000000"), &sign.to_string());
+            let pixels = decoded(&svg).2;
+            assert!(pixels.iter().any(|&byte| byte < 128) && pixels != missing, "{sign}");
+        }
+        let mut svg = Svg::new(20.0, 20.0, "t");
+        let square = crate::numeric::Image::filled(2, 2, [200u8, 30, 40]);
+        svg.picture((0.0, 0.0), (20.0, 20.0), &crate::report::raster::png(&square).unwrap());
+        let (width, _, pixels) = decoded(&svg);
+        let middle = (20 * width as usize + 20) * 4;
+        assert_eq!(&pixels[middle..middle + 3], &[200, 30, 40]);
+    }
+}

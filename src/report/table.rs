@@ -1,0 +1,124 @@
+//! The results as comma-separated tables (RFC 4180): a row a jet, and a row a jet and frame.
+//!
+//! Plain numbers with a point, units in the column names, an empty cell where there is no value.
+
+use std::fmt::Write as _;
+
+use super::words;
+use crate::measure::results::{Interval, Results};
+
+/// `jets.csv`: a row a jet
+pub fn jets(results: &Results) -> String {
+    let mut out = String::from(
+        "file,jet,peak_frame,vca_mm2,vca_low_mm2,vca_high_mm2,traced_area_mm2,long_axis_width_mm,\
+         long_axis_width_low_mm,long_axis_width_high_mm,commissural_width_mm,commissural_width_low_mm,\
+         commissural_width_high_mm,circle_area_mm2,ellipse_area_mm2,single_width_error_percent,shape,axis_ratio,\
+         circularity,solidity,feret_max_mm,feret_min_mm,perimeter_mm,axis_x,axis_y,axis_z,neck_x_mm,neck_y_mm,\
+         neck_z_mm,beam_angle_deg,axis_uncertainty_deg,pattern,present_fraction,mean_vca_mm2,integral_mm2_s,trust\n",
+    );
+    for jet in &results.jets {
+        let widths = &jet.width_mm;
+        let mut row = Row::new(&results.source.file);
+        row.put(jet.id).put(jet.peak_frame).interval(&jet.vca_mm2).number(jet.traced_area_mm2);
+        row.interval(&widths.long_axis).interval(&widths.commissural);
+        row.number(jet.circle_area_mm2).number(jet.ellipse_area_mm2).number(jet.single_width.error_percent);
+        let s = &jet.shape;
+        row.put(words::shape(s.class)).number(s.axis_ratio).number(s.circularity).number(s.solidity);
+        row.number(s.feret_max_mm).number(s.feret_min_mm).number(s.perimeter_mm);
+        for value in jet.axis.into_iter().chain(jet.neck_mm) {
+            row.number(value);
+        }
+        row.optional(jet.beam_angle_deg).number(jet.axis_uncertainty_deg);
+        let systole = &jet.systole;
+        row.put(words::pattern(systole.pattern)).number(systole.present_fraction);
+        row.number(systole.mean_vca_mm2).number(systole.integral_mm2_s);
+        row.put(words::verdict(results.trust.verdict));
+        row.end(&mut out);
+    }
+    out
+}
+
+/// `frames.csv`: a row a jet and frame
+pub fn frames(results: &Results) -> String {
+    let mut out = String::from(
+        "file,jet,frame,time_s,vca_mm2,vca_low_mm2,vca_high_mm2,neck_x_mm,neck_y_mm,neck_z_mm,axis_x,axis_y,axis_z\n",
+    );
+    for jet in &results.jets {
+        for frame in &jet.frames {
+            let mut row = Row::new(&results.source.file);
+            row.put(jet.id).put(frame.frame).number(frame.time_s);
+            let vca = frame.vca_mm2;
+            row.optional(vca.map(|v| v.value)).optional(vca.map(|v| v.low)).optional(vca.map(|v| v.high));
+            for place in [frame.neck_mm, frame.axis] {
+                for i in 0..3 {
+                    row.optional(place.map(|p| p[i]));
+                }
+            }
+            row.end(&mut out);
+        }
+    }
+    out
+}
+
+struct Row(String);
+
+impl Row {
+    fn new(first: &str) -> Self {
+        Self(quoted(first))
+    }
+
+    fn put(&mut self, value: impl std::fmt::Display) -> &mut Self {
+        let _ = write!(self.0, ",{}", quoted(&value.to_string()));
+        self
+    }
+
+    fn number(&mut self, value: f64) -> &mut Self {
+        self.optional(Some(value))
+    }
+
+    fn optional(&mut self, value: Option<f64>) -> &mut Self {
+        match value.filter(|value| value.is_finite()) {
+            Some(value) => self.put(value),
+            None => self.put(""),
+        }
+    }
+
+    fn interval(&mut self, interval: &Interval) -> &mut Self {
+        self.number(interval.value).number(interval.low).number(interval.high)
+    }
+
+    fn end(self, out: &mut String) {
+        out.push_str(&self.0);
+        out.push('\n');
+    }
+}
+
+/// A cell, quoted where it must be
+fn quoted(cell: &str) -> String {
+    if cell.contains([',', '"', '\n', '\r']) {
+        format!("\"{}\"", cell.replace('"', "\"\""))
+    } else {
+        cell.to_owned()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::fixture;
+
+    #[test]
+    fn every_row_has_the_columns_of_the_head() {
+        let mut results = fixture::results();
+        results.source.file = "a, \"b\".dcm".into();
+        for table in [jets(&results), frames(&results)] {
+            let columns = table.lines().next().unwrap().split(',').count();
+            for line in table.lines().skip(1) {
+                let rest = line.strip_prefix("\"a, \"\"b\"\".dcm\"").unwrap();
+                assert_eq!(rest.split(',').count(), columns);
+            }
+        }
+        assert_eq!(frames(&results).lines().count(), 1 + results.jets.iter().map(|j| j.frames.len()).sum::<usize>());
+        assert!(jets(&results).contains(",41.25,35.5,47.75,"));
+    }
+}

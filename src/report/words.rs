@@ -1,0 +1,197 @@
+//! Numbers and findings in words, the same in figures, page and terminal.
+
+use crate::measure::results::{
+    FrameResult, Interval, JetResult, Pattern, Seen, ShapeClass, SingleWidth, Verdict,
+};
+use crate::unit::Mm2;
+
+/// A number with so many decimals and a true minus sign
+pub fn fixed(value: f64, decimals: usize) -> String {
+    if !value.is_finite() {
+        return "not measured".into();
+    }
+    let text = format!("{:.decimals$}", value.abs());
+    let is_zero = text.chars().all(|c| c == '0' || c == '.');
+    if value < 0.0 && !is_zero { format!("−{text}") } else { text }
+}
+
+/// A number with its sign always shown
+pub fn signed(value: f64, decimals: usize) -> String {
+    let text = fixed(value, decimals);
+    if value > 0.0 && text.chars().any(|c| ('1'..='9').contains(&c)) { format!("+{text}") } else { text }
+}
+
+/// `34.2 mm²`
+pub fn mm2(value: f64) -> String {
+    format!("{} mm²", fixed(value, 1))
+}
+
+/// `29.1 to 40.0`
+pub fn span(interval: &Interval, decimals: usize) -> String {
+    format!("{} to {}", fixed(interval.low, decimals), fixed(interval.high, decimals))
+}
+
+/// `34.2 mm² (29.1 to 40.0)`
+pub fn mm2_interval(interval: &Interval) -> String {
+    format!("{} ({})", mm2(interval.value), span(interval, 1))
+}
+
+/// `0.34 cm² (0.29 to 0.40)`
+pub fn cm2_interval(interval: &Interval) -> String {
+    let cm2 = interval.scaled(Mm2::new(1.0).to_cm2());
+    format!("{} cm² ({})", fixed(cm2.value, 2), span(&cm2, 2))
+}
+
+/// `5.1 mm (4.6 to 5.7)`
+pub fn mm_interval(interval: &Interval) -> String {
+    format!("{} mm ({})", fixed(interval.value, 1), span(interval, 1))
+}
+
+/// The area as the circle everybody can picture
+pub fn as_a_circle(area_mm2: f64) -> String {
+    let diameter = Mm2::new(area_mm2.max(0.0)).circle_diameter();
+    format!("as large as a round opening {} mm across", fixed(diameter.get(), 1))
+}
+
+/// The verdict as one word
+pub fn verdict(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Adequate => "adequate",
+        Verdict::Limited => "limited",
+        Verdict::Unfit => "unfit",
+    }
+}
+
+/// What the verdict of the trust check means for the reader
+pub fn verdict_meaning(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Adequate => "the acquisition can carry this measurement",
+        Verdict::Limited => "usable, with the losses stated among the findings",
+        Verdict::Unfit => "the acquisition cannot carry this measurement; do not rest a decision on these numbers",
+    }
+}
+
+/// A shape class as one word
+pub fn shape(class: ShapeClass) -> &'static str {
+    match class {
+        ShapeClass::Round => "round",
+        ShapeClass::Elliptical => "elliptical",
+        ShapeClass::Crescent => "crescent",
+        ShapeClass::Irregular => "irregular",
+    }
+}
+
+/// A pattern in time as one word
+pub fn pattern(pattern: Pattern) -> &'static str {
+    match pattern {
+        Pattern::Holosystolic => "holosystolic",
+        Pattern::Early => "early systolic",
+        Pattern::Mid => "mid-systolic",
+        Pattern::Late => "late systolic",
+        Pattern::Biphasic => "biphasic",
+        Pattern::Unknown => "undecided",
+    }
+}
+
+/// The leak through systole as a sentence
+pub fn systole(jet: &JetResult) -> String {
+    let share = fixed(100.0 * jet.systole.present_fraction, 0);
+    let what = match jet.systole.pattern {
+        Pattern::Holosystolic => format!("Holosystolic: the jet is there in {share} % of systole"),
+        Pattern::Early => format!("Early systolic: the jet is there in {share} % of systole, at its start"),
+        Pattern::Mid => format!("Mid-systolic: the jet is there in {share} % of systole, in its middle"),
+        Pattern::Late => format!("Late systolic: the jet is there in {share} % of systole, at its end"),
+        Pattern::Biphasic => {
+            format!("Biphasic: early and late, less between; the jet is there in {share} % of systole")
+        }
+        Pattern::Unknown => "Too few frames to tell the pattern in time".into(),
+    };
+    let mean = mm2(jet.systole.mean_vca_mm2);
+    let over = jet.systole.peak_overstates_percent;
+    if jet.systole.pattern == Pattern::Unknown || !over.is_finite() {
+        format!("{what}.")
+    } else {
+        format!(
+            "{what}. The mean over systole is {mean}; the peak frame alone overstates it by {} %.",
+            fixed(over, 0)
+        )
+    }
+}
+
+/// What the long-axis width alone would have claimed, as a sentence
+pub fn single_width(jet: &JetResult) -> String {
+    let SingleWidth { error_percent, misleads } = jet.single_width;
+    let circle = mm2(jet.circle_area_mm2);
+    let width = fixed(jet.width_mm.long_axis.value, 1);
+    let off = format!("{} %", fixed(error_percent.abs(), 0));
+    let side = if error_percent < 0.0 { "too small" } else { "too large" };
+    if misleads {
+        format!(
+            "The long-axis width alone ({width} mm) implies a circle of {circle}, {off} {side}, outside \
+             the interval: the single width misleads."
+        )
+    } else {
+        format!(
+            "The long-axis width alone ({width} mm) implies a circle of {circle}, {off} {side}, inside \
+             the interval."
+        )
+    }
+}
+
+/// The shape as a sentence
+pub fn shape_sentence(jet: &JetResult) -> String {
+    format!(
+        "{} cross-section, {} times as long as wide ({} by {} mm).",
+        capital(shape(jet.shape.class)),
+        fixed(jet.shape.axis_ratio, 1),
+        fixed(jet.shape.feret_max_mm, 1),
+        fixed(jet.shape.feret_min_mm, 1)
+    )
+}
+
+/// Whether a part of the jet was seen
+pub fn seen(seen: Seen) -> &'static str {
+    match seen {
+        Seen::Found => "found",
+        Seen::Missing => "not found",
+    }
+}
+
+/// The area of a frame, or that there is none
+pub fn frame_area(frame: &FrameResult) -> String {
+    frame.vca_mm2.as_ref().map_or_else(|| "no jet".into(), mm2_interval)
+}
+
+/// `12 jets`, `1 jet`
+pub fn count(number: usize, one: &str, many: &str) -> String {
+    format!("{number} {}", if number == 1 { one } else { many })
+}
+
+/// With a capital first letter
+pub fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_have_true_signs_and_no_negative_zero() {
+        assert_eq!(fixed(-1.25, 1), "−1.2");
+        assert_eq!(fixed(-0.01, 1), "0.0");
+        assert_eq!(fixed(f64::NAN, 1), "not measured");
+        assert_eq!(signed(3.0, 0), "+3");
+        assert_eq!(signed(0.2, 0), "0");
+        let area = Interval { value: 34.16, low: 29.08, high: 40.04 };
+        assert_eq!(mm2_interval(&area), "34.2 mm² (29.1 to 40.0)");
+        assert_eq!(cm2_interval(&area), "0.34 cm² (0.29 to 0.40)");
+    }
+
+    #[test]
+    fn a_published_circle() {
+        // 0.3848 cm2 is a circle of 7 mm: closed form.
+        assert_eq!(as_a_circle(38.48), "as large as a round opening 7.0 mm across");
+    }
+}
