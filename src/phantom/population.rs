@@ -93,8 +93,7 @@ fn orifice(draw: &mut Draw, two: bool, peak_m_s: f64) -> OrificeRecipe {
             OrificeShape::Crescent { inner_mm: inner, outer_mm: inner + 2.3, angle_deg }
         }
     };
-    let kinds =
-        [WaveKind::Steady, WaveKind::Early, WaveKind::Late, WaveKind::Mid, WaveKind::Biphasic];
+    let kinds = [WaveKind::Steady, WaveKind::Early, WaveKind::Late, WaveKind::Mid, WaveKind::Biphasic];
     let kind = kinds[(draw.unit() * 5.0) as usize % kinds.len()];
     OrificeRecipe {
         shape,
@@ -152,5 +151,50 @@ impl Draw {
 
     fn between(&mut self, low: f64, high: f64) -> f64 {
         low + (high - low) * self.unit()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::shape::Outline;
+    use super::*;
+
+    #[test]
+    fn the_population_keeps_to_its_ranges() {
+        let (mut two, mut crescents, mut views) = (0, 0, 0);
+        for seed in 0..300 {
+            let recipe = random_recipe(seed);
+            recipe.check().unwrap();
+            assert_eq!(recipe, random_recipe(seed));
+            assert!((0.0..=45.0).contains(&recipe.scan.beam_angle_deg));
+            assert!((0.4..=0.7).contains(&recipe.doppler.nyquist_m_s));
+            two += usize::from(recipe.orifice.len() == 2);
+            views += usize::from(recipe.scan.view == View::Transthoracic);
+            for hole in &recipe.orifice {
+                assert!((10.0..=90.0).contains(&hole.effective_area_mm2.unwrap()));
+                let outline = Outline::of(&hole.shape).unwrap();
+                if let OrificeShape::Crescent { .. } = hole.shape {
+                    crescents += 1;
+                    assert!(outline.solidity() < 0.8, "{}", outline.solidity());
+                }
+            }
+        }
+        // Shares of 0.2, a third of about 360 and 0.25: within five standard deviations.
+        assert!((25..=95).contains(&two) && (75..=165).contains(&crescents), "{two} {crescents}");
+        assert!((38..=112).contains(&views), "{views}");
+        assert_ne!(random_recipe(1).orifice, random_recipe(2).orifice);
+    }
+
+    #[test]
+    fn a_single_frame_falls_where_the_orifice_is_open() {
+        for seed in 0..60 {
+            let one = random_recipe(seed).single_frame();
+            assert_eq!(one.beat.frames, 1);
+            let open = one.orifice.iter().any(|hole| {
+                let now = super::super::wave::at(&hole.wave, &one.beat, one.beat.first_s);
+                now.area > 0.5 && now.speed > 0.6 * hole.wave.peak_m_s
+            });
+            assert!(open, "seed {seed}");
+        }
     }
 }

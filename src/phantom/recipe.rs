@@ -538,6 +538,8 @@ impl Recipe {
 
         let beat = &self.beat;
         range("beat.frames", beat.frames as f64, 1.0, 1000.0)?;
+        let samples = beat.frames as f64 * grid.shape.iter().map(|side| *side as f64).product::<f64>();
+        range("beat.frames times grid.shape", samples, 64.0, 536_870_912.0)?;
         range("beat.interval_s", beat.interval_s, 1e-4, 10.0)?;
         range("beat.first_s", beat.first_s, -10.0, 10.0)?;
         range("beat.rr_s", beat.rr_s, 0.2, 5.0)?;
@@ -668,4 +670,62 @@ fn range(key: &str, value: f64, low: f64, high: f64) -> Result<(), PhantomError>
 
 fn all(key: &str, values: &[f64], low: f64, high: f64) -> Result<(), PhantomError> {
     values.iter().try_for_each(|value| range(key, *value, low, high))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn refused(text: &str) -> String {
+        Recipe::from_toml(text).unwrap_err().to_string()
+    }
+
+    #[test]
+    fn the_empty_file_is_the_default_and_a_recipe_round_trips() {
+        assert_eq!(Recipe::from_toml("").unwrap(), Recipe::default());
+        let mut recipe = Recipe::default();
+        recipe.orifice[0].shape =
+            OrificeShape::Polygon { points_mm: vec![[0.0, 0.0], [4.0, 0.0], [3.0, 5.0]] };
+        recipe.orifice[0].effective_area_mm2 = Some(33.0);
+        recipe.beat.gated_beats = 2;
+        recipe.beat.shift_mm = vec![[0.0; 3], [0.5, 0.0, -0.25]];
+        let text = recipe.to_toml().unwrap();
+        assert_eq!(Recipe::from_toml(&text).unwrap(), recipe);
+    }
+
+    #[test]
+    fn shapes_are_written_as_tables_with_a_kind() {
+        let text = "[[orifice]]\nshape = { kind = \"crescent\", inner_mm = 4, outer_mm = 6, angle_deg = 120 }\n\
+                    [orifice.wave]\nkind = \"late\"";
+        let recipe = Recipe::from_toml(text).unwrap();
+        let expected = OrificeShape::Crescent { inner_mm: 4.0, outer_mm: 6.0, angle_deg: 120.0 };
+        assert_eq!(recipe.orifice[0].shape, expected);
+        assert_eq!(recipe.orifice[0].wave.kind, WaveKind::Late);
+        assert!(Recipe::from_toml("orifice = []").unwrap().orifice.is_empty());
+    }
+
+    #[test]
+    fn a_bad_recipe_names_its_key() {
+        assert!(refused("[doppler]\nnyquist_m_s = -0.5").contains("doppler.nyquist_m_s"));
+        assert!(refused("[doppler]\nnyquist = 0.5").contains("unknown field `nyquist`"));
+        assert!(refused("[grid]\nshape = [64, 64, 100000]").contains("grid.shape"));
+        assert!(refused("[grid]\nvoxel_mm = [0.5, nan, 0.5]").contains("grid.voxel_mm"));
+        assert!(refused("[beat]\nframes = 0").contains("beat.frames"));
+        assert!(refused("[beat]\ngated_beats = 3\nshift_mm = [[0, 0, 0]]").contains("expected 3"));
+        assert!(refused("[[orifice]]\n[[orifice]]\ncontraction = 1.5").contains("orifice 2: contraction"));
+        assert!(refused("[[orifice]]\nshape = { kind = \"star\" }").contains("star"));
+        let slit = "[[orifice]]\nshape = { kind = \"slit\", length_mm = 2, width_mm = 4 }";
+        assert!(refused(slit).contains("longer than wide"));
+        let extra = "[[orifice]]\nshape = { kind = \"round\", diameter_mm = 5, long_mm = 4 }";
+        assert!(refused(extra).contains("long_mm"));
+        let sheet = "[flow]\nsheet = \"aperture\"\n[[orifice]]\n\
+                     shape = { kind = \"elliptical\", long_mm = 9, short_mm = 4 }";
+        assert!(refused(sheet).contains("round orifices only"));
+        assert!(refused("[store]\nchannels = []").contains("store.channels"));
+        assert!(refused("[store]\nchannels = [\"power\", \"power\"]").contains("twice"));
+        assert!(refused("[store]\npower_bits = 12").contains("store.power_bits"));
+        assert!(refused("[grid").contains("could not be read"));
+        let huge = "[grid]\nshape = [400, 400, 400]\n[beat]\nframes = 1000";
+        assert!(refused(huge).contains("beat.frames times grid.shape"));
+    }
 }

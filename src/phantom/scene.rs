@@ -66,9 +66,8 @@ impl Stage {
         let mut orifices = Vec::with_capacity(recipe.orifice.len());
         for hole in &recipe.orifice {
             let outline = Outline::of(&hole.shape).ok()?;
-            let factor = hole
-                .effective_area_mm2
-                .map_or(1.0, |area| (area / hole.contraction / outline.area()).sqrt());
+            let factor =
+                hole.effective_area_mm2.map_or(1.0, |area| (area / hole.contraction / outline.area()).sqrt());
             let radius = outline.radius();
             let unit = outline.scaled(1.0 / radius);
             let roll = direction_of(hole.roll_deg);
@@ -276,8 +275,8 @@ impl<'a> Scene<'a> {
     /// Radius of the chamber at a height over the plate's middle, mm
     fn chamber(&self, height: f64) -> f64 {
         let annulus = self.recipe.plate.annulus_radius_mm;
-        // The chambers widen within half an annulus radius by half of it again (our own choice).
-        annulus * (1.5 - 0.5 * libm::exp(-height.abs() / (0.5 * annulus)))
+        // The chambers widen away from the plate toward one and a half times as much (our own choice).
+        annulus * (1.0 + 0.5 * height.abs() / (height.abs() + 0.5 * annulus))
     }
 
     /// The blood at a point; `None` inside tissue
@@ -476,7 +475,7 @@ mod tests {
             let x = (f64::from(i % n) + 0.5) * step - half;
             let y = (f64::from(i / n) + 0.5) * step - half;
             if x * x + y * y < half * half {
-                let p = stage.centre + e1 * (x + 0.0) + e2 * y - normal * 3.75;
+                let p = stage.centre + e1 * x + e2 * y - normal * 3.75;
                 flow += scene.blood(&p).unwrap().velocity.dot(&normal) * step * step;
             }
         }

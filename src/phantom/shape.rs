@@ -153,9 +153,7 @@ impl Outline {
             .map(|(a, b)| {
                 let (ex, ey) = (b[0] - a[0], b[1] - a[1]);
                 let length = libm::hypot(ex, ey);
-                hull.iter()
-                    .map(|p| ((p[1] - a[1]) * ex - (p[0] - a[0]) * ey) / length)
-                    .fold(0.0, f64::max)
+                hull.iter().map(|p| ((p[1] - a[1]) * ex - (p[0] - a[0]) * ey) / length).fold(0.0, f64::max)
             })
             .fold(f64::INFINITY, f64::min);
         (largest, smallest, direction)

@@ -169,11 +169,7 @@ fn aperture(x: f64, y: f64, w: f64) -> [f64; 3] {
     };
     // The rim is singular; what is nearer than the table of other shapes starts is held there.
     let scale = 1.0 / (2.0 * PI * (zeta2 + mu2).max(NEAREST));
-    let along = if r2 > 0.0 {
-        (zeta2 * (1.0 - mu2).max(0.0) / (1.0 + zeta2) / r2).sqrt()
-    } else {
-        0.0
-    };
+    let along = if r2 > 0.0 { (zeta2 * (1.0 - mu2).max(0.0) / (1.0 + zeta2) / r2).sqrt() } else { 0.0 };
     [-along * x * scale, -along * y * scale, mu2.sqrt() * scale]
 }
 
@@ -272,8 +268,7 @@ mod tests {
         // 2 pi z^2 v over Q at z = 1, 2, 3, 5 radii: 0.5, 0.8, 0.9, 0.9615 (Lamb, Hydrodynamics,
         // section 108, from memory; v = Q / (2 pi (a^2 + z^2)) on the axis). Times V / (V - v),
         // with V the speed at the centre of the aperture, it is the true flow again.
-        let sheet =
-            Sheet::new(&unit(&OrificeShape::Round { diameter_mm: 2.0 }), SheetKind::Aperture);
+        let sheet = Sheet::new(&unit(&OrificeShape::Round { diameter_mm: 2.0 }), SheetKind::Aperture);
         let [.., centre] = sheet.velocity(0.0, 0.0, 0.0);
         for (z, share) in [(1.0, 0.5), (2.0, 0.8), (3.0, 0.9), (5.0, 25.0 / 26.0)] {
             let [_, _, v] = sheet.velocity(0.0, 0.0, z);
