@@ -31,8 +31,7 @@ fn main() -> anyhow::Result<()> {
         for channel in volume.channels() {
             let mut packed = 0;
             for frame in 0..volume.frames() {
-                let mut encoder =
-                    flate2::write::ZlibEncoder::new(Vec::new(), flate2::Compression::best());
+                let mut encoder = flate2::write::ZlibEncoder::new(Vec::new(), flate2::Compression::best());
                 match channel.samples().frame(frame) {
                     Codes::U8(codes) => encoder.write_all(&codes)?,
                     Codes::U16(codes) => {
