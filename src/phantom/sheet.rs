@@ -190,7 +190,7 @@ mod tests {
 
     /// Flow through a hemisphere of a radius, by the midpoint rule
     fn through_hemisphere(velocity: impl Fn(f64, f64, f64) -> [f64; 3], radius: f64) -> f64 {
-        let (rings, sectors) = (160, 240);
+        let (rings, sectors) = (80, 120);
         let mut sum = 0.0;
         for i in 0..rings {
             // Equal steps of the height are equal areas of the sphere.
@@ -214,7 +214,7 @@ mod tests {
                 assert!((flow - 1.0).abs() < 0.01, "{flow} at {radius}");
                 let area = outline.area();
                 let exactly = through_hemisphere(|x, y, w| exact(outline.points(), area, x, y, w), radius);
-                assert!((exactly - 1.0).abs() < 2e-4, "{exactly} at {radius}");
+                assert!((exactly - 1.0).abs() < 1e-3, "{exactly} at {radius}");
             }
         }
     }
