@@ -8,9 +8,9 @@
 use std::fmt::Write as _;
 
 use narrows::job::Watch;
+use narrows::measure::results::{JetResult, ShapeClass};
 use narrows::measure::{Options, Results, measure};
 use narrows::phantom::{JetTruth, JetTruthFrame, Truth, TruthShape, random_recipe, simulate};
-use narrows::measure::results::{JetResult, ShapeClass};
 
 /// One measured jet against its truth
 struct Case {
@@ -64,7 +64,9 @@ fn main() {
     }
     let mut tally = Tally::default();
     if list {
-        println!("seed shape        truth  found    low   high traced   err%  axis level aside  beam gain sigma");
+        println!(
+            "seed shape        truth  found    low   high traced   err%  axis level aside  beam gain sigma"
+        );
     }
     for seed in seeds.clone() {
         let mut recipe = random_recipe(seed).single_frame();

@@ -8,9 +8,9 @@ use crate::space::{Direction, VolumePoint, angle_between};
 use crate::volume::{ChannelKind, Volume4};
 
 use super::link::{Jet, link};
-use super::pose::{Guess, JetPose, Part, Through, refine, refine_all};
+use super::pose::{Guess, JetPose, Part, refine};
 use super::section::SectionPlan;
-use super::seed::{Seed, seeds};
+use super::seed::seeds;
 use super::{Signal, SignalScale};
 
 /// How jets are looked for
@@ -68,53 +68,27 @@ pub fn find(
 /// The jets of one frame
 fn in_frame(volume: &Volume4, signal: &Signal, frame: usize) -> Vec<JetPose> {
     let plan = SectionPlan::default();
+    let beam = volume.beam_at(volume.grid.middle()).unwrap_or(volume.grid.axes()[2]);
     let mut poses: Vec<JetPose> = Vec::new();
-    for seed in seeds(signal).iter().take(8) {
-        for pose in from_seed(volume, signal, frame, seed, &plan) {
-            let apart = poses.iter().all(|known| known.neck.from(pose.neck).norm() > 2.0);
-            if apart && is_a_jet(&pose) {
-                poses.push(pose);
-            }
+    for seed in seeds(signal, beam).iter().take(12) {
+        let axis = flow_sense(volume, signal, frame, seed.centre, seed.axis);
+        let guess = Guess { point: seed.centre, axis };
+        let Some(pose) = refine(signal, guess, &plan).filter(is_a_jet) else { continue };
+        if poses.iter().all(|known| known.neck.from(pose.neck).norm() > 2.0) {
+            poses.push(pose);
         }
     }
     poses.sort_by(|a, b| b.area_mm2.total_cmp(&a.area_mm2));
     poses
 }
 
-/// A stream counts as a jet when its neck is fast and it is seen to widen or to be fed
+/// A stream counts as a jet when fast flow is seen about its neck and its area has a minimum there
+/// between wider flow and a jet that goes on
 fn is_a_jet(pose: &JetPose) -> bool {
-    pose.haste > 0.15
+    pose.haste > 0.12
         && pose.area_mm2 > 3.0
-        && (pose.contraction == Part::Found
-            || (pose.convergence == Part::Found && pose.expansion == Part::Found))
-}
-
-fn from_seed(
-    volume: &Volume4,
-    signal: &Signal,
-    frame: usize,
-    seed: &Seed,
-    plan: &SectionPlan,
-) -> Vec<JetPose> {
-    let mut axes: Vec<Direction> = Vec::new();
-    if seed.elongation > 1.15 {
-        axes.push(seed.long_axis);
-    }
-    axes.push(volume.beam_at(seed.centre).unwrap_or(volume.grid.axes()[2]));
-    let mut best: Vec<JetPose> = Vec::new();
-    for axis in axes {
-        let sense = flow_sense(volume, signal, frame, seed.centre, axis);
-        let guess = Guess { point: seed.centre, axis: sense };
-        let poses = refine_all(signal, guess, plan);
-        let score = |poses: &[JetPose]| poses.iter().filter(|p| is_a_jet(p)).count();
-        if score(&poses) > score(&best) {
-            best = poses;
-        }
-        if score(&best) > 0 {
-            break;
-        }
-    }
-    best
+        && pose.contraction == Part::Found
+        && (pose.convergence == Part::Found || pose.expansion == Part::Found)
 }
 
 /// Of the two senses of an axis, the one the flow takes
@@ -186,7 +160,7 @@ fn fill_gaps(volume: &Volume4, scale: SignalScale, jets: &mut [Jet], watch: &Wat
             let Some(known) = beside else { continue };
             let Some(signal) = Signal::new(volume, frame, scale) else { continue };
             let guess = Guess { point: known.neck, axis: known.axis };
-            let pose = refine(&signal, guess, &plan, Through::Point).filter(|pose| {
+            let pose = refine(&signal, guess, &plan).filter(|pose| {
                 is_a_jet(pose)
                     && pose.neck.from(known.neck).norm() < 4.0
                     && angle_between(&pose.axis, &known.axis) < 0.5

@@ -42,7 +42,7 @@ pub struct JetPose {
     pub level_error_mm: f64,
     /// Area at the tracing level, as displayed, mm2: for ranking, not for reporting
     pub area_mm2: f64,
-    /// Mean haste at the neck
+    /// Largest mean haste of a cross-section within 4 mm of the neck
     pub haste: f64,
     /// Flow convergence upstream
     pub convergence: Part,
@@ -70,67 +70,30 @@ pub(super) struct Guess {
     pub axis: Direction,
 }
 
-/// All streams that pass the neck plane of a first guess, each refined
-pub(super) fn refine_all(signal: &Signal, guess: Guess, plan: &SectionPlan) -> Vec<JetPose> {
-    let Some(first) = refine(signal, guess, plan, Through::Largest) else { return Vec::new() };
-    let level = signal.tracing_level();
-    // Other streams of the same body are separate where the flow is narrowest.
-    let cut = first.en_face();
-    let mut poses: Vec<JetPose> = Vec::new();
-    for offset in [0.0, -1.0, 1.0, 2.0] {
-        for region in regions(signal, &cut.at_level(offset), plan, level, 0.0) {
-            let enough = region.area_mm2 >= SMALLEST_MM2 && region.haste >= HASTY;
-            if !enough || region.cut_off == CutOff::Yes {
-                continue;
-            }
-            let point = region.centre_in_volume(&cut.at_level(offset));
-            let guess = Guess { point, axis: first.axis };
-            let Some(pose) = refine(signal, guess, plan, Through::Point) else { continue };
-            let apart = poses.iter().all(|known| known.neck.from(pose.neck).norm() > 2.0);
-            if apart && pose.contraction == Part::Found {
-                poses.push(pose);
-            }
-        }
-    }
-    if poses.is_empty() { vec![first] } else { poses }
-}
-
 /// Regions smaller than this are speckle, mm2
 const SMALLEST_MM2: f64 = 3.0;
-/// Mean haste a jet's cross-section has at least
-const HASTY: f64 = 0.18;
-
-/// Which region of the start plane is the stream
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Through {
-    /// The one with the most haste and area
-    Largest,
-    /// The one nearest to the start point
-    Point,
-}
+/// How far along the stream the neck may lie from where it was guessed, mm
+const NECK_WITHIN_MM: f64 = 5.0;
 
 /// Lays planes across the stream until they stand perpendicular to it, and finds its neck
 ///
 /// `None` where no stream passes the guess.
-pub(super) fn refine(signal: &Signal, guess: Guess, plan: &SectionPlan, through: Through) -> Option<JetPose> {
+pub(super) fn refine(signal: &Signal, guess: Guess, plan: &SectionPlan) -> Option<JetPose> {
     let level = signal.tracing_level();
     let mut at = guess;
     let mut found = None;
     for round in 0..6 {
         let cut = Cut::perpendicular_to(at.point, at.axis);
-        let candidates = regions(signal, &cut, plan, level, 0.0);
-        let start = match if round == 0 { through } else { Through::Point } {
-            Through::Largest => candidates
-                .into_iter()
-                .filter(|r| r.area_mm2 >= SMALLEST_MM2)
-                .max_by(|a, b| (a.area_mm2 * a.haste).total_cmp(&(b.area_mm2 * b.haste))),
-            Through::Point => candidates.into_iter().filter(|r| r.area_mm2 >= SMALLEST_MM2).min_by(|a, b| {
+        // The region that holds the point, or the nearest.
+        let start = regions(signal, &cut, plan, level, 0.0)
+            .into_iter()
+            .filter(|r| r.area_mm2 >= SMALLEST_MM2)
+            .min_by(|a, b| {
                 let far = |r: &Section| {
                     if r.holds(&cut, plan, at.point) { 0.0 } else { r.centre.distance(CutPoint::default()) }
                 };
                 far(a).total_cmp(&far(b)).then(b.area_mm2.total_cmp(&a.area_mm2))
-            }),
-        }?;
+            })?;
         let sections = follow(signal, &cut, plan, level, &start);
         let neck = narrowest(&sections)?;
         let line_sections = downstream_of(&sections, neck);
@@ -156,16 +119,15 @@ pub(super) fn refine(signal: &Signal, guess: Guess, plan: &SectionPlan, through:
     Some(pose(&cut, &sections, neck, line.as_ref(), at.axis))
 }
 
-/// The narrowest section between wide flow upstream and the jet downstream
-///
-/// The search runs over all sections; those that are cut off count only where nothing else is left.
+/// The narrowest section near the start; those that are cut off count only where nothing else is left
 fn narrowest(sections: &[Section]) -> Option<usize> {
     let smooth = smoothed(sections);
+    let near = |i: &usize| sections[*i].position_mm.abs() <= NECK_WITHIN_MM;
     (0..sections.len())
-        .filter(|i| sections[*i].haste >= HASTY * 0.6)
+        .filter(near)
         .filter(|i| sections[*i].cut_off == CutOff::No)
         .min_by(|a, b| smooth[*a].total_cmp(&smooth[*b]))
-        .or_else(|| (0..sections.len()).min_by(|a, b| smooth[*a].total_cmp(&smooth[*b])))
+        .or_else(|| (0..sections.len()).filter(near).min_by(|a, b| smooth[*a].total_cmp(&smooth[*b])))
 }
 
 /// Areas smoothed over three planes
@@ -237,7 +199,7 @@ fn pose(cut: &Cut, sections: &[Section], neck: usize, line: Option<&CentreLine>,
         axis_error: line.map_or(GUESSED, |line| line.slope_error.max(0.004)),
         level_error_mm,
         area_mm2: area,
-        haste: here.haste,
+        haste: within(-4.0, 4.0).map(|i| sections[i].haste).fold(0.0, f64::max),
         convergence,
         contraction,
         expansion,

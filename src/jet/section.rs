@@ -202,7 +202,13 @@ fn section(
             v += value * at.v;
             haste += signal.haste(point);
             pixels += 1.0;
-            if x == 0 || y == 0 || x + 1 == w || y + 1 == h || !signal.grid().contains(point) {
+            let at_border = x == 0 || y == 0 || x + 1 == w || y + 1 == h;
+            // A pixel and a half farther out still belongs to the volume, or the region is cut off.
+            let reach = 1.5 * raster.pixel.get();
+            let leaves = [(1.0, 0.0), (-1.0, 0.0), (0.0, 1.0), (0.0, -1.0)].iter().any(|(du, dv)| {
+                !signal.grid().contains(cut.at(CutPoint::new(at.u + du * reach, at.v + dv * reach)))
+            });
+            if at_border || leaves {
                 cut_off = CutOff::Yes;
             }
         }

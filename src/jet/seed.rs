@@ -1,94 +1,217 @@
-//! Where to start looking: connected bodies of incoherent flow.
+//! Where to start looking: streams that narrow and open again.
+//!
+//! The strong signal is cut into planes across the beam. Regions of neighbouring planes that
+//! overlap belong to one stream; where a stream has a region smaller than those around it, wide
+//! flow on one side and a stream that goes on for a while on the other, there may be a neck. The
+//! planes lie obliquely to the jet, which moves the areas but not the places, so this is only a
+//! first guess, made without asking what the colours mean.
 
-use nalgebra::{Matrix3, SymmetricEigen, Vector3};
+use nalgebra::Vector3;
 
-use crate::space::{Direction, VolumePoint, VoxelPoint, direction};
+use crate::numeric::Image;
+use crate::sample::Raster;
+use crate::space::{Cut, CutPoint, Direction, VolumePoint, direction};
+use crate::unit::Mm;
 
 use super::Signal;
+use super::section::strength_image;
 
-/// A body of incoherent flow
+/// A place where a stream narrows
 #[derive(Clone, Debug)]
 pub(super) struct Seed {
-    /// Its centre
+    /// Centre of the narrowest region
     pub centre: VolumePoint,
-    /// The direction in which it is longest (either sense)
-    pub long_axis: Direction,
-    /// Longest over second-longest extent
-    pub elongation: f64,
-    /// Its volume, mm3
-    pub volume_mm3: f64,
+    /// Along the stream, from wide flow into the jet as far as areas tell
+    pub axis: Direction,
+    /// Area of the narrowest region in its oblique plane, mm2
+    pub area_mm2: f64,
 }
 
-/// Haste above which a voxel counts as incoherent
-const INCOHERENT: f32 = 0.35;
-/// Strength below which a voxel's haste is noise
-const STRONG: f32 = 0.45;
-/// Bodies smaller than this are speckle, mm3
-const SMALLEST_MM3: f64 = 25.0;
+/// Distance between planes and pixel side, mm
+const STEP_MM: f64 = 0.7;
+/// Regions outside these areas are no neck, mm2
+const NECK_MM2: [f64; 2] = [3.0, 260.0];
+/// How far from the neck wide flow is looked for, mm
+const OPENS_WITHIN_MM: f64 = 9.0;
+/// Wide flow is at least so many times the neck
+const OPENS: f64 = 2.0;
+/// The jet goes on at least so far, mm
+const GOES_ON_MM: f64 = 4.0;
 
-/// The bodies of incoherent flow of one frame, the largest first
-pub(super) fn seeds(signal: &Signal) -> Vec<Seed> {
-    let shape = signal.grid().shape();
-    let [nx, ny, nz] = shape;
-    let haste = signal.haste_field().data();
-    let strength = signal.strength_field().data();
-    let mut free: Vec<bool> =
-        haste.iter().zip(strength).map(|(h, s)| *h > INCOHERENT && *s > STRONG).collect();
-    let mut found = Vec::new();
-    let mut stack = Vec::new();
-    for start in 0..free.len() {
-        if !free[start] {
-            continue;
+/// One connected region of a plane
+struct Region {
+    area_mm2: f64,
+    centre: CutPoint,
+    /// The regions it overlaps most in the plane before and after
+    beside: [Option<usize>; 2],
+}
+
+/// Places of one frame where a stream narrows, the widest first
+pub(super) fn seeds(signal: &Signal, beam: Direction) -> Vec<Seed> {
+    let grid = signal.grid();
+    let base = Cut::perpendicular_to(grid.middle(), beam);
+    let [nx, ny, nz] = grid.shape().map(|side| side as f64 - 1.0);
+    let reach = |axis: Direction| {
+        let [a, b, c] = grid.axes();
+        let [sx, sy, sz] = grid.spacing_mm();
+        0.5 * (nx * sx * a.dot(&axis).abs() + ny * sy * b.dot(&axis).abs() + nz * sz * c.dot(&axis).abs())
+    };
+    let side = Mm::new(2.0 * reach(base.u()).max(reach(base.v())));
+    let raster = Raster::square(side, Mm::new(STEP_MM));
+    let depth = reach(base.normal());
+    let level = signal.tracing_level();
+    let count = (2.0 * depth / STEP_MM) as usize;
+    let position = |k: usize| k as f64 * STEP_MM - depth;
+    let mut planes: Vec<Vec<Region>> = Vec::with_capacity(count);
+    let mut before: Option<Image<u32>> = None;
+    for k in 0..count {
+        let image = strength_image(signal, &base.at_level(position(k)), &raster);
+        let (labels, mut regions) = regions(&image, &raster, level);
+        if let (Some(old), Some(last)) = (&before, planes.last_mut()) {
+            join(old, &labels, last, &mut regions);
         }
-        let mut members = Vec::new();
-        free[start] = false;
-        stack.push(start);
-        while let Some(i) = stack.pop() {
-            members.push(i);
-            let (x, y, z) = (i % nx, (i / nx) % ny, i / (nx * ny));
-            let mut visit = |ok: bool, j: usize| {
-                if ok && free[j] {
-                    free[j] = false;
-                    stack.push(j);
-                }
-            };
-            visit(x > 0, i.wrapping_sub(1));
-            visit(x + 1 < nx, i + 1);
-            visit(y > 0, i.wrapping_sub(nx));
-            visit(y + 1 < ny, i + nx);
-            visit(z > 0, i.wrapping_sub(nx * ny));
-            visit(z + 1 < nz, i + nx * ny);
-        }
-        let volume_mm3 = members.len() as f64 * signal.grid().voxel_mm3();
-        if volume_mm3 >= SMALLEST_MM3 {
-            members.sort_unstable();
-            found.extend(body(signal, &members, volume_mm3));
+        planes.push(regions);
+        before = Some(labels);
+    }
+    let mut found: Vec<Seed> = Vec::new();
+    for k in 0..planes.len() {
+        for index in 0..planes[k].len() {
+            if let Some(seed) =
+                narrowing(&planes, k, index, |k, centre| base.at_level(position(k)).at(centre))
+            {
+                found.push(seed);
+            }
         }
     }
-    found.sort_by(|a: &Seed, b: &Seed| b.volume_mm3.total_cmp(&a.volume_mm3));
-    found
+    found.sort_by(|a, b| a.area_mm2.total_cmp(&b.area_mm2));
+    // Of several places on one stream the narrowest stands for all.
+    let mut kept: Vec<Seed> = Vec::new();
+    for seed in found {
+        let near = |known: &Seed| {
+            let offset = seed.centre.from(known.centre);
+            let along = known.axis.dot(&offset);
+            (offset - known.axis.into_inner() * along).norm() < 3.0 && along.abs() < 8.0
+        };
+        if !kept.iter().any(near) {
+            kept.push(seed);
+        }
+    }
+    kept.sort_by(|a, b| b.area_mm2.total_cmp(&a.area_mm2));
+    kept
 }
 
-fn body(signal: &Signal, members: &[usize], volume_mm3: f64) -> Option<Seed> {
-    let [nx, ny, _] = signal.grid().shape();
-    let place = |i: usize| {
-        let voxel = VoxelPoint::new((i % nx) as f64, ((i / nx) % ny) as f64, (i / (nx * ny)) as f64);
-        signal.grid().volume_from_voxel(voxel).0.coords
+/// The seed at a region that is the smallest of its stream nearby, if it is one
+fn narrowing(
+    planes: &[Vec<Region>],
+    k: usize,
+    index: usize,
+    place: impl Fn(usize, CutPoint) -> VolumePoint,
+) -> Option<Seed> {
+    let region = &planes[k][index];
+    if !(NECK_MM2[0]..=NECK_MM2[1]).contains(&region.area_mm2) {
+        return None;
+    }
+    // The stream to both sides: (plane, region) from near to far.
+    let stream = |side: usize| {
+        let mut chain = Vec::new();
+        let (mut at, mut i) = (k, index);
+        while let Some(next) = planes[at][i].beside[side] {
+            at = if side == 0 { at - 1 } else { at + 1 };
+            i = next;
+            chain.push((at, i));
+        }
+        chain
     };
-    let n = members.len() as f64;
-    let mean = members.iter().map(|i| place(*i)).sum::<Vector3<f64>>() / n;
-    let scatter = members
+    let sides = [stream(0), stream(1)];
+    let area = |(at, i): &(usize, usize)| planes[*at][*i].area_mm2;
+    let smallest = sides.iter().all(|chain| chain.iter().take(2).all(|r| area(r) >= region.area_mm2));
+    if !smallest {
+        return None;
+    }
+    let within = (OPENS_WITHIN_MM / STEP_MM) as usize;
+    let widest = |chain: &[(usize, usize)]| chain.iter().take(within).map(area).fold(0.0, f64::max);
+    let goes_on = |chain: &[(usize, usize)]| chain.len() as f64 * STEP_MM >= GOES_ON_MM;
+    let [a, b] = [widest(&sides[0]), widest(&sides[1])];
+    if a.max(b) < OPENS * region.area_mm2 || !sides.iter().all(|chain| goes_on(chain)) {
+        return None;
+    }
+    // The jet is the side that stays narrow.
+    let jet = if a > b { 1 } else { 0 };
+    let start = place(k, region.centre);
+    let far: Vec<VolumePoint> = sides[jet]
         .iter()
-        .map(|i| {
-            let d = place(*i) - mean;
-            d * d.transpose()
-        })
-        .sum::<Matrix3<f64>>()
-        / n;
-    let eigen = SymmetricEigen::new(scatter);
-    let mut order = [0, 1, 2];
-    order.sort_by(|a, b| eigen.eigenvalues[*b].total_cmp(&eigen.eigenvalues[*a]));
-    let long_axis = direction(eigen.eigenvectors.column(order[0]).into_owned())?;
-    let elongation = (eigen.eigenvalues[order[0]].max(0.0) / eigen.eigenvalues[order[1]].max(1e-9)).sqrt();
-    Some(Seed { centre: VolumePoint(mean.into()), long_axis, elongation, volume_mm3 })
+        .take((10.0 / STEP_MM) as usize)
+        .take_while(|r| area(r) < 4.0 * region.area_mm2)
+        .map(|(at, i)| place(*at, planes[*at][*i].centre))
+        .collect();
+    let toward: Vector3<f64> = far.iter().map(|p| p.from(start)).sum();
+    let axis = direction(toward)?;
+    Some(Seed { centre: start, axis, area_mm2: region.area_mm2 })
+}
+
+/// The 4-connected regions of a plane above a level: labels from 1, and the regions in that order
+fn regions(image: &Image<f64>, raster: &Raster, level: f64) -> (Image<u32>, Vec<Region>) {
+    let (w, h) = (image.width(), image.height());
+    let mut labels = Image::filled(w, h, 0u32);
+    let mut found = Vec::new();
+    let mut stack = Vec::new();
+    for y in 0..h {
+        for x in 0..w {
+            if labels.at(x, y) != 0 || image.at(x, y) < level {
+                continue;
+            }
+            let label = found.len() as u32 + 1;
+            let (mut pixels, mut u, mut v) = (0.0, 0.0, 0.0);
+            labels.set(x, y, label);
+            stack.push((x, y));
+            while let Some((x, y)) = stack.pop() {
+                let at = raster.cut_from_pixel(x as f64, y as f64);
+                pixels += 1.0;
+                u += at.u;
+                v += at.v;
+                let mut visit = |x: usize, y: usize| {
+                    if labels.at(x, y) == 0 && image.at(x, y) >= level {
+                        labels.set(x, y, label);
+                        stack.push((x, y));
+                    }
+                };
+                if x > 0 {
+                    visit(x - 1, y);
+                }
+                if x + 1 < w {
+                    visit(x + 1, y);
+                }
+                if y > 0 {
+                    visit(x, y - 1);
+                }
+                if y + 1 < h {
+                    visit(x, y + 1);
+                }
+            }
+            found.push(Region {
+                area_mm2: pixels * raster.pixel.get() * raster.pixel.get(),
+                centre: CutPoint::new(u / pixels, v / pixels),
+                beside: [None; 2],
+            });
+        }
+    }
+    (labels, found)
+}
+
+/// Joins the regions of two neighbouring planes, each to the one it overlaps most
+fn join(old: &Image<u32>, new: &Image<u32>, before: &mut [Region], after: &mut [Region]) {
+    let mut overlap = std::collections::BTreeMap::new();
+    for (a, b) in old.data().iter().zip(new.data()) {
+        if *a != 0 && *b != 0 {
+            *overlap.entry((*a as usize - 1, *b as usize - 1)).or_insert(0usize) += 1;
+        }
+    }
+    for (i, region) in before.iter_mut().enumerate() {
+        region.beside[1] =
+            overlap.iter().filter(|((a, _), _)| *a == i).max_by_key(|(_, n)| **n).map(|((_, b), _)| *b);
+    }
+    for (j, region) in after.iter_mut().enumerate() {
+        region.beside[0] =
+            overlap.iter().filter(|((_, b), _)| *b == j).max_by_key(|(_, n)| **n).map(|((a, _), _)| *a);
+    }
 }

@@ -109,7 +109,17 @@ impl Signal {
         let codes = velocity.samples().frame(frame);
         let cycle = PhasorTable::new(volume);
         let phasors: Vec<[f32; 2]> = (0..codes.len()).map(|i| cycle.of(codes.at(i))).collect();
-        let haste = haste(&phasors, shape);
+        let mut haste = haste(&phasors, shape);
+        if let Some(variance) = volume.channel(ChannelKind::Variance) {
+            // A stored variance says the same from within one voxel: half its range is scattered.
+            let codes = variance.samples().frame(frame);
+            let full = f32::from(if variance.samples().bits() == 8 { u16::from(u8::MAX) } else { u16::MAX });
+            for (i, h) in haste.iter_mut().enumerate() {
+                if phasors[i] != [0.0; 2] {
+                    *h = h.max((f32::from(codes.at(i)) / full - 0.3).max(0.0));
+                }
+            }
+        }
         let power = volume.channel(ChannelKind::Power).filter(|_| scale.source == StrengthSource::Power);
         let strength = match power {
             Some(power) => {

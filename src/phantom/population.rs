@@ -15,6 +15,7 @@
 //! | point spread | lateral 0.5 to 1.2 mm, elevational 1 to 1.25 times that, axial 0.3 to 0.6 mm |
 //! | noise | 0.01 to 0.06 of the plateau; 30 to 100 looks |
 //! | voxel | 0.5 to 0.7 mm |
+//! | spectral broadening | 0.05 to 0.10 of the velocity; core turbulence 0.03 to 0.09 of it |
 //! | core speed | 4.2 to 5.8 m/s |
 //! | wave | any |
 //! | gated beats | 1 to 6, without shift |
@@ -56,6 +57,8 @@ pub fn random_recipe(seed: u64) -> Recipe {
     doppler.axial_mm = draw.between(0.3, 0.6);
     doppler.noise = draw.between(0.01, 0.06);
     doppler.looks = draw.between(30.0, 100.0);
+    doppler.broadening = draw.between(0.05, 0.10);
+    recipe.flow.turbulence_core = draw.between(0.03, 0.09);
     let voxel = draw.between(0.5, 0.7);
     recipe.grid.voxel_mm = [voxel; 3];
     recipe.beat.gated_beats = 1 + (draw.unit() * 6.0) as usize;

@@ -342,7 +342,7 @@ impl Default for FlowRecipe {
             sheet: SheetKind::Uniform,
             spread_rate: 0.094,
             neck_diameters: 0.5,
-            turbulence_core: 0.03,
+            turbulence_core: 0.06,
             turbulence_shear: 0.18,
             swirl_m_s: 0.03,
         }
@@ -400,7 +400,7 @@ impl Default for DopplerRecipe {
             nyquist_m_s: 0.6,
             baseline_shift_m_s: 0.0,
             wall_filter_m_s: 0.08,
-            broadening: 0.04,
+            broadening: 0.08,
             rest_m_s: 0.015,
             gain: 0.4,
             lateral_mm: 0.8,

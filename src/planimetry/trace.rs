@@ -12,6 +12,8 @@ use crate::unit::Mm;
 const PIXEL_MM: f64 = 0.25;
 /// Blood farther than this from any incoherent pixel is not the jet, mm
 const REACH_MM: f64 = 1.6;
+/// Share of incoherent pixels among the strong ones from which slow blood can be told apart
+const SCATTERED: f64 = 0.35;
 /// Haste of an incoherent pixel
 const HASTY: f64 = 0.3;
 
@@ -96,8 +98,16 @@ fn noise(mean: &Image<f64>, squares: &Image<f64>, planes: f64) -> f64 {
 }
 
 /// The strength without blood that lies farther than [`REACH_MM`] from incoherent flow
+///
+/// Where less than [`SCATTERED`] of the strong pixels are incoherent the core is laminar, haste
+/// tells nothing, and everything is kept.
 fn without_slow(strength: &Image<f64>, haste: &Image<f64>) -> Image<f64> {
     let (w, h) = (strength.width(), strength.height());
+    let strong = strength.data().iter().zip(haste.data()).filter(|(s, _)| **s > 0.6);
+    let (all, hasty) = strong.fold((0u32, 0u32), |(n, m), (_, h)| (n + 1, m + u32::from(*h > HASTY)));
+    if f64::from(hasty) < SCATTERED * f64::from(all) {
+        return strength.clone();
+    }
     let reach = (REACH_MM / PIXEL_MM).round() as usize;
     // A square dilation of the incoherent pixels, one axis after the other.
     let fast = Image::from_fn(w, h, |x, y| haste.at(x, y) > HASTY && strength.at(x, y) > 0.3);

@@ -32,7 +32,11 @@ impl Axis {
         let slack = 1e-9 * (high - low).abs();
         let ticks =
             wide.ticks.into_iter().filter(|t| (low - slack..=high + slack).contains(t)).collect::<Vec<_>>();
-        if ticks.is_empty() { Self { low: 0.0, high: 1.0, ticks: vec![0.0, 1.0] } } else { Self { low, high, ticks } }
+        if ticks.is_empty() {
+            Self { low: 0.0, high: 1.0, ticks: vec![0.0, 1.0] }
+        } else {
+            Self { low, high, ticks }
+        }
     }
 
     fn share(&self, value: f64) -> f64 {
@@ -65,10 +69,7 @@ impl Chart {
 
     /// Where a pair of values lies on the page
     pub fn at(&self, x: f64, y: f64) -> At {
-        (
-            self.corner.0 + self.x.share(x) * self.size.0,
-            self.corner.1 + (1.0 - self.y.share(y)) * self.size.1,
-        )
+        (self.corner.0 + self.x.share(x) * self.size.0, self.corner.1 + (1.0 - self.y.share(y)) * self.size.1)
     }
 
     /// Where the plot ends above

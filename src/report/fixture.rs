@@ -103,7 +103,11 @@ pub(crate) fn results() -> Results {
         neck_mm: NECK,
         peak_frame: 2,
         beam_angle_deg: Some(6.5),
-        components: Components { convergence: Seen::Found, contraction: Seen::Found, expansion: Seen::Missing },
+        components: Components {
+            convergence: Seen::Found,
+            contraction: Seen::Found,
+            expansion: Seen::Missing,
+        },
         neck_profile: (-8..=20)
             .map(|i| {
                 let position_mm = 0.5 * f64::from(i);

@@ -150,11 +150,7 @@ pub fn results_json(results: &Results) -> Result<String, serde_json::Error> {
 type File = (String, Vec<u8>);
 
 /// Every file with its bytes; the page last, so that it is also replaced last
-fn contents(
-    results: &Results,
-    volume: &Volume4,
-    options: &ReportOptions,
-) -> Result<Vec<File>, ReportError> {
+fn contents(results: &Results, volume: &Volume4, options: &ReportOptions) -> Result<Vec<File>, ReportError> {
     let wanted: Vec<(&JetResult, View)> =
         results.jets.iter().flat_map(|jet| View::ALL.map(|view| (jet, view))).collect();
     let drawn: Vec<(PageFigure, [File; 2])> = wanted
@@ -306,7 +302,8 @@ mod tests {
         let back: Results = serde_json::from_slice(&first["/results.json"]).unwrap();
         assert_eq!(back, results);
         // Nothing is left beside the reports.
-        let mut beside: Vec<_> = fs::read_dir(temp.path()).unwrap().flatten().map(|e| e.file_name()).collect();
+        let mut beside: Vec<_> =
+            fs::read_dir(temp.path()).unwrap().flatten().map(|e| e.file_name()).collect();
         beside.sort();
         assert_eq!(beside, ["a", "deep"]);
         let png = &first["/figures/jet-1-en-face.png"];
@@ -329,7 +326,14 @@ mod tests {
         let names: Vec<String> = read_all(&folder).into_keys().collect();
         assert_eq!(
             names,
-            ["/frames.csv", "/index.html", "/jets.csv", "/notes.txt", "/results.json", "figures/jet-2-sketch.svg"]
+            [
+                "/frames.csv",
+                "/index.html",
+                "/jets.csv",
+                "/notes.txt",
+                "/results.json",
+                "figures/jet-2-sketch.svg"
+            ]
         );
     }
 
@@ -353,10 +357,7 @@ mod tests {
         let options = quick();
         options.watch.token().cancel();
         let folder = temp.path().join("report");
-        assert!(matches!(
-            write_folder(&results, &volume, &folder, &options),
-            Err(ReportError::Cancelled(_))
-        ));
+        assert!(matches!(write_folder(&results, &volume, &folder, &options), Err(ReportError::Cancelled(_))));
         assert_eq!(fs::read_dir(temp.path()).unwrap().count(), 0);
     }
 }
@@ -367,7 +368,12 @@ mod look {
         let t = std::time::Instant::now();
         let (volume, results) = (crate::report::fixture::volume(), crate::report::fixture::results());
         eprintln!("{:?}", t.elapsed());
-        let p = super::write_folder(&results, &volume, std::path::Path::new("/tmp/look-report"), &super::ReportOptions::default());
+        let p = super::write_folder(
+            &results,
+            &volume,
+            std::path::Path::new("/tmp/look-report"),
+            &super::ReportOptions::default(),
+        );
         eprintln!("{:?} {p:?}", t.elapsed());
         std::fs::write("docs/schema/results.schema.json", crate::report::schema::results()).unwrap();
     }

@@ -8,8 +8,8 @@ use std::fmt::Write as _;
 
 use super::svg::escape;
 use super::words::{
-    as_a_circle, capital, cm2_interval, count, fixed, frame_area, mm2, mm2_interval, mm_interval, pattern, seen,
-    shape, shape_sentence, signed, single_width, span, systole, verdict, verdict_meaning,
+    as_a_circle, capital, cm2_interval, count, fixed, frame_area, mm_interval, mm2, mm2_interval, pattern,
+    seen, shape, shape_sentence, signed, single_width, span, systole, verdict, verdict_meaning,
 };
 use crate::measure::results::{JetResult, Results, Verdict};
 
@@ -138,7 +138,9 @@ fn direction_sentence(jet: &JetResult) -> String {
     let sure = format!("The jet axis is known to ± {}°", fixed(jet.axis_uncertainty_deg, 0));
     match jet.beam_angle_deg {
         Some(angle) => format!("{sure} and meets the beam at {}°.", fixed(angle, 0)),
-        None => format!("{sure}; its angle to the beam is unknown, since the file does not say where the probe is."),
+        None => format!(
+            "{sure}; its angle to the beam is unknown, since the file does not say where the probe is."
+        ),
     }
 }
 
@@ -263,7 +265,8 @@ fn numbers(out: &mut String, jet: &JetResult) {
          </thead>\n<tbody>\n",
     );
     for (name, value, note) in rows {
-        let _ = writeln!(out, "<tr><th>{name}</th><td>{}</td><td>{}</td></tr>", escape(&value), escape(&note));
+        let _ =
+            writeln!(out, "<tr><th>{name}</th><td>{}</td><td>{}</td></tr>", escape(&value), escape(&note));
     }
     out.push_str("</tbody>\n</table>\n");
 }
@@ -383,7 +386,14 @@ fn provenance(out: &mut String, results: &Results) {
         ("BLAKE3", source.blake3.clone()),
         ("Format", source.format.clone()),
         ("Channels", channels.join(", ")),
-        ("Voxels", format!("{} of {} mm", source.grid.map(|n| n.to_string()).join(" × "), triple(source.voxel_mm, 2))),
+        (
+            "Voxels",
+            format!(
+                "{} of {} mm",
+                source.grid.map(|n| n.to_string()).join(" × "),
+                triple(source.voxel_mm, 2)
+            ),
+        ),
         ("Beat", interval),
         ("Nyquist limit", format!("{} m/s", fixed(source.nyquist_m_s, 2))),
         ("Displayed velocities", format!("{} to {} m/s", signed(low, 2), signed(high, 2))),

@@ -39,11 +39,7 @@ const LARGEST: u32 = 16_384;
 /// # Errors
 /// See [`PaintError`].
 pub fn png_from_svg(svg: &str, scale: f32) -> Result<Vec<u8>, PaintError> {
-    let options = Options {
-        fontdb: FONTS.clone(),
-        font_family: "sans-serif".into(),
-        ..Options::default()
-    };
+    let options = Options { fontdb: FONTS.clone(), font_family: "sans-serif".into(), ..Options::default() };
     let tree = Tree::from_str(svg, &options)?;
     let [width, height] =
         [tree.size().width(), tree.size().height()].map(|side| (side * scale).round() as u32);

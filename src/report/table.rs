@@ -118,7 +118,10 @@ mod tests {
                 assert_eq!(rest.split(',').count(), columns);
             }
         }
-        assert_eq!(frames(&results).lines().count(), 1 + results.jets.iter().map(|j| j.frames.len()).sum::<usize>());
+        assert_eq!(
+            frames(&results).lines().count(),
+            1 + results.jets.iter().map(|j| j.frames.len()).sum::<usize>()
+        );
         assert!(jets(&results).contains(",41.25,35.5,47.75,"));
     }
 }

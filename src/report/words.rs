@@ -67,7 +67,9 @@ pub fn verdict_meaning(verdict: Verdict) -> &'static str {
     match verdict {
         Verdict::Adequate => "the acquisition can carry this measurement",
         Verdict::Limited => "usable, with the losses stated among the findings",
-        Verdict::Unfit => "the acquisition cannot carry this measurement; do not rest a decision on these numbers",
+        Verdict::Unfit => {
+            "the acquisition cannot carry this measurement; do not rest a decision on these numbers"
+        }
     }
 }
 

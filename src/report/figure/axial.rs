@@ -88,7 +88,8 @@ pub fn draw(view: View, subject: &Subject<'_>) -> Result<Svg, FigureError> {
     let sure = format!("known to ± {}°", words::fixed(jet.axis_uncertainty_deg, 0));
     key.line(&mut svg, AXIS, "jet axis", &[angle, sure]);
     if jet.width_mm.axes_assumed {
-        let assumed = ["taken along the tracing's".into(), "shortest width: assumed,".into(), "not anatomical".into()];
+        let assumed =
+            ["taken along the tracing's".into(), "shortest width: assumed,".into(), "not anatomical".into()];
         key.note(&mut svg, "long-axis direction", &assumed);
     }
     Ok(svg)

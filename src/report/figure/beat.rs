@@ -19,7 +19,11 @@ pub fn draw(subject: &Subject<'_>) -> Svg {
     heading(&mut svg, &title, &under);
     let frames: Vec<&FrameResult> = jet.frames.iter().filter(|frame| frame.time_s.is_finite()).collect();
     if frames.is_empty() {
-        svg.text((500.0, 250.0), Face::new(17.0, colour::QUIET).anchored(Anchor::Middle), "no frame was measured");
+        svg.text(
+            (500.0, 250.0),
+            Face::new(17.0, colour::QUIET).anchored(Anchor::Middle),
+            "no frame was measured",
+        );
         return svg;
     }
     let ms = |seconds: f64| 1e3 * seconds;

@@ -34,7 +34,11 @@ pub fn draw(subject: &Subject<'_>) -> Result<Svg, FigureError> {
 
     let mut svg = Svg::new(WIDTH, HEIGHT, &format!("Jet {}: the en-face cut at the neck", jet.id));
     let title = format!("Jet {}: en-face cut at the neck", jet.id);
-    heading(&mut svg, &title, &format!("perpendicular to the jet, seen against the flow; {}", subject.moment()));
+    heading(
+        &mut svg,
+        &title,
+        &format!("perpendicular to the jet, seen against the flow; {}", subject.moment()),
+    );
     panel.draw(&mut svg, subject.volume, subject.frame, &subject.id(View::EnFace), |svg| {
         if !subject.is_peak() {
             return;

@@ -37,8 +37,7 @@ pub enum View {
 
 impl View {
     /// All views, in the order of the report
-    pub const ALL: [Self; 5] =
-        [Self::EnFace, Self::LongAxis, Self::Commissural, Self::Profile, Self::Time];
+    pub const ALL: [Self; 5] = [Self::EnFace, Self::LongAxis, Self::Commissural, Self::Profile, Self::Time];
 
     /// The name used in file names and on the command line
     pub fn name(self) -> &'static str {

@@ -19,7 +19,11 @@ pub fn draw(subject: &Subject<'_>) -> Svg {
         .map(|point| (point.position_mm, point.area_mm2.filter(|area| area.is_finite())))
         .collect();
     if points.iter().all(|(_, area)| area.is_none()) {
-        svg.text((500.0, 250.0), Face::new(17.0, colour::QUIET).anchored(Anchor::Middle), "no profile was measured");
+        svg.text(
+            (500.0, 250.0),
+            Face::new(17.0, colour::QUIET).anchored(Anchor::Middle),
+            "no profile was measured",
+        );
         return svg;
     }
     let low = points.iter().map(|p| p.0).fold(0.0, f64::min);
