@@ -43,8 +43,10 @@ pub struct Signal {
 impl SignalScale {
     /// Reads the plateau and the gate off the frame with the most colour
     ///
-    /// The plateau is the median power of coloured voxels all of whose neighbours two steps away
-    /// are coloured as well; the gate is the 2 % quantile of the coloured power over the plateau.
+    /// The plateau is the median power of scattered voxels all of whose neighbours two steps away are
+    /// coloured as well: their phases fill the circle, so the wall filter takes the same share from
+    /// each. Where too few are scattered, all such inner voxels stand in. The gate is the 2 % quantile
+    /// of the coloured power over the plateau.
     /// `None` without a velocity channel.
     pub fn of(volume: &Volume4) -> Option<Self> {
         let velocity = volume.channel(ChannelKind::Velocity)?;
@@ -61,9 +63,10 @@ impl SignalScale {
         };
         let frame = (0..volume.frames()).max_by_key(|frame| (count(frame), usize::MAX - frame))?;
         let here = coloured(frame);
+        let haste = haste_of(volume, frame)?;
         let codes = power.samples().frame(frame);
         let [nx, ny, nz] = volume.grid.shape();
-        let (mut deep, mut all) = (Vec::new(), Vec::new());
+        let (mut deep, mut scattered, mut all) = (Vec::new(), Vec::new(), Vec::new());
         for z in 0..nz {
             for y in 0..ny {
                 for x in 0..nx {
@@ -77,11 +80,18 @@ impl SignalScale {
                     let steps = [2, 2 * nx, 2 * nx * ny];
                     if inside && steps.iter().all(|step| here[i - step] && here[i + step]) {
                         deep.push(value);
+                        if haste[i] > SCATTERED {
+                            scattered.push(value);
+                        }
                     }
                 }
             }
         }
-        let plateau = quantile(&mut deep, 0.5).or_else(|| quantile(&mut all, 0.9))?;
+        let enough = scattered.len() as f64 * volume.grid.voxel_mm3() > ENOUGH_MM3;
+        let plateau = quantile(&mut scattered, 0.5)
+            .filter(|_| enough)
+            .or_else(|| quantile(&mut deep, 0.5))
+            .or_else(|| quantile(&mut all, 0.9))?;
         if !(plateau > 0.0 && plateau.is_finite()) {
             return Some(colour_only);
         }
@@ -89,6 +99,11 @@ impl SignalScale {
         Some(Self { plateau, gate, source: StrengthSource::Power })
     }
 }
+
+/// Haste of a voxel whose phases fill the circle
+const SCATTERED: f32 = 0.35;
+/// Volume of scattered blood from which a plateau can be read, mm3
+const ENOUGH_MM3: f64 = 100.0;
 
 fn quantile(values: &mut [f64], share: f64) -> Option<f64> {
     if values.is_empty() {
@@ -108,18 +123,7 @@ impl Signal {
         let shape = volume.grid.shape();
         let codes = velocity.samples().frame(frame);
         let cycle = PhasorTable::new(volume);
-        let phasors: Vec<[f32; 2]> = (0..codes.len()).map(|i| cycle.of(codes.at(i))).collect();
-        let mut haste = haste(&phasors, shape);
-        if let Some(variance) = volume.channel(ChannelKind::Variance) {
-            // A stored variance says the same from within one voxel: half its range is scattered.
-            let codes = variance.samples().frame(frame);
-            let full = f32::from(if variance.samples().bits() == 8 { u16::from(u8::MAX) } else { u16::MAX });
-            for (i, h) in haste.iter_mut().enumerate() {
-                if phasors[i] != [0.0; 2] {
-                    *h = h.max((f32::from(codes.at(i)) / full - 0.3).max(0.0));
-                }
-            }
-        }
+        let haste = haste_of(volume, frame)?;
         let power = volume.channel(ChannelKind::Power).filter(|_| scale.source == StrengthSource::Power);
         let strength = match power {
             Some(power) => {
@@ -138,7 +142,9 @@ impl Signal {
                 extend_below_gate(&mut strength, shape, scale.gate.unwrap_or(0.0) as f32);
                 strength
             }
-            None => phasors.iter().map(|p| f32::from(u8::from(*p != [0.0; 2]))).collect(),
+            None => {
+                (0..codes.len()).map(|i| f32::from(u8::from(cycle.of(codes.at(i)) != [0.0; 2]))).collect()
+            }
         };
         Some(Self {
             grid: volume.grid,
@@ -212,6 +218,25 @@ impl PhasorTable {
     fn of(&self, code: u16) -> [f32; 2] {
         self.table[usize::from(code)]
     }
+}
+
+/// Haste of every voxel of a frame: from neighbouring phasors and, where stored, from the variance
+fn haste_of(volume: &Volume4, frame: usize) -> Option<Vec<f32>> {
+    let codes = volume.channel(ChannelKind::Velocity)?.samples().frame(frame);
+    let cycle = PhasorTable::new(volume);
+    let phasors: Vec<[f32; 2]> = (0..codes.len()).map(|i| cycle.of(codes.at(i))).collect();
+    let mut haste = haste(&phasors, volume.grid.shape());
+    if let Some(variance) = volume.channel(ChannelKind::Variance) {
+        // A stored variance says the same from within one voxel: half its range is scattered.
+        let codes = variance.samples().frame(frame);
+        let full = f32::from(if variance.samples().bits() == 8 { u16::from(u8::MAX) } else { u16::MAX });
+        for (i, h) in haste.iter_mut().enumerate() {
+            if phasors[i] != [0.0; 2] {
+                *h = h.max((f32::from(codes.at(i)) / full - 0.3).max(0.0));
+            }
+        }
+    }
+    Some(haste)
 }
 
 /// One minus the length of the mean phasor of the coloured voxels in a 3 x 3 x 3 neighbourhood

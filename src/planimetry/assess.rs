@@ -5,7 +5,7 @@ use crate::outline::Outline;
 use crate::space::{Cut, CutPoint, Direction};
 use crate::unit::{Mm, Mm2};
 
-use super::blur::{BlurFit, BlurModel, Forward, LevelArea, area_above};
+use super::blur::{BlurFit, BlurModel, Forward, LevelArea};
 use super::trace::{NeckImage, TraceError, Tracing, trace};
 use super::widths::{WidthAxes, Widths, widths};
 
@@ -90,7 +90,7 @@ pub fn assess_tracing(
 ) -> Result<Assessment, TraceError> {
     let model = BlurModel::default();
     let forward = Forward::new(&tracing.outline, &image.raster, Mm::new(3.5));
-    let observed = observe(signal, image, &forward, &tracing);
+    let observed = observe(signal, image, &tracing);
     let blur = forward.fit(&observed, &model);
     let corrected = forward.moved(blur.offset).unwrap_or_else(|| tracing.outline.clone());
     let parts = parts(signal, pose, image, &tracing, &blur);
@@ -126,17 +126,19 @@ pub fn assess_tracing(
 }
 
 /// The areas inside several levels, the tracing's own first
-fn observe(signal: &Signal, image: &NeckImage, forward: &Forward, tracing: &Tracing) -> Vec<LevelArea> {
+fn observe(signal: &Signal, image: &NeckImage, tracing: &Tracing) -> Vec<LevelArea> {
     let own = tracing.outline.area().get();
     if signal.scale().source == StrengthSource::Colour {
         return vec![LevelArea { level: GAIN_PRIOR, area_mm2: own }];
     }
-    let near = forward.crop(&image.strength, Mm::new(2.0));
     let mut observed = vec![LevelArea { level: tracing.level, area_mm2: own }];
-    for level in [0.1, 0.2, 0.3].map(|more| tracing.level + more) {
-        if level < 0.92 {
-            let area_mm2 = area_above(&near, forward.raster(), level);
-            observed.push(LevelArea { level, area_mm2 });
+    let middle = tracing.outline.centroid();
+    for level in [0.07, 0.14, 0.21].map(|more| tracing.level + more) {
+        // Speckle riddles the core at high levels: contours with their holes filled, not pixels.
+        if level < 0.82
+            && let Ok(inner) = trace(image, level, middle)
+        {
+            observed.push(LevelArea { level, area_mm2: inner.outline.area().get() });
         }
     }
     observed
