@@ -70,14 +70,27 @@ fn in_frame(volume: &Volume4, signal: &Signal, frame: usize) -> Vec<JetPose> {
     let plan = SectionPlan::default();
     let beam = volume.beam_at(volume.grid.middle()).unwrap_or(volume.grid.axes()[2]);
     let mut poses: Vec<JetPose> = Vec::new();
-    for seed in seeds(signal, beam).iter().take(12) {
+    for seed in seeds(signal, beam).iter().take(16) {
         let axis = flow_sense(volume, signal, frame, seed.centre, seed.axis);
         let guess = Guess { point: seed.centre, axis };
-        let Some(pose) = refine(signal, guess, &plan).filter(is_a_jet) else { continue };
-        if poses.iter().all(|known| known.neck.from(pose.neck).norm() > 2.0) {
-            poses.push(pose);
+        let levels = [signal.tracing_level(), signal.seeing_level()];
+        let pose = levels.iter().find_map(|level| refine(signal, guess, &plan, *level).filter(is_a_jet));
+        poses.extend(pose);
+    }
+    // Several guesses lead to one neck, or to a false one farther along the same stream.
+    poses.sort_by(|a, b| a.area_mm2.total_cmp(&b.area_mm2));
+    let mut kept: Vec<JetPose> = Vec::new();
+    for pose in poses {
+        let same = |known: &JetPose| {
+            let offset = pose.neck.from(known.neck);
+            let along = known.axis.dot(&offset);
+            (offset - known.axis.into_inner() * along).norm() < 3.0 && along.abs() < 12.0
+        };
+        if !kept.iter().any(same) {
+            kept.push(pose);
         }
     }
+    let mut poses = kept;
     poses.sort_by(|a, b| b.area_mm2.total_cmp(&a.area_mm2));
     poses
 }
@@ -160,7 +173,7 @@ fn fill_gaps(volume: &Volume4, scale: SignalScale, jets: &mut [Jet], watch: &Wat
             let Some(known) = beside else { continue };
             let Some(signal) = Signal::new(volume, frame, scale) else { continue };
             let guess = Guess { point: known.neck, axis: known.axis };
-            let pose = refine(&signal, guess, &plan).filter(|pose| {
+            let pose = refine(&signal, guess, &plan, signal.tracing_level()).filter(|pose| {
                 is_a_jet(pose)
                     && pose.neck.from(known.neck).norm() < 4.0
                     && angle_between(&pose.axis, &known.axis) < 0.5

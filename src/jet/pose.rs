@@ -32,8 +32,10 @@ pub struct NeckProfile {
 /// Where one jet's neck is in one frame and where the jet points
 #[derive(Clone, Debug)]
 pub struct JetPose {
-    /// Centre of the neck
+    /// Centre of the neck: where the contraction ends
     pub neck: VolumePoint,
+    /// Centre of the plane with the least displayed area, a little upstream of the neck
+    pub narrowest: VolumePoint,
     /// Along the flow
     pub axis: Direction,
     /// Standard error of the axis, radians
@@ -57,9 +59,9 @@ pub struct JetPose {
 }
 
 impl JetPose {
-    /// The cut at the neck, perpendicular to the axis, normal along the flow
+    /// The cut through the narrowest displayed plane, perpendicular to the axis, normal along the flow
     pub fn en_face(&self) -> Cut {
-        Cut::perpendicular_to(self.neck, self.axis)
+        Cut::perpendicular_to(self.narrowest, self.axis)
     }
 }
 
@@ -72,14 +74,18 @@ pub(super) struct Guess {
 
 /// Regions smaller than this are speckle, mm2
 const SMALLEST_MM2: f64 = 3.0;
+/// How far downstream of the least displayed area the contraction ends, mm
+///
+/// The contraction flattens out toward its end while spreading starts there at once, so the blurred
+/// area has its minimum before the end. Median over the tuning phantoms (seeds below 100).
+const NECK_BEYOND_MM: f64 = 0.53;
 /// How far along the stream the neck may lie from where it was guessed, mm
 const NECK_WITHIN_MM: f64 = 5.0;
 
 /// Lays planes across the stream until they stand perpendicular to it, and finds its neck
 ///
 /// `None` where no stream passes the guess.
-pub(super) fn refine(signal: &Signal, guess: Guess, plan: &SectionPlan) -> Option<JetPose> {
-    let level = signal.tracing_level();
+pub(super) fn refine(signal: &Signal, guess: Guess, plan: &SectionPlan, level: f64) -> Option<JetPose> {
     let mut at = guess;
     let mut found = None;
     for round in 0..6 {
@@ -194,7 +200,8 @@ fn pose(cut: &Cut, sections: &[Section], neck: usize, line: Option<&CentreLine>,
     let foot = line.map_or(here.centre, |line| line.foot);
     let neck_point = cut.at_level(here.position_mm).at(foot);
     JetPose {
-        neck: neck_point.moved(axis.into_inner() * shift),
+        neck: neck_point.moved(axis.into_inner() * (shift + NECK_BEYOND_MM)),
+        narrowest: neck_point.moved(axis.into_inner() * shift),
         axis,
         axis_error: line.map_or(GUESSED, |line| line.slope_error.max(0.004)),
         level_error_mm,
@@ -205,7 +212,10 @@ fn pose(cut: &Cut, sections: &[Section], neck: usize, line: Option<&CentreLine>,
         expansion,
         whole: part(here.cut_off == CutOff::No),
         profile: NeckProfile {
-            positions_mm: sections.iter().map(|s| s.position_mm - here.position_mm - shift).collect(),
+            positions_mm: sections
+                .iter()
+                .map(|s| s.position_mm - here.position_mm - shift - NECK_BEYOND_MM)
+                .collect(),
             areas_mm2: sections.iter().map(|s| s.area_mm2).collect(),
             haste: sections.iter().map(|s| s.haste).collect(),
         },

@@ -251,11 +251,6 @@ fn flood(free: &mut Image<bool>, seeds: &[(usize, usize)]) -> Image<bool> {
 }
 
 impl Section {
-    /// The centre in volume space, on the planes of `cut`
-    pub(super) fn centre_in_volume(&self, cut: &Cut) -> VolumePoint {
-        cut.at_level(self.position_mm).at(self.centre)
-    }
-
     /// Whether a point of volume space lies in the region (`cut` as given to [`follow`])
     pub(super) fn holds(&self, cut: &Cut, plan: &SectionPlan, point: VolumePoint) -> bool {
         let raster = Raster::square(Mm::new(2.0 * plan.half_side), Mm::new(plan.pixel));

@@ -59,7 +59,7 @@ pub(super) fn seeds(signal: &Signal, beam: Direction) -> Vec<Seed> {
     let side = Mm::new(2.0 * reach(base.u()).max(reach(base.v())));
     let raster = Raster::square(side, Mm::new(STEP_MM));
     let depth = reach(base.normal());
-    let level = signal.tracing_level();
+    let level = signal.seeing_level();
     let count = (2.0 * depth / STEP_MM) as usize;
     let position = |k: usize| k as f64 * STEP_MM - depth;
     let mut planes: Vec<Vec<Region>> = Vec::with_capacity(count);
@@ -84,13 +84,13 @@ pub(super) fn seeds(signal: &Signal, beam: Direction) -> Vec<Seed> {
         }
     }
     found.sort_by(|a, b| a.area_mm2.total_cmp(&b.area_mm2));
-    // Of several places on one stream the narrowest stands for all.
+    // Of several places close by on one stream the narrowest stands for all.
     let mut kept: Vec<Seed> = Vec::new();
     for seed in found {
         let near = |known: &Seed| {
             let offset = seed.centre.from(known.centre);
             let along = known.axis.dot(&offset);
-            (offset - known.axis.into_inner() * along).norm() < 3.0 && along.abs() < 8.0
+            (offset - known.axis.into_inner() * along).norm() < 3.0 && along.abs() < 2.5
         };
         if !kept.iter().any(near) {
             kept.push(seed);

@@ -172,6 +172,14 @@ impl Signal {
         }
     }
 
+    /// The level just above the gate, at which everything displayed is seen
+    pub fn seeing_level(&self) -> f64 {
+        match (self.scale.source, self.scale.gate) {
+            (StrengthSource::Power, Some(gate)) => (gate * 1.03).clamp(0.4, 0.75),
+            _ => 0.5,
+        }
+    }
+
     /// Strength at a point: 0 none, 1 the plateau; 0 outside the volume
     pub fn strength(&self, point: VolumePoint) -> f64 {
         self.strength.at(self.grid.voxel_from_volume(point).0)

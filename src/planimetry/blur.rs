@@ -100,20 +100,10 @@ impl Forward {
         Self { raster, distance, perimeter_mm: outline.perimeter().get() }
     }
 
-    /// The part of an image (on the raster given to [`Forward::new`]) that the model covers,
-    /// zero farther than `reach` from the outline, so that a neighbour does not count
-    pub(super) fn crop(&self, image: &Image<f64>, reach: Mm) -> Image<f64> {
-        let skip_x = (image.width() - self.raster.width) / 2;
-        let skip_y = (image.height() - self.raster.height) / 2;
-        Image::from_fn(self.raster.width, self.raster.height, |x, y| {
-            let near = self.distance.at(x, y) <= reach.get();
-            if near { image.at(x + skip_x, y + skip_y) } else { 0.0 }
-        })
-    }
-
-    /// The raster the model works on
-    pub(super) fn raster(&self) -> &Raster {
-        &self.raster
+    /// A fit whose outline lies `inward` of the one found
+    pub(super) fn without(&self, fit: BlurFit, inward: Mm) -> BlurFit {
+        let offset = fit.offset - inward;
+        BlurFit { offset, area: Mm2::new(self.area(offset.get())), ..fit }
     }
 
     /// The outline moved by an offset: the largest ring of its distance field
