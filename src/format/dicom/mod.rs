@@ -7,7 +7,7 @@
 //!
 //! `tree` parses the header into windows on the bytes, `file` knows the outer layer, `groups`
 //! orders the frames, `scales` gives codes a meaning, `checks` looks at what validators of the
-//! standard do not, `pixels` and `codec` fetch the samples, `read` puts it together, `write` and
+//! standard do not, `pixels`, `codec` and `jpeg_ls` fetch the samples, `read` puts it together, `write` and
 //! `identity` go the other way.
 
 mod checks;
@@ -16,6 +16,7 @@ mod codec;
 mod file;
 mod groups;
 mod identity;
+mod jpeg_ls;
 mod pixels;
 pub(in crate::format) mod read;
 mod scales;

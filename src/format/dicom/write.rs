@@ -69,14 +69,6 @@ pub enum WriteError {
     /// A date that is none
     #[error("the acquisition date \"{0}\" is not of the form YYYYMMDDHHMMSS")]
     Date(String),
-    /// A frame cannot be encoded
-    #[error("frame {frame} cannot be encoded: {message}")]
-    Encode {
-        /// Frame, from 1
-        frame: usize,
-        /// What the codec said
-        message: String,
-    },
     /// The header cannot be encoded
     #[error("the header cannot be encoded: {0}")]
     Header(String),
@@ -93,7 +85,7 @@ impl WriteError {
             Self::NoChannels => "nothing to write: open a volume with channels",
             Self::TooLarge { .. } => "crop the volume, or choose a compressed syntax such as jpeg-ls",
             Self::Date(_) => "give it as, for example, 20260131093000",
-            Self::Encode { .. } | Self::Header(_) => "choose another syntax, and report this",
+            Self::Header(_) => "choose another syntax, and report this",
             Self::Io(_) => "check the folder, your right to write there and the free space",
         }
     }
@@ -245,18 +237,14 @@ fn encapsulated(
     for time in 0..volume.frames() {
         for channel in volume.channels() {
             let codes = channel.samples().frame(time);
-            let first = coded.len();
             stored(&codes, &mut |bytes| {
-                let batch: Result<Vec<Vec<u8>>, (usize, String)> = bytes
+                let batch: Vec<Vec<u8>> = bytes
                     .par_chunks_exact(size.bytes())
-                    .enumerate()
-                    .map(|(slice, pixels)| match syntax {
-                        Syntax::Rle => Ok(codec::rle_encode(pixels, size)),
-                        _ => codec::jpeg_ls_encode(pixels, size).map_err(|message| (slice, message)),
+                    .map(|pixels| match syntax {
+                        Syntax::Rle => codec::rle_encode(pixels, size),
+                        _ => codec::jpeg_ls_encode(pixels, size),
                     })
                     .collect();
-                let batch = batch
-                    .map_err(|(slice, message)| WriteError::Encode { frame: first + slice + 1, message })?;
                 coded.extend(batch);
                 Ok(())
             })?;
@@ -525,6 +513,11 @@ fn header(
             VR::CS,
             "ECG",
         );
+        // Conditional in the standard; a volume gated over beats of unknown length goes without.
+        let mean = timeline.beats_rr.iter().map(|rr| rr.get()).sum::<f64>() / timeline.beats_rr.len() as f64;
+        if let Some(rr) = timeline.rr.map(Seconds::get).or(mean.is_finite().then_some(mean)) {
+            set = set.fd(tags::CARDIAC_RR_INTERVAL_SPECIFIED, &[rr * 1000.0]);
+        }
         let beats =
             timeline.gated_beats.or_else(|| u32::try_from(timeline.beats_rr.len()).ok().filter(|n| *n > 0));
         if let Some(beats) = beats {
