@@ -11,7 +11,7 @@ use std::path::Path;
 use anyhow::{Context as _, bail};
 use narrows::format::dicom::{Syntax, WriteOptions};
 use narrows::format::{self, OpenOptions};
-use narrows::unit::MetresPerSecond;
+use narrows::unit::{MetresPerSecond, Seconds};
 use narrows::volume::Codes;
 
 fn main() -> anyhow::Result<()> {
@@ -69,11 +69,11 @@ fn dump(input: &Path, output: &Path, nyquist: Option<MetresPerSecond>) -> anyhow
         "voxel_mm": volume.grid.spacing_mm(),
         "origin_mm": volume.grid.origin().to_array(),
         "axes": volume.grid.axes().map(|axis| [axis.x, axis.y, axis.z]),
-        "times_s": volume.timeline.times().iter().map(|time| time.get()).collect::<Vec<_>>(),
-        "rr_s": volume.timeline.rr.map(|rr| rr.get()),
-        "beats_rr_s": volume.timeline.beats_rr.iter().map(|rr| rr.get()).collect::<Vec<_>>(),
+        "times_s": volume.timeline.times().iter().copied().map(Seconds::get).collect::<Vec<_>>(),
+        "rr_s": volume.timeline.rr.map(Seconds::get),
+        "beats_rr_s": volume.timeline.beats_rr.iter().copied().map(Seconds::get).collect::<Vec<_>>(),
         "gated_beats": volume.timeline.gated_beats,
-        "apex_mm": volume.apex.map(|apex| apex.to_array()),
+        "apex_mm": volume.apex.map(narrows::space::VolumePoint::to_array),
         "zero_code": volume.velocity_scale.zero_code(),
         "step_m_s": volume.velocity_scale.step().get(),
         "nyquist_m_s": volume.velocity_scale.nyquist().get(),

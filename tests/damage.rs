@@ -3,6 +3,8 @@
 //! A counting allocator stands under the whole test: what a file declares must not decide how much
 //! is allocated, only what it holds. Mutations are seeded, so a failure can be repeated.
 
+#![allow(clippy::unwrap_used)] // helpers of tests are tests too
+
 use std::alloc::{GlobalAlloc, Layout, System};
 use std::path::Path;
 use std::sync::Mutex;
@@ -63,11 +65,11 @@ fn volume(bits: u32) -> Volume4 {
     let channels = [ChannelKind::Tissue, ChannelKind::Velocity, ChannelKind::Power]
         .map(|kind| {
             let samples = if bits == 8 {
-                let codes = (0..count).map(|at| ((at / 7) as u64 ^ random.next_u64() % 5) as u8).collect();
+                let codes = (0..count).map(|at| ((at / 7) as u64 ^ (random.next_u64() % 5)) as u8).collect();
                 Samples::from_u8(codes, 2, grid.voxels())
             } else {
                 let codes: Vec<u16> =
-                    (0..count).map(|at| ((at / 7) as u64 ^ random.next_u64() % 500) as u16).collect();
+                    (0..count).map(|at| ((at / 7) as u64 ^ (random.next_u64() % 500)) as u16).collect();
                 Samples::from_u16(&codes, 2, grid.voxels())
             };
             Channel::new(kind, samples.unwrap())
@@ -93,7 +95,7 @@ fn probe(bytes: Vec<u8>, what: &str) -> Result<Volume4, FormatError> {
     let before = NOW.load(Ordering::Relaxed);
     PEAK.store(before, Ordering::Relaxed);
     let options = OpenOptions { hash: HashWhen::Later, ..OpenOptions::default() };
-    let read = read_bytes(bytes, "damaged.dcm", &options);
+    let read = read_bytes(&bytes, "damaged.dcm", &options);
     let taken = PEAK.load(Ordering::Relaxed).saturating_sub(before);
     assert!(taken <= bound(length), "{what}: {taken} bytes allocated for a file of {length}");
     match &read {
@@ -168,6 +170,38 @@ fn flipped_bytes_and_bits() {
     }
     // Both must happen, or the damage was not where it matters.
     assert!(accepted > 100 && refused > 500, "{accepted} accepted, {refused} refused");
+}
+
+#[test]
+fn what_is_accepted_can_be_written_and_read_again() {
+    let _alone = ALONE.lock();
+    let mut random = Pcg64::new(31, 17);
+    let whole = file(8, Syntax::ExplicitLittle);
+    let mut compared = 0;
+    for round in 0..2500 {
+        let mut bytes = whole.clone();
+        for _ in 0..2 {
+            let at = 132 + random.next_u64() as usize % 8000;
+            bytes[at] = random.next_u64() as u8;
+        }
+        let what = format!("round {round}");
+        let Ok(volume) = probe(bytes, &what) else { continue };
+        let syntax = SYNTAXES[round % 4];
+        let written = write_bytes(&volume, &WriteOptions { syntax, acquired: None }).unwrap();
+        let again = probe(written, &what).unwrap_or_else(|error| panic!("{what}: {error}"));
+        assert_eq!(volume.grid.shape(), again.grid.shape());
+        assert_eq!(volume.timeline.frames(), again.timeline.frames());
+        assert_eq!(volume.channels().len(), again.channels().len());
+        for (first, second) in volume.channels().iter().zip(again.channels()) {
+            assert_eq!(first.kind(), second.kind());
+            for frame in 0..volume.frames() {
+                let (first, second) = (first.samples().frame(frame), second.samples().frame(frame));
+                assert!((0..first.len()).all(|at| first.at(at) == second.at(at)), "{what}");
+            }
+        }
+        compared += 1;
+    }
+    assert!(compared > 100, "{compared} compared");
 }
 
 #[test]

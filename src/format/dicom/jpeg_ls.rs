@@ -112,7 +112,7 @@ struct Model {
 /// The golomb parameter: the least k with n 2^k >= a
 fn golomb(n: i32, a: i32) -> u32 {
     let mut k = 0;
-    while (n << k) < a && k < 24 {
+    while (i64::from(n) << k) < i64::from(a) && k < 24 {
         k += 1;
     }
     k
@@ -206,8 +206,9 @@ impl Model {
     fn learn(&mut self, context: usize, error: i32) {
         let step = 2 * self.parameters.near + 1;
         let context = &mut self.contexts[context];
-        context.b += error * step;
-        context.a += error.abs();
+        // A stream may set a reset so late that sums would overflow.
+        context.b = context.b.saturating_add(error * step);
+        context.a = context.a.saturating_add(error.abs());
         if context.n == self.parameters.reset {
             context.a >>= 1;
             context.b >>= 1;
@@ -240,7 +241,7 @@ impl Model {
         let reset = self.parameters.reset;
         let context = &mut self.runs[kind];
         context.negative += i32::from(error < 0);
-        context.a += (mapped + 1 - kind as i32) >> 1;
+        context.a = context.a.saturating_add((mapped + 1 - kind as i32) >> 1);
         if context.n == reset {
             context.a >>= 1;
             context.n >>= 1;
@@ -584,7 +585,8 @@ fn decode_line(
         let mapped = bits.golomb(k, model.run_limit(), model.qbpp)?;
         let doubled = mapped + kind as i32;
         let odd = doubled % 2;
-        let size = (doubled + odd) / 2;
+        // Half, rounded up.
+        let size = (doubled >> 1) + odd;
         if size > model.range {
             return Err("an error in it is out of range");
         }

@@ -356,9 +356,11 @@ impl DicomError {
             Self::Truncated { .. } | Self::PixelLength { .. } => {
                 "the file seems to be cut off: copy or export it again and compare the sizes"
             }
-            Self::Syntax { .. } | Self::TooDeep { .. } | Self::Deflate { .. } | Self::NoTransferSyntax => {
-                "the file seems to be damaged: copy or export it again"
-            }
+            Self::Samples { .. }
+            | Self::Syntax { .. }
+            | Self::TooDeep { .. }
+            | Self::Deflate { .. }
+            | Self::NoTransferSyntax => "the file seems to be damaged: copy or export it again",
             Self::TransferSyntax { .. } => {
                 "export it as Explicit or Implicit VR Little Endian, Deflated, RLE, JPEG-LS or JPEG 2000"
             }
@@ -404,7 +406,6 @@ impl DicomError {
                 "the compressed pixels are damaged: copy the file again, or export it uncompressed"
             }
             Self::TooLarge { .. } => "crop the volume or export it uncompressed, so that it can be mapped",
-            Self::Samples { .. } => "the file seems to be damaged: copy or export it again",
         }
     }
 }

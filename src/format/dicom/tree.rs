@@ -254,6 +254,12 @@ impl Walk<'_> {
     }
 }
 
+/// Numbers of `N` bytes each
+fn fixed<const N: usize>(raw: &[u8], read: impl Fn([u8; N]) -> f64) -> Vec<f64> {
+    let (chunks, _) = raw.as_chunks::<N>();
+    chunks.iter().map(|chunk| read(*chunk)).collect()
+}
+
 /// A data set together with the bytes its values lie in
 #[derive(Clone, Copy, Debug)]
 pub(super) struct View<'a> {
@@ -310,10 +316,6 @@ impl<'a> View<'a> {
     pub(super) fn numbers(&self, tag: Tag) -> Vec<f64> {
         let Some(element) = self.element(tag) else { return Vec::new() };
         let Some(raw) = self.raw(tag) else { return Vec::new() };
-        fn fixed<const N: usize>(raw: &[u8], read: impl Fn([u8; N]) -> f64) -> Vec<f64> {
-            let (chunks, _) = raw.as_chunks::<N>();
-            chunks.iter().map(|chunk| read(*chunk)).collect()
-        }
         match element.vr {
             VR::FD | VR::OD => fixed(raw, f64::from_le_bytes),
             VR::FL | VR::OF => fixed(raw, |b| f64::from(f32::from_le_bytes(b))),

@@ -383,7 +383,7 @@ fn header(
     let [_, _, slices] = volume.grid.shape();
     let frames = slices * volume.frames() * volume.channels().len();
     let duration_s =
-        timeline.rr.map_or(timeline.times().last().map_or(0.0, |last| last.get().abs()), |rr| rr.get());
+        timeline.rr.map_or(timeline.times().last().map_or(0.0, |last| last.get().abs()), Seconds::get);
     let study = content.uid("study");
     let reference = content.uid("frame of reference");
     let volume_reference = content.uid("volume frame of reference");
@@ -492,20 +492,18 @@ fn header(
             })
             .into(),
     );
-    set = match volume.apex {
-        Some(apex) => set
-            .text(tags::ULTRASOUND_ACQUISITION_GEOMETRY, VR::CS, "APEX")
-            .fd(tags::APEX_POSITION, &apex.to_array()),
-        None => {
-            let mut identity = [0.0; 16];
-            for i in 0..4 {
-                identity[i * 5] = 1.0;
-            }
-            set.text(tags::ULTRASOUND_ACQUISITION_GEOMETRY, VR::CS, "PATIENT")
-                .text(tags::PATIENT_FRAME_OF_REFERENCE_SOURCE, VR::CS, "TABLE")
-                .text(tags::TABLE_FRAME_OF_REFERENCE_UID, VR::UI, &reference)
-                .fd(tags::VOLUME_TO_TABLE_MAPPING_MATRIX, &identity)
+    set = if let Some(apex) = volume.apex {
+        set.text(tags::ULTRASOUND_ACQUISITION_GEOMETRY, VR::CS, "APEX")
+            .fd(tags::APEX_POSITION, &apex.to_array())
+    } else {
+        let mut identity = [0.0; 16];
+        for i in 0..4 {
+            identity[i * 5] = 1.0;
         }
+        set.text(tags::ULTRASOUND_ACQUISITION_GEOMETRY, VR::CS, "PATIENT")
+            .text(tags::PATIENT_FRAME_OF_REFERENCE_SOURCE, VR::CS, "TABLE")
+            .text(tags::TABLE_FRAME_OF_REFERENCE_UID, VR::UI, &reference)
+            .fd(tags::VOLUME_TO_TABLE_MAPPING_MATRIX, &identity)
     };
     if gating == Gating::Cardiac {
         set = set.text(tags::CARDIAC_SYNCHRONIZATION_TECHNIQUE, VR::CS, "REALTIME").text(
@@ -616,7 +614,7 @@ fn per_frame(volume: &Volume4, gating: Gating, acquired: &str, duration_s: f64) 
     let step = volume.grid.spacing_mm()[2];
     let origin = volume.grid.origin();
     let timeline = &volume.timeline;
-    let frame_ms = timeline.interval().map_or(duration_s, |interval| interval.get()) * 1000.0;
+    let frame_ms = timeline.interval().map_or(duration_s, Seconds::get) * 1000.0;
     let mut frames = Vec::new();
     for (t, time) in timeline.times().iter().enumerate() {
         for (k, channel) in volume.channels().iter().enumerate() {
