@@ -3,14 +3,15 @@
 //!
 //! `codes IN OUT [--nyquist M_S]` writes, channel after channel in the order of the JSON, all frames as
 //! `[frame, z, y, x]`, little-endian. `codes --write SYNTAX IN OUT` writes the volume again instead, as
-//! `native`, `rle`, `jpeg-ls` or `deflated`.
+//! `native`, `rle`, `jpeg-ls` or `deflated`. `codes --time IN` says how long opening takes, to the header, to
+//! one frame looked at in full, and to the hash.
 
 use std::io::Write as _;
 use std::path::Path;
 
 use anyhow::{Context as _, bail};
 use narrows::format::dicom::{Syntax, WriteOptions};
-use narrows::format::{self, OpenOptions};
+use narrows::format::{self, HashWhen, OpenOptions};
 use narrows::unit::{MetresPerSecond, Seconds};
 use narrows::volume::Codes;
 
@@ -19,12 +20,33 @@ fn main() -> anyhow::Result<()> {
     let words: Vec<&str> = arguments.iter().map(String::as_str).collect();
     match words[..] {
         ["--write", syntax, input, output] => rewrite(syntax, Path::new(input), Path::new(output)),
+        ["--time", input] => time(Path::new(input)),
         [input, output] => dump(Path::new(input), Path::new(output), None),
         [input, output, "--nyquist", nyquist] => {
             dump(Path::new(input), Path::new(output), Some(MetresPerSecond::new(nyquist.parse()?)))
         }
-        _ => bail!("usage: codes IN OUT [--nyquist M_S], or codes --write SYNTAX IN OUT"),
+        _ => bail!("usage: codes IN OUT [--nyquist M_S], codes --write SYNTAX IN OUT, or codes --time IN"),
     }
+}
+
+fn time(input: &Path) -> anyhow::Result<()> {
+    let options = OpenOptions { hash: HashWhen::Later, ..OpenOptions::default() };
+    let started = std::time::Instant::now();
+    let volume = format::open(input, &options)?;
+    let opened = started.elapsed().as_secs_f64() * 1e3;
+    let mut sum = 0u64;
+    for channel in volume.channels() {
+        let frame = channel.samples().frame(0);
+        sum += (0..frame.len()).map(|at| u64::from(frame.at(at))).sum::<u64>();
+    }
+    let looked = started.elapsed().as_secs_f64() * 1e3;
+    let hash = format::hash(input)?;
+    let hashed = started.elapsed().as_secs_f64() * 1e3 - looked;
+    println!(
+        "opened {opened:.1} ms, a frame of every channel looked at {looked:.1} ms (sum {sum}), hash {hashed:.1} ms"
+    );
+    println!("{hash}");
+    Ok(())
 }
 
 fn rewrite(syntax: &str, input: &Path, output: &Path) -> anyhow::Result<()> {
