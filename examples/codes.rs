@@ -3,15 +3,16 @@
 //!
 //! `codes IN OUT [--nyquist M_S]` writes, channel after channel in the order of the JSON, all frames as
 //! `[frame, z, y, x]`, little-endian. `codes --write SYNTAX IN OUT` writes the volume again instead, as
-//! `native`, `rle`, `jpeg-ls` or `deflated`.
+//! `native`, `rle`, `jpeg-ls` or `deflated`. `codes --time IN` says how long opening takes, to the header, to
+//! one frame looked at in full, and to the hash.
 
 use std::io::Write as _;
 use std::path::Path;
 
 use anyhow::{Context as _, bail};
 use narrows::format::dicom::{Syntax, WriteOptions};
-use narrows::format::{self, OpenOptions};
-use narrows::unit::MetresPerSecond;
+use narrows::format::{self, HashWhen, OpenOptions};
+use narrows::unit::{MetresPerSecond, Seconds};
 use narrows::volume::Codes;
 
 fn main() -> anyhow::Result<()> {
@@ -19,12 +20,33 @@ fn main() -> anyhow::Result<()> {
     let words: Vec<&str> = arguments.iter().map(String::as_str).collect();
     match words[..] {
         ["--write", syntax, input, output] => rewrite(syntax, Path::new(input), Path::new(output)),
+        ["--time", input] => time(Path::new(input)),
         [input, output] => dump(Path::new(input), Path::new(output), None),
         [input, output, "--nyquist", nyquist] => {
             dump(Path::new(input), Path::new(output), Some(MetresPerSecond::new(nyquist.parse()?)))
         }
-        _ => bail!("usage: codes IN OUT [--nyquist M_S], or codes --write SYNTAX IN OUT"),
+        _ => bail!("usage: codes IN OUT [--nyquist M_S], codes --write SYNTAX IN OUT, or codes --time IN"),
     }
+}
+
+fn time(input: &Path) -> anyhow::Result<()> {
+    let options = OpenOptions { hash: HashWhen::Later, ..OpenOptions::default() };
+    let started = std::time::Instant::now();
+    let volume = format::open(input, &options)?;
+    let opened = started.elapsed().as_secs_f64() * 1e3;
+    let mut sum = 0u64;
+    for channel in volume.channels() {
+        let frame = channel.samples().frame(0);
+        sum += (0..frame.len()).map(|at| u64::from(frame.at(at))).sum::<u64>();
+    }
+    let looked = started.elapsed().as_secs_f64() * 1e3;
+    let hash = format::hash(input)?;
+    let hashed = started.elapsed().as_secs_f64() * 1e3 - looked;
+    println!(
+        "opened {opened:.1} ms, a frame of every channel looked at {looked:.1} ms (sum {sum}), hash {hashed:.1} ms"
+    );
+    println!("{hash}");
+    Ok(())
 }
 
 fn rewrite(syntax: &str, input: &Path, output: &Path) -> anyhow::Result<()> {
@@ -69,11 +91,11 @@ fn dump(input: &Path, output: &Path, nyquist: Option<MetresPerSecond>) -> anyhow
         "voxel_mm": volume.grid.spacing_mm(),
         "origin_mm": volume.grid.origin().to_array(),
         "axes": volume.grid.axes().map(|axis| [axis.x, axis.y, axis.z]),
-        "times_s": volume.timeline.times().iter().map(|time| time.get()).collect::<Vec<_>>(),
-        "rr_s": volume.timeline.rr.map(|rr| rr.get()),
-        "beats_rr_s": volume.timeline.beats_rr.iter().map(|rr| rr.get()).collect::<Vec<_>>(),
+        "times_s": volume.timeline.times().iter().copied().map(Seconds::get).collect::<Vec<_>>(),
+        "rr_s": volume.timeline.rr.map(Seconds::get),
+        "beats_rr_s": volume.timeline.beats_rr.iter().copied().map(Seconds::get).collect::<Vec<_>>(),
         "gated_beats": volume.timeline.gated_beats,
-        "apex_mm": volume.apex.map(|apex| apex.to_array()),
+        "apex_mm": volume.apex.map(narrows::space::VolumePoint::to_array),
         "zero_code": volume.velocity_scale.zero_code(),
         "step_m_s": volume.velocity_scale.step().get(),
         "nyquist_m_s": volume.velocity_scale.nyquist().get(),

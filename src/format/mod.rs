@@ -123,14 +123,14 @@ impl FormatError {
 /// See [`FormatError`]; [`FormatError::hint`] says what to do.
 pub fn open(path: &Path, options: &OpenOptions) -> Result<Volume4, FormatError> {
     let bytes = map::map(path)?;
-    read(bytes, path, options, &mut Inspection::default())
+    read(&bytes, path, options, &mut Inspection::default())
 }
 
 /// Reads a volume from bytes in memory; `name` stands for the file in messages and provenance
 ///
 /// # Errors
 /// See [`FormatError`].
-pub fn read_bytes(bytes: SharedBytes, name: &str, options: &OpenOptions) -> Result<Volume4, FormatError> {
+pub fn read_bytes(bytes: &SharedBytes, name: &str, options: &OpenOptions) -> Result<Volume4, FormatError> {
     read(bytes, Path::new(name), options, &mut Inspection::default())
 }
 
@@ -141,13 +141,9 @@ pub fn read_bytes(bytes: SharedBytes, name: &str, options: &OpenOptions) -> Resu
 /// told, with [`Inspection::problem`] set.
 pub fn inspect(path: &Path, options: &OpenOptions) -> Result<Inspection, FormatError> {
     let bytes = map::map(path)?;
-    inspect_bytes(bytes, path, options)
-}
-
-fn inspect_bytes(bytes: SharedBytes, path: &Path, options: &OpenOptions) -> Result<Inspection, FormatError> {
     let mut seen =
         Inspection { file: file_name(path), bytes: (*bytes).as_ref().len() as u64, ..Inspection::default() };
-    match read(bytes, path, options, &mut seen) {
+    match read(&bytes, path, options, &mut seen) {
         Ok(volume) => {
             seen.blake3 = volume.provenance.blake3;
             Ok(seen)
@@ -181,12 +177,12 @@ fn file_name(path: &Path) -> String {
 }
 
 fn read(
-    bytes: SharedBytes,
+    bytes: &SharedBytes,
     path: &Path,
     options: &OpenOptions,
     seen: &mut Inspection,
 ) -> Result<Volume4, FormatError> {
-    let all = (*bytes).as_ref();
+    let all = (**bytes).as_ref();
     if all.is_empty() {
         return Err(FormatError::Empty { path: path.to_owned() });
     }
@@ -197,7 +193,7 @@ fn read(
     let mut volume = dicom::read::read(bytes.clone(), options, provenance, seen)
         .map_err(|source| FormatError::Dicom { path: path.to_owned(), source: Box::new(source) })?;
     if options.hash == HashWhen::AtOnce {
-        volume.provenance.blake3 = hash_of((*bytes).as_ref());
+        volume.provenance.blake3 = hash_of((**bytes).as_ref());
     }
     Ok(volume)
 }

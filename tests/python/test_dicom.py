@@ -486,13 +486,10 @@ def swap_pointers(ds):
 
 
 def duplicate(ds):
-    frame_of(ds, 1, 2, 1).FrameContentSequence[0].DimensionIndexValues = [1, 1, 1]
-    item = next(i for i in ds.PerFrameFunctionalGroupsSequence if i.FrameContentSequence[0].DimensionIndexValues == [1, 1, 1])
-    positions = [
-        i for i in ds.PerFrameFunctionalGroupsSequence if i.FrameContentSequence[0].DimensionIndexValues == [1, 1, 1]
-    ]
-    for other in positions:
-        other.PlanePositionVolumeSequence = item.PlanePositionVolumeSequence
+    position = frame_of(ds, 1, 1, 2).PlanePositionVolumeSequence
+    twin = frame_of(ds, 1, 2, 1)
+    twin.FrameContentSequence[0].DimensionIndexValues = [1, 1, 1]
+    twin.PlanePositionVolumeSequence = position
 
 
 def missing(ds):

@@ -12,6 +12,20 @@ const UNEVEN_SHARE: f64 = 0.01;
 /// Entries of a rotation may be off by this much
 const RIGID: f64 = 1e-3;
 
+/// Lengths in mm, times in s or ms and the like beyond this are no measurement
+pub(super) const ABSURD: f64 = 1e6;
+
+/// Refuses numbers that are not finite or beyond [`ABSURD`]
+///
+/// # Errors
+/// [`DicomError::Value`].
+pub(super) fn sane<const N: usize>(name: &'static str, values: [f64; N]) -> Result<(), DicomError> {
+    if values.iter().all(|value| value.abs() <= ABSURD) {
+        return Ok(());
+    }
+    Err(DicomError::Value { name, found: format!("{values:?}") })
+}
+
 /// Even steps of slices along the normal
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Steps {

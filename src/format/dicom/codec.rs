@@ -1,7 +1,7 @@
 //! One frame at a time through a pixel codec.
 //!
-//! RLE is ours (PS3.5 annex G), both ways. JPEG-LS comes from `dicom-toolkit-codec`, JPEG 2000 from
-//! `openjp2` through the dicom-rs registry. A code stream states its own size: it is compared with
+//! RLE (PS3.5 annex G) and JPEG-LS are ours, both ways; JPEG 2000 is read by `openjp2` through the
+//! dicom-rs registry. A code stream states its own size: it is compared with
 //! the object's before the codec sees the bytes, so a damaged stream cannot ask for memory. A
 //! codec that panics is caught and becomes an error of the frame.
 
@@ -10,10 +10,10 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use dicom_encoding::adapters::{PixelDataObject, RawPixelData};
 use dicom_encoding::transfer_syntax::TransferSyntaxIndex as _;
-use dicom_toolkit_codec::JpegLsCodec;
 use dicom_transfer_syntax_registry::TransferSyntaxRegistry;
 
 use super::file::Coding;
+use super::jpeg_ls;
 
 /// Size of a frame
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -52,7 +52,10 @@ pub(super) fn plausible(data: &[u8], coding: Coding, size: FrameSize) -> Result<
             }
             Ok(())
         }
-        Coding::JpegLs(_) => stated(jpeg_ls_size(data), size),
+        Coding::JpegLs(_) => {
+            let found = jpeg_ls::stated(data);
+            stated(found.map(|found| (found.width, found.height, found.bits, found.components)), size)
+        }
         Coding::Jpeg2000(_) => stated(jpeg_2000_size(data), size),
     }
 }
@@ -73,29 +76,6 @@ fn stated(found: Option<Stated>, size: FrameSize) -> Result<(), String> {
         ));
     }
     Ok(())
-}
-
-/// The frame header (SOF55) of a JPEG-LS stream, ITU-T T.87 annex C
-fn jpeg_ls_size(data: &[u8]) -> Option<Stated> {
-    let mut at = 2;
-    (data.get(..2)? == [0xFF, 0xD8]).then_some(())?;
-    loop {
-        let head = data.get(at..at + 4)?;
-        if head[0] != 0xFF {
-            return None;
-        }
-        let length = usize::from(u16::from_be_bytes([head[2], head[3]]));
-        if head[1] == 0xF7 {
-            let body = data.get(at + 4..at + 10)?;
-            let height = u32::from(u16::from_be_bytes([body[1], body[2]]));
-            let width = u32::from(u16::from_be_bytes([body[3], body[4]]));
-            return Some((width, height, u32::from(body[0]), u32::from(body[5])));
-        }
-        if length < 2 || head[1] == 0xDA {
-            return None;
-        }
-        at += 2 + length;
-    }
 }
 
 /// The image and tile size (SIZ) of a JPEG 2000 code stream, ITU-T T.800 annex A.5.1
@@ -133,8 +113,15 @@ pub(super) fn decode(data: &[u8], coding: Coding, size: FrameSize, out: &mut [u8
         Coding::Native => Err("native pixels are not decoded".to_owned()),
         Coding::Rle => rle_decode(data, size, out),
         Coding::JpegLs(_) => {
-            let frame = guarded(|| JpegLsCodec::decode_frame(data))?.map_err(|error| error.to_string())?;
-            copy(&frame.pixels, out)
+            let columns = usize::from(size.columns);
+            let bytes = size.bits as usize / 8;
+            jpeg_ls::decode(data, |row, samples| {
+                let line = &mut out[row * columns * bytes..][..columns * bytes];
+                for (slot, sample) in line.chunks_exact_mut(bytes).zip(samples) {
+                    slot.copy_from_slice(&sample.to_le_bytes()[..bytes]);
+                }
+            })
+            .map_err(str::to_owned)
         }
         Coding::Jpeg2000(_) => {
             let syntax = TransferSyntaxRegistry
@@ -208,13 +195,13 @@ impl PixelDataObject for OneFrame<'_> {
 }
 
 /// Encodes one frame as JPEG-LS without loss
-///
-/// # Errors
-/// What the codec said.
-pub(super) fn jpeg_ls_encode(pixels: &[u8], size: FrameSize) -> Result<Vec<u8>, String> {
-    let (width, height, bits) = (u32::from(size.columns), u32::from(size.rows), size.bits as u8);
-    guarded(|| JpegLsCodec::encode_frame(pixels, width, height, bits, 1, 0))?
-        .map_err(|error| error.to_string())
+pub(super) fn jpeg_ls_encode(pixels: &[u8], size: FrameSize) -> Vec<u8> {
+    let samples: Vec<u16> = if size.bits == 8 {
+        pixels.iter().map(|sample| u16::from(*sample)).collect()
+    } else {
+        pixels.as_chunks::<2>().0.iter().map(|pair| u16::from_le_bytes(*pair)).collect()
+    };
+    jpeg_ls::encode(&samples, usize::from(size.columns), usize::from(size.rows), size.bits)
 }
 
 /// Decodes a frame of run lengths: a header of segment offsets, then one segment a byte plane,
@@ -334,7 +321,7 @@ mod tests {
                 let mut back = vec![0; pixels.len()];
                 decode(&rle_encode(&pixels, size), Coding::Rle, size, &mut back).unwrap();
                 assert_eq!(pixels, back, "{size:?}");
-                let coded = jpeg_ls_encode(&pixels, size).unwrap();
+                let coded = jpeg_ls_encode(&pixels, size);
                 back.fill(7);
                 decode(&coded, Coding::JpegLs(Loss::None), size, &mut back).unwrap();
                 assert_eq!(pixels, back, "{size:?}");
@@ -363,7 +350,7 @@ mod tests {
     #[test]
     fn a_stream_of_another_size_is_refused_before_decoding() {
         let size = FrameSize { rows: 16, columns: 16, bits: 8 };
-        let mut coded = jpeg_ls_encode(&noisy(256, 1), size).unwrap();
+        let mut coded = jpeg_ls_encode(&noisy(256, 1), size);
         let sof = coded.windows(2).position(|pair| pair == [0xFF, 0xF7]).unwrap();
         coded[sof + 5..sof + 9].fill(0xFF);
         let refused = decode(&coded, Coding::JpegLs(Loss::None), size, &mut [0; 256]).unwrap_err();

@@ -8,10 +8,8 @@ use std::io::Read as _;
 use std::sync::Arc;
 
 use dicom_dictionary_std::uids;
-use dicom_encoding::TransferSyntax;
-use dicom_transfer_syntax_registry::entries;
 
-use super::tree::{self, PixelPlace, Tree};
+use super::tree::{self, Encoding, PixelPlace, Tree};
 use super::{DicomError, Syntax};
 use crate::volume::SharedBytes;
 
@@ -69,19 +67,15 @@ pub(super) fn parse(bytes: SharedBytes) -> Result<Parsed, DicomError> {
         let bytes: SharedBytes = Arc::new(inflated);
         return Ok(Parsed { bytes, tree, coding: Coding::Native, syntax_uid, meta_class });
     }
-    let (element_syntax, coding) = syntax(&syntax_uid)?;
-    let tree = tree::parse((*bytes).as_ref(), meta.end, element_syntax)?;
+    let (encoding, coding) = syntax(&syntax_uid)?;
+    let tree = tree::parse((*bytes).as_ref(), meta.end, encoding)?;
     Ok(Parsed { bytes, tree, coding, syntax_uid, meta_class })
 }
 
 /// How the elements and how the pixels of a transfer syntax are coded
-fn syntax(uid: &str) -> Result<(&'static TransferSyntax, Coding), DicomError> {
-    static IMPLICIT: std::sync::LazyLock<TransferSyntax> =
-        std::sync::LazyLock::new(|| entries::IMPLICIT_VR_LITTLE_ENDIAN.erased());
-    static EXPLICIT: std::sync::LazyLock<TransferSyntax> =
-        std::sync::LazyLock::new(|| entries::EXPLICIT_VR_LITTLE_ENDIAN.erased());
+fn syntax(uid: &str) -> Result<(Encoding, Coding), DicomError> {
     let coding = match uid {
-        uids::IMPLICIT_VR_LITTLE_ENDIAN => return Ok((&IMPLICIT, Coding::Native)),
+        uids::IMPLICIT_VR_LITTLE_ENDIAN => return Ok((Encoding::Implicit, Coding::Native)),
         uids::EXPLICIT_VR_LITTLE_ENDIAN => Coding::Native,
         uids::RLE_LOSSLESS => Coding::Rle,
         uids::JPEGLS_LOSSLESS => Coding::JpegLs(Loss::None),
@@ -90,7 +84,7 @@ fn syntax(uid: &str) -> Result<(&'static TransferSyntax, Coding), DicomError> {
         uids::JPEG2000 => Coding::Jpeg2000(Loss::Possible),
         _ => return Err(DicomError::TransferSyntax { uid: uid.chars().take(80).collect() }),
     };
-    Ok((&EXPLICIT, coding))
+    Ok((Encoding::Explicit, coding))
 }
 
 /// The UID of a syntax the writer knows
@@ -164,7 +158,7 @@ fn inflate(deflated: &[u8]) -> Result<(Vec<u8>, Tree), DicomError> {
             .read_to_end(&mut bytes)
             .map_err(|error| DicomError::Deflate { message: error.to_string() })?;
         let ended = ((bytes.len() - before) as u64) < step;
-        match tree::parse(&bytes, 0, &entries::EXPLICIT_VR_LITTLE_ENDIAN.erased()) {
+        match tree::parse(&bytes, 0, Encoding::Explicit) {
             Ok(tree) if tree.pixels.is_some() => {
                 let Some(PixelPlace::Native(range)) = &tree.pixels else {
                     return Err(DicomError::Layout {

@@ -6,13 +6,13 @@
 //! one data type. Two dimensions exchanged, a value used twice, a frame left out: each is found
 //! here and none is guessed around.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use dicom_core::Tag;
 use dicom_dictionary_std::tags;
 
-use super::DicomError;
 use super::tree::View;
+use super::{DicomError, checks};
 use crate::format::Notes;
 
 /// A position is the same within this many millimetres
@@ -153,9 +153,9 @@ pub(super) fn order(root: View<'_>, groups: &Groups<'_>, notes: &mut Notes) -> R
     }
     if expected != Some(keys.len()) {
         let missing = kinds
-            .keys()
-            .flat_map(|kind| times.keys().map(move |time| (kind, time)))
-            .flat_map(|(kind, time)| places.keys().map(move |place| [*kind, *time, *place]))
+            .iter()
+            .flat_map(|kind| times.iter().map(move |time| (kind, time)))
+            .flat_map(|(kind, time)| places.iter().map(move |place| [*kind, *time, *place]))
             .find(|key| !seen.contains_key(key));
         let [kind, time, place] = missing.unwrap_or_default();
         let data_type =
@@ -183,8 +183,8 @@ fn first_value(groups: &Groups<'_>, at: usize) -> f64 {
 }
 
 /// The distinct values along one axis
-fn ranks(keys: &[[u32; 3]], axis: usize) -> BTreeMap<u32, ()> {
-    keys.iter().map(|key| (key[axis], ())).collect()
+fn ranks(keys: &[[u32; 3]], axis: usize) -> BTreeSet<u32> {
+    keys.iter().map(|key| key[axis]).collect()
 }
 
 /// Which index value counts what
@@ -243,9 +243,7 @@ fn facts(groups: &Groups<'_>) -> Result<(Vec<Facts>, Clock, Position), DicomErro
         let missing = |name, tag| DicomError::MissingInFrame { frame: frame + 1, name, tag };
         let group = groups.of(frame, sequence).ok_or_else(|| missing(name, attribute))?;
         let position_mm = group.array::<3>(attribute).ok_or_else(|| missing(name, attribute))?;
-        if position_mm.iter().any(|c| !c.is_finite()) {
-            return Err(DicomError::Value { name, found: format!("{position_mm:?}, frame {}", frame + 1) });
-        }
+        checks::sane(name, position_mm)?;
         let data_type = groups
             .of(frame, tags::IMAGE_DATA_TYPE_SEQUENCE)
             .and_then(|group| group.text(tags::DATA_TYPE))

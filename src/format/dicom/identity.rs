@@ -5,6 +5,7 @@
 //! and no chance enter a file. The standard wants a random or name-based UUID there; a hash of the
 //! content is as unique.
 
+use crate::unit::Seconds;
 use crate::volume::{Codes, Volume4};
 
 /// The content of a volume, boiled down
@@ -23,10 +24,10 @@ impl Content {
         numbers.extend(volume.apex.map_or([f64::NAN; 3], crate::space::VolumePoint::to_array));
         let timeline = &volume.timeline;
         numbers.push(timeline.frames() as f64);
-        numbers.extend(timeline.times().iter().map(|time| time.get()));
-        numbers.push(timeline.rr.map_or(f64::NAN, |rr| rr.get()));
+        numbers.extend(timeline.times().iter().copied().map(Seconds::get));
+        numbers.push(timeline.rr.map_or(f64::NAN, Seconds::get));
         numbers.push(timeline.gated_beats.map_or(f64::NAN, f64::from));
-        numbers.extend(timeline.beats_rr.iter().map(|rr| rr.get()));
+        numbers.extend(timeline.beats_rr.iter().copied().map(Seconds::get));
         let scale = &volume.velocity_scale;
         numbers.extend([f64::from(scale.bits()), f64::from(scale.zero_code()), scale.step().get()]);
         numbers.push(scale.nyquist().get());

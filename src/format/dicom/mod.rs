@@ -7,7 +7,7 @@
 //!
 //! `tree` parses the header into windows on the bytes, `file` knows the outer layer, `groups`
 //! orders the frames, `scales` gives codes a meaning, `checks` looks at what validators of the
-//! standard do not, `pixels` and `codec` fetch the samples, `read` puts it together, `write` and
+//! standard do not, `pixels`, `codec` and `jpeg_ls` fetch the samples, `read` puts it together, `write` and
 //! `identity` go the other way.
 
 mod checks;
@@ -16,6 +16,7 @@ mod codec;
 mod file;
 mod groups;
 mod identity;
+mod jpeg_ls;
 mod pixels;
 pub(in crate::format) mod read;
 mod scales;
@@ -355,9 +356,11 @@ impl DicomError {
             Self::Truncated { .. } | Self::PixelLength { .. } => {
                 "the file seems to be cut off: copy or export it again and compare the sizes"
             }
-            Self::Syntax { .. } | Self::TooDeep { .. } | Self::Deflate { .. } | Self::NoTransferSyntax => {
-                "the file seems to be damaged: copy or export it again"
-            }
+            Self::Samples { .. }
+            | Self::Syntax { .. }
+            | Self::TooDeep { .. }
+            | Self::Deflate { .. }
+            | Self::NoTransferSyntax => "the file seems to be damaged: copy or export it again",
             Self::TransferSyntax { .. } => {
                 "export it as Explicit or Implicit VR Little Endian, Deflated, RLE, JPEG-LS or JPEG 2000"
             }
@@ -403,7 +406,6 @@ impl DicomError {
                 "the compressed pixels are damaged: copy the file again, or export it uncompressed"
             }
             Self::TooLarge { .. } => "crop the volume or export it uncompressed, so that it can be mapped",
-            Self::Samples { .. } => "the file seems to be damaged: copy or export it again",
         }
     }
 }

@@ -18,8 +18,12 @@ use crate::format::{ChannelSeen, Inspection, Notes, OpenOptions, Present};
 use crate::space::{Grid, VolumePoint};
 use crate::unit::{MetresPerSecond, Seconds};
 use crate::volume::{
-    Channel, ChannelKind, Cycle, PowerScale, Provenance, SharedBytes, Timeline, VelocityScale, Volume4,
+    Channel, ChannelKind, Cycle, PowerScale, Provenance, SharedBytes, Timeline, TimelineError, VelocityScale,
+    Volume4,
 };
+
+/// Frames closer than this in time are not told apart: a microsecond
+const SHORTEST_S: f64 = 1e-6;
 
 /// Reads a file's bytes
 ///
@@ -68,12 +72,11 @@ fn walk(
     earlier_assumptions(root, notes);
     if matches!(parsed.coding, Coding::JpegLs(Loss::Possible) | Coding::Jpeg2000(Loss::Possible)) {
         notes.assume(
-            "the pixels were stored by a method that may lose information; velocity codes were taken as they are"
-                .to_owned(),
+            "the pixels were stored by a method that may lose information; velocity codes were taken as they are",
         );
     }
     let order = groups::order(root, groups, notes)?;
-    let (grid, slices) = grid(root, groups, &order, size, notes)?;
+    let (grid, slices) = grid(groups, &order, size, notes)?;
     seen.grid = Some(grid.shape());
     seen.voxel_mm = Some(grid.spacing_mm());
     seen.times_s.clone_from(&order.times_s);
@@ -117,34 +120,28 @@ fn walk(
         }
         None => PowerScale::default(),
     };
-    let velocity_scale = match find(ChannelKind::Velocity) {
-        Some((_, kind, mapping)) => {
-            same_mapping(groups, &order, *kind, mapping.as_ref())?;
-            let (zero, aliased) = velocity_codes(groups, &order, *kind)?;
-            let facts = VelocityFacts {
-                bits: size.bits,
-                mapping: mapping.clone(),
-                zero,
-                aliased,
-                context: context.nyquist,
-                given: options.nyquist,
-            };
-            let scale = scales::velocity(&facts, notes)?;
-            seen.nyquist_m_s = Some(scale.nyquist().get());
-            let (low, high) = scale.limits();
-            seen.velocity_limits_m_s = Some([low.get(), high.get()]);
-            scale
-        }
-        None => {
-            notes.missing.push("a velocity channel: nothing can be measured without it".to_owned());
-            notes.assume(
-                "there is no velocity channel; the velocity scale is a placeholder and means nothing"
-                    .to_owned(),
-            );
-            let middle = if size.bits == 8 { 1 << 7 } else { 1 << 15 };
-            VelocityScale::full_cycle(size.bits, middle, MetresPerSecond::new(1.0))
-                .map_err(|source| DicomError::Scale { source })?
-        }
+    let velocity_scale = if let Some((_, kind, mapping)) = find(ChannelKind::Velocity) {
+        same_mapping(groups, &order, *kind, mapping.as_ref())?;
+        let (zero, aliased) = velocity_codes(groups, &order, *kind)?;
+        let facts = VelocityFacts {
+            bits: size.bits,
+            mapping: mapping.clone(),
+            zero,
+            aliased,
+            context: context.nyquist,
+            given: options.nyquist,
+        };
+        let scale = scales::velocity(&facts, notes)?;
+        seen.nyquist_m_s = Some(scale.nyquist().get());
+        let (low, high) = scale.limits();
+        seen.velocity_limits_m_s = Some([low.get(), high.get()]);
+        scale
+    } else {
+        notes.missing.push("a velocity channel: nothing can be measured without it".to_owned());
+        notes.assume("there is no velocity channel; the velocity scale is a placeholder and means nothing");
+        let middle = if size.bits == 8 { 1 << 7 } else { 1 << 15 };
+        VelocityScale::full_cycle(size.bits, middle, MetresPerSecond::new(1.0))
+            .map_err(|source| DicomError::Scale { source })?
     };
     let place = parsed
         .tree
@@ -219,7 +216,6 @@ pub(super) fn plausible(root: View<'_>, available: usize) -> Result<(), DicomErr
 
 /// The grid, and the slices in the order that makes it right-handed
 fn grid(
-    root: View<'_>,
     groups: &Groups<'_>,
     order: &Order,
     size: FrameSize,
@@ -233,8 +229,7 @@ fn grid(
         ),
         Position::Patient => {
             notes.assume(
-                "positions in the volume's own frame of reference are missing; those in the patient's were used"
-                    .to_owned(),
+                "positions in the volume's own frame of reference are missing; those in the patient's were used",
             );
             (tags::PLANE_ORIENTATION_SEQUENCE, tags::IMAGE_ORIENTATION_PATIENT, "Image Orientation (Patient)")
         }
@@ -268,6 +263,7 @@ fn grid(
     let places = &order.places_mm;
     let shape = [columns, usize::from(size.rows), places.len()];
     let make = |step: f64, origin: [f64; 3]| {
+        checks::sane("the voxel spacing", [spacing[1], spacing[0], step])?;
         let origin = VolumePoint::new(origin[0], origin[1], origin[2]);
         Grid::new(shape, [spacing[1], spacing[0], step], origin, [x, y, normal])
             .map_err(|source| DicomError::Grid { source })
@@ -282,7 +278,7 @@ fn grid(
         let step = between
             .or(thickness)
             .ok_or(DicomError::Missing { name: "Slice Thickness", tag: tags::SLICE_THICKNESS })?;
-        notes.assume("there is a single slice; its thickness was taken as the slice spacing".to_owned());
+        notes.assume("there is a single slice; its thickness was taken as the slice spacing");
         return Ok((make(step, places[0])?, vec![0]));
     };
     if let Some(between) = between
@@ -293,7 +289,6 @@ fn grid(
             steps.step_mm.abs()
         ));
     }
-    let _ = root;
     let slices: Vec<usize> = if steps.step_mm > 0.0 {
         (0..places.len()).collect()
     } else {
@@ -315,11 +310,10 @@ fn timeline(
     match order.clock {
         Clock::RWave => {}
         Clock::Start => notes.assume(
-            "times count from the first frame, not from an R wave; the R wave was taken to be at time zero"
-                .to_owned(),
+            "times count from the first frame, not from an R wave; the R wave was taken to be at time zero",
         ),
         Clock::None if order.times_s.len() == 1 => {
-            notes.assume("the file states no time; its single frame was put at the R wave".to_owned());
+            notes.assume("the file states no time; its single frame was put at the R wave");
         }
         Clock::None => {
             return Err(DicomError::Missing {
@@ -328,10 +322,16 @@ fn timeline(
             });
         }
     }
+    for time in &order.times_s {
+        checks::sane("the time of a frame", [*time])?;
+    }
+    if let Some(at) = order.times_s.windows(2).position(|pair| pair[1] - pair[0] < SHORTEST_S) {
+        return Err(DicomError::Timeline { source: TimelineError::NotRising(at + 1) });
+    }
     let times = order.times_s.iter().map(|time| Seconds::new(*time)).collect();
     let mut timeline = Timeline::new(times).map_err(|source| DicomError::Timeline { source })?;
     let cardiac = groups.of(order.frame(0, 0, 0), tags::CARDIAC_SYNCHRONIZATION_SEQUENCE);
-    let positive = |value: &f64| value.is_finite() && *value > 0.0;
+    let positive = |ms: &f64| *ms > 0.0 && *ms <= checks::ABSURD;
     timeline.rr = cardiac
         .and_then(|group| group.number(tags::RR_INTERVAL_TIME_NOMINAL))
         .filter(positive)
@@ -339,10 +339,10 @@ fn timeline(
     timeline.beats_rr = scales::context(root).beats_rr_s.into_iter().map(Seconds::new).collect();
     timeline.gated_beats = root.whole(tags::INTERVALS_ACQUIRED).filter(|count| *count > 0);
     if timeline.gated_beats.is_some() {
-        notes.assume("the number of gated beats was taken from Intervals Acquired".to_owned());
+        notes.assume("the number of gated beats was taken from Intervals Acquired");
     } else if !timeline.beats_rr.is_empty() {
         timeline.gated_beats = u32::try_from(timeline.beats_rr.len()).ok();
-        notes.assume("the number of gated beats was taken from the R-R intervals listed".to_owned());
+        notes.assume("the number of gated beats was taken from the R-R intervals listed");
     }
     if timeline.rr.is_none() {
         notes.missing.push("the R-R interval".to_owned());
@@ -356,27 +356,24 @@ fn timeline(
 /// Where the beams start: Apex Position, else the face of the transducer
 fn apex(root: View<'_>, order: &Order, notes: &mut Notes) -> Result<Option<VolumePoint>, DicomError> {
     let matrix_tag = tags::VOLUME_TO_TRANSDUCER_MAPPING_MATRIX;
-    let face = match root.has(matrix_tag) {
-        false => None,
-        true => {
-            let numbers = root.numbers(matrix_tag);
-            let matrix: [f64; 16] = numbers.try_into().map_err(|numbers: Vec<f64>| DicomError::Value {
+    let face = if root.has(matrix_tag) {
+        let matrix: [f64; 16] =
+            root.numbers(matrix_tag).try_into().map_err(|numbers: Vec<f64>| DicomError::Value {
                 name: "Volume to Transducer Mapping Matrix",
                 found: format!("{} numbers instead of 16", numbers.len()),
             })?;
-            let (turn, shift) = checks::rigid(matrix)?;
-            let face = -(turn.transpose() * shift);
-            Some(VolumePoint::new(face.x, face.y, face.z))
-        }
+        let (turn, shift) = checks::rigid(matrix)?;
+        let face = -(turn.transpose() * shift);
+        Some(VolumePoint::new(face.x, face.y, face.z))
+    } else {
+        None
     };
     if order.position == Position::Patient {
         notes.missing.push("an apex in the frame of reference of the positions".to_owned());
         return Ok(None);
     }
     if let Some(apex) = root.array::<3>(tags::APEX_POSITION) {
-        if apex.iter().any(|c| !c.is_finite()) {
-            return Err(DicomError::Value { name: "Apex Position", found: format!("{apex:?}") });
-        }
+        checks::sane("Apex Position", apex)?;
         return Ok(Some(VolumePoint::new(apex[0], apex[1], apex[2])));
     }
     notes.missing.push("Apex Position: the beam direction is not known exactly".to_owned());
@@ -384,8 +381,7 @@ fn apex(root: View<'_>, order: &Order, notes: &mut Notes) -> Result<Option<Volum
         && let Some(face) = face
     {
         notes.assume(
-            "Apex Position is missing; beams were taken to start at the centre of the transducer face"
-                .to_owned(),
+            "Apex Position is missing; beams were taken to start at the centre of the transducer face",
         );
         return Ok(Some(face));
     }
@@ -483,9 +479,7 @@ fn presence(root: View<'_>, seen: &mut Inspection) {
         .into();
     seen.dimensions = root
         .items(tags::DIMENSION_INDEX_SEQUENCE)
-        .map(|item| {
-            item.tag(tags::DIMENSION_INDEX_POINTER).map_or("?".to_owned(), |tag| classes::attribute(tag))
-        })
+        .map(|item| item.tag(tags::DIMENSION_INDEX_POINTER).map_or("?".to_owned(), classes::attribute))
         .collect();
     let required = [
         ("Volume to Transducer Mapping Matrix", tags::VOLUME_TO_TRANSDUCER_MAPPING_MATRIX),

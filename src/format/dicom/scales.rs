@@ -6,11 +6,15 @@
 
 use dicom_dictionary_std::tags;
 
-use super::DicomError;
 use super::tree::View;
+use super::{DicomError, checks};
 use crate::format::Notes;
 use crate::unit::MetresPerSecond;
 use crate::volume::{Cycle, PowerScale, VelocityScale};
+
+/// A Nyquist velocity below or above these is no measurement: far outside what an echo can show
+const TINIEST_M_S: f64 = 1e-3;
+const FASTEST_M_S: f64 = 100.0;
 
 /// A linear mapping from codes to real-world values
 #[derive(Clone, Debug, PartialEq)]
@@ -31,10 +35,13 @@ pub(super) fn mapping(group: Option<View<'_>>) -> Result<Option<Mapping>, DicomE
     let Some(group) = group else { return Ok(None) };
     let Some(slope) = group.number(tags::REAL_WORLD_VALUE_SLOPE) else { return Ok(None) };
     let intercept = group.number(tags::REAL_WORLD_VALUE_INTERCEPT).unwrap_or(0.0);
-    if !slope.is_finite() || slope == 0.0 || !intercept.is_finite() {
-        let found = format!("slope {slope}, intercept {intercept}");
-        return Err(DicomError::Value { name: "Real World Value Mapping", found });
+    if slope == 0.0 {
+        return Err(DicomError::Value {
+            name: "Real World Value Mapping",
+            found: "a slope of zero".to_owned(),
+        });
     }
+    checks::sane("Real World Value Mapping", [slope, intercept])?;
     let units = group
         .first(tags::MEASUREMENT_UNITS_CODE_SEQUENCE)
         .and_then(|code| code.text(tags::CODE_VALUE))
@@ -125,6 +132,12 @@ pub(super) fn velocity(facts: &VelocityFacts, notes: &mut Notes) -> Result<Veloc
             step.abs() * codes / 2.0
         ));
     }
+    if !(TINIEST_M_S..=FASTEST_M_S).contains(&nyquist.get()) {
+        return Err(DicomError::Value {
+            name: "the Nyquist velocity",
+            found: format!("{} m/s", nyquist.get()),
+        });
+    }
     VelocityScale::new(facts.bits, zero_code, MetresPerSecond::new(step), nyquist, cycle)
         .map_err(|source| DicomError::Scale { source })
 }
@@ -177,8 +190,7 @@ pub(super) fn power(mapping: Option<&Mapping>, notes: &mut Notes) -> PowerScale 
         }
         None => {
             notes.assume(
-                "the power codes have no real-world mapping; they were taken as proportional to flow power"
-                    .to_owned(),
+                "the power codes have no real-world mapping; they were taken as proportional to flow power",
             );
             PowerScale::default()
         }
@@ -200,7 +212,7 @@ pub(super) fn context(root: View<'_>) -> Context {
     for item in root.items(tags::ACQUISITION_CONTEXT_SEQUENCE) {
         let Some(concept) = item.first(tags::CONCEPT_NAME_CODE_SEQUENCE) else { continue };
         let value = item.number(tags::FLOATING_POINT_VALUE).or_else(|| item.number(tags::NUMERIC_VALUE));
-        let Some(value) = value.filter(|value| value.is_finite() && *value > 0.0) else { continue };
+        let Some(value) = value.filter(|value| *value > 0.0 && *value <= checks::ABSURD) else { continue };
         let units =
             item.first(tags::MEASUREMENT_UNITS_CODE_SEQUENCE).and_then(|code| code.text(tags::CODE_VALUE));
         let scheme = concept.text(tags::CODING_SCHEME_DESIGNATOR);

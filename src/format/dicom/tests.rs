@@ -113,7 +113,7 @@ fn options(syntax: Syntax) -> WriteOptions {
 }
 
 fn reread(bytes: Vec<u8>) -> Volume4 {
-    read_bytes(shared(bytes), "made.dcm", &OpenOptions::default()).unwrap()
+    read_bytes(&shared(bytes), "made.dcm", &OpenOptions::default()).unwrap()
 }
 
 #[test]
@@ -139,7 +139,7 @@ fn native_frames_are_lent_not_copied() {
             write_bytes(&volume(&Made { bits, ..Made::default() }), &WriteOptions::default()).unwrap();
         let bytes = shared(bytes);
         let range = (*bytes).as_ref().as_ptr_range();
-        let back = read_bytes(bytes.clone(), "made.dcm", &OpenOptions::default()).unwrap();
+        let back = read_bytes(&bytes, "made.dcm", &OpenOptions::default()).unwrap();
         for channel in back.channels() {
             let first: *const u8 = match channel.samples().frame(1) {
                 crate::volume::Codes::U8(std::borrow::Cow::Borrowed(codes)) => codes.as_ptr(),
@@ -212,11 +212,11 @@ fn assumptions_survive_writing() {
 fn the_hash_is_taken_when_asked() {
     let bytes = write_bytes(&volume(&Made::default()), &WriteOptions::default()).unwrap();
     let expected = blake3::hash(&bytes).to_hex().to_string();
-    let at_once = read_bytes(shared(bytes.clone()), "a/b.dcm", &OpenOptions::default()).unwrap();
+    let at_once = read_bytes(&shared(bytes.clone()), "a/b.dcm", &OpenOptions::default()).unwrap();
     assert_eq!(at_once.provenance.blake3, expected);
     assert_eq!(at_once.provenance.file, "b.dcm");
     let later = OpenOptions { hash: HashWhen::Later, ..OpenOptions::default() };
-    assert_eq!(read_bytes(shared(bytes), "b.dcm", &later).unwrap().provenance.blake3, "");
+    assert_eq!(read_bytes(&shared(bytes), "b.dcm", &later).unwrap().provenance.blake3, "");
 }
 
 #[test]
@@ -224,7 +224,7 @@ fn the_users_nyquist_overrides() {
     let made = volume(&Made::default());
     let bytes = write_bytes(&made, &WriteOptions::default()).unwrap();
     let given = OpenOptions { nyquist: Some(MetresPerSecond::new(0.5)), ..OpenOptions::default() };
-    let back = read_bytes(shared(bytes), "made.dcm", &given).unwrap();
+    let back = read_bytes(&shared(bytes), "made.dcm", &given).unwrap();
     assert_eq!(back.velocity_scale.nyquist().get(), 0.5);
     assert!(back.provenance.assumed.iter().any(|line| line.contains("given by the user")));
     assert!(back.provenance.assumed.iter().any(|line| line.contains("differ")));

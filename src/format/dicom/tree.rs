@@ -1,25 +1,37 @@
 //! The header of a DICOM data set as a tree of windows on the file's bytes.
 //!
-//! The tokens come from dicom-rs, lazily; values are not read but remembered as ranges. So a
-//! header costs memory in proportion to its own bytes, whatever lengths a damaged file declares:
-//! a declared length is first compared with the bytes that are there. Parsing stops at the Pixel
-//! Data of the outer data set.
+//! Values are not read but remembered as ranges. So a header costs memory in proportion to its own
+//! bytes, whatever lengths a damaged file declares: a declared length is first compared with the
+//! bytes that are there, and nesting is bounded. Parsing stops at the Pixel Data of the outer data
+//! set. The general reader of dicom-rs is not used here: it keeps values, and on some damaged
+//! sequences it panics.
 
-use std::io::{Cursor, Seek as _, SeekFrom};
 use std::ops::Range;
 
+use dicom_core::dictionary::{DataDictionary as _, DataDictionaryEntry as _};
 use dicom_core::{Tag, VR};
-use dicom_dictionary_std::tags;
-use dicom_encoding::TransferSyntax;
-use dicom_encoding::text::SpecificCharacterSet;
-use dicom_parser::dataset::LazyDataToken;
-use dicom_parser::dataset::lazy_read::LazyDataSetReader;
-use dicom_parser::stateful::decode::StatefulDecode as _;
+use dicom_dictionary_std::{StandardDataDictionary, tags};
 
 use super::DicomError;
 
 /// Sequences inside sequences beyond this depth are refused; the standard's object needs four
 const DEEPEST: usize = 16;
+
+/// The length that says "until a delimiter"
+const UNDEFINED: u32 = u32::MAX;
+
+const ITEM: Tag = Tag(0xFFFE, 0xE000);
+const ITEM_END: Tag = Tag(0xFFFE, 0xE00D);
+const SEQUENCE_END: Tag = Tag(0xFFFE, 0xE0DD);
+
+/// Whether elements say their value representation
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Encoding {
+    /// They do
+    Explicit,
+    /// The dictionary knows it
+    Implicit,
+}
 
 /// One data set: its elements as they stand in the file
 #[derive(Debug, Default)]
@@ -58,115 +70,194 @@ pub(super) struct Tree {
     pub(super) pixels: Option<PixelPlace>,
 }
 
-/// Parses the data set that starts at byte `start`
+/// Parses the data set that starts at byte `start`, little-endian
 ///
 /// # Errors
 /// [`DicomError::Truncated`], [`DicomError::Syntax`], [`DicomError::TooDeep`].
-pub(super) fn parse(bytes: &[u8], start: usize, syntax: &TransferSyntax) -> Result<Tree, DicomError> {
-    let mut source = Cursor::new(bytes);
-    source
-        .seek(SeekFrom::Start(start as u64))
-        .map_err(|error| DicomError::Syntax { at: start, message: error.to_string() })?;
-    let mut reader = LazyDataSetReader::new_with_ts_cs(source, syntax, SpecificCharacterSet::default())
-        .map_err(|error| DicomError::Syntax { at: start, message: error.to_string() })?;
-    // The open sequences, each with the data set it belongs to; the last is being filled.
-    let mut open: Vec<(DataSet, Tag, Vec<DataSet>)> = Vec::new();
-    let mut current = DataSet::default();
-    let mut at = start;
-    while let Some(token) = reader.advance() {
-        let token = token.map_err(|error| syntax_error(&error, at, bytes.len()))?;
-        match token {
-            LazyDataToken::ElementHeader(header) => {
-                if header.tag == tags::PIXEL_DATA && open.is_empty() {
-                    let length = header.len.0 as usize;
-                    let begin = reader.into_decoder().position() as usize;
-                    let pixels = Some(PixelPlace::Native(begin..begin.saturating_add(length)));
-                    return Ok(Tree { root: current, pixels });
-                }
-            }
-            LazyDataToken::LazyValue { header, decoder } => {
-                let begin = decoder.position() as usize;
-                let length = header.len.0;
-                let end = begin.saturating_add(length as usize);
-                if end > bytes.len() {
-                    return Err(DicomError::Truncated {
-                        what: format!("element {}", header.tag),
-                        at: begin,
-                        needed: length as usize,
-                        available: bytes.len().saturating_sub(begin),
-                    });
-                }
-                decoder.skip_bytes(length).map_err(|error| syntax_error(&error, begin, bytes.len()))?;
-                at = end;
-                let value = Value::Bytes(begin..end);
-                current.elements.push(Element { tag: header.tag, vr: header.vr, value });
-            }
-            LazyDataToken::LazyItemValue { len, decoder } => {
-                at = decoder.position() as usize;
-                decoder.skip_bytes(len).map_err(|error| syntax_error(&error, at, bytes.len()))?;
-            }
-            LazyDataToken::SequenceStart { tag, .. } => {
-                if open.len() >= DEEPEST {
-                    return Err(DicomError::TooDeep { at, deepest: DEEPEST });
-                }
-                open.push((std::mem::take(&mut current), tag, Vec::new()));
-            }
-            LazyDataToken::PixelSequenceStart => {
-                if open.is_empty() {
-                    let begin = reader.into_decoder().position() as usize;
-                    return Ok(Tree { root: current, pixels: Some(PixelPlace::Encapsulated(begin)) });
-                }
-                if open.len() >= DEEPEST {
-                    return Err(DicomError::TooDeep { at, deepest: DEEPEST });
-                }
-                open.push((std::mem::take(&mut current), tags::PIXEL_DATA, Vec::new()));
-            }
-            LazyDataToken::ItemStart { .. } => current = DataSet::default(),
-            LazyDataToken::ItemEnd => {
-                if let Some((_, _, items)) = open.last_mut() {
-                    items.push(std::mem::take(&mut current));
-                }
-            }
-            LazyDataToken::SequenceEnd => {
-                if let Some((outer, tag, items)) = open.pop() {
-                    current = outer;
-                    current.elements.push(Element { tag, vr: VR::SQ, value: Value::Items(items) });
-                }
-            }
-            _ => {}
-        }
-    }
-    if !open.is_empty() {
-        return Err(DicomError::Truncated {
-            what: "a sequence".to_owned(),
-            at,
-            needed: 8,
-            available: bytes.len().saturating_sub(at),
-        });
-    }
-    Ok(Tree { root: current, pixels: None })
+pub(super) fn parse(bytes: &[u8], start: usize, encoding: Encoding) -> Result<Tree, DicomError> {
+    let mut walk = Walk { bytes, at: start, pixels: None };
+    let root = walk.data_set(encoding, Some(bytes.len().max(start)), 0)?;
+    Ok(Tree { root, pixels: walk.pixels })
 }
 
-/// What dicom-rs said, without its backtrace; an end of file is told as such
-fn syntax_error(error: &(dyn std::error::Error + 'static), at: usize, length: usize) -> DicomError {
-    let mut message = error.to_string();
-    let mut source = error.source();
-    while let Some(inner) = source {
-        if let Some(io) = inner.downcast_ref::<std::io::Error>()
-            && io.kind() == std::io::ErrorKind::UnexpectedEof
-        {
-            let available = length.saturating_sub(at);
-            return DicomError::Truncated {
-                what: "the header".to_owned(),
-                at,
-                needed: available + 1,
-                available,
-            };
-        }
-        message = inner.to_string();
-        source = inner.source();
+/// The header of an element or item
+struct Head {
+    tag: Tag,
+    vr: VR,
+    length: u32,
+}
+
+/// A place in the bytes that moves on
+struct Walk<'a> {
+    bytes: &'a [u8],
+    at: usize,
+    pixels: Option<PixelPlace>,
+}
+
+impl Walk<'_> {
+    fn take<const N: usize>(&mut self, what: &str) -> Result<[u8; N], DicomError> {
+        let taken = self.bytes.get(self.at..).and_then(<[u8]>::first_chunk::<N>);
+        let taken = taken.copied().ok_or_else(|| self.truncated(what, N))?;
+        self.at += N;
+        Ok(taken)
     }
-    DicomError::Syntax { at, message }
+
+    fn truncated(&self, what: &str, needed: usize) -> DicomError {
+        let available = self.bytes.len().saturating_sub(self.at);
+        DicomError::Truncated { what: what.to_owned(), at: self.at, needed, available }
+    }
+
+    fn syntax(&self, message: String) -> DicomError {
+        DicomError::Syntax { at: self.at, message }
+    }
+
+    /// Where a value of this length ends, if the bytes reach so far
+    fn end_of(&self, tag: Tag, length: u32) -> Result<usize, DicomError> {
+        let end = self.at.checked_add(length as usize).filter(|end| *end <= self.bytes.len());
+        end.ok_or_else(|| self.truncated(&format!("element {tag}"), length as usize))
+    }
+
+    fn head(&mut self, encoding: Encoding) -> Result<Head, DicomError> {
+        let [a, b, c, d] = self.take("an element")?;
+        let tag = Tag(u16::from_le_bytes([a, b]), u16::from_le_bytes([c, d]));
+        if tag.group() == 0xFFFE {
+            let length = u32::from_le_bytes(self.take("an item")?);
+            return Ok(Head { tag, vr: VR::UN, length });
+        }
+        if encoding == Encoding::Implicit {
+            let length = u32::from_le_bytes(self.take("an element")?);
+            let vr = StandardDataDictionary.by_tag(tag).map_or(VR::UN, |entry| entry.vr().relaxed());
+            return Ok(Head { tag, vr, length });
+        }
+        let [first, second, low, high] = self.take("an element")?;
+        let Some(vr) = VR::from_binary([first, second]) else {
+            let letters: String =
+                [first, second].iter().map(|byte| byte.escape_ascii().to_string()).collect();
+            return Err(self.syntax(format!("element {tag} has the unknown value representation {letters}")));
+        };
+        let long = matches!(
+            vr,
+            VR::OB
+                | VR::OD
+                | VR::OF
+                | VR::OL
+                | VR::OV
+                | VR::OW
+                | VR::SQ
+                | VR::SV
+                | VR::UC
+                | VR::UN
+                | VR::UR
+                | VR::UT
+                | VR::UV
+        );
+        let length = if long {
+            u32::from_le_bytes(self.take("an element")?)
+        } else {
+            u32::from(u16::from_le_bytes([low, high]))
+        };
+        Ok(Head { tag, vr, length })
+    }
+
+    /// Elements up to `end`, or up to the item's delimiter where there is none
+    fn data_set(
+        &mut self,
+        encoding: Encoding,
+        end: Option<usize>,
+        depth: usize,
+    ) -> Result<DataSet, DicomError> {
+        let mut set = DataSet::default();
+        loop {
+            match end {
+                Some(end) if self.at == end => return Ok(set),
+                Some(end) if self.at > end => {
+                    return Err(self.syntax(format!("an element reaches past the end of its item at {end}")));
+                }
+                _ => {}
+            }
+            let Head { tag, vr, length } = self.head(encoding)?;
+            if tag == ITEM_END && end.is_none() {
+                return Ok(set);
+            }
+            if tag.group() == 0xFFFE {
+                return Err(self.syntax(format!("the delimiter {tag} stands where an element should")));
+            }
+            if tag == tags::PIXEL_DATA && depth == 0 {
+                self.pixels = Some(if length == UNDEFINED {
+                    PixelPlace::Encapsulated(self.at)
+                } else {
+                    PixelPlace::Native(self.at..self.at.saturating_add(length as usize))
+                });
+                return Ok(set);
+            }
+            let value = if vr == VR::SQ || length == UNDEFINED {
+                if depth >= DEEPEST {
+                    return Err(DicomError::TooDeep { at: self.at, deepest: DEEPEST });
+                }
+                // An unknown element of undefined length is a sequence in implicit encoding (PS3.5 6.2.2).
+                let inner = if vr == VR::UN { Encoding::Implicit } else { encoding };
+                let end = if length == UNDEFINED { None } else { Some(self.end_of(tag, length)?) };
+                match vr {
+                    VR::OB | VR::OW => self.fragments()?,
+                    _ => Value::Items(self.items(inner, end, depth + 1)?),
+                }
+            } else {
+                let end = self.end_of(tag, length)?;
+                let range = self.at..end;
+                self.at = end;
+                Value::Bytes(range)
+            };
+            set.elements.push(Element { tag, vr, value });
+        }
+    }
+
+    /// Items up to `end`, or up to the sequence's delimiter where there is none
+    fn items(
+        &mut self,
+        encoding: Encoding,
+        end: Option<usize>,
+        depth: usize,
+    ) -> Result<Vec<DataSet>, DicomError> {
+        let mut items = Vec::new();
+        loop {
+            match end {
+                Some(end) if self.at == end => return Ok(items),
+                Some(end) if self.at > end => {
+                    return Err(self.syntax(format!("an item reaches past the end of its sequence at {end}")));
+                }
+                _ => {}
+            }
+            let head = self.head(encoding)?;
+            match head.tag {
+                ITEM => {
+                    let end =
+                        if head.length == UNDEFINED { None } else { Some(self.end_of(ITEM, head.length)?) };
+                    items.push(self.data_set(encoding, end, depth)?);
+                }
+                SEQUENCE_END if end.is_none() => return Ok(items),
+                tag => return Err(self.syntax(format!("{tag} stands where an item should"))),
+            }
+        }
+    }
+
+    /// Passes over the fragments of encapsulated data inside a sequence, such as an icon's
+    fn fragments(&mut self) -> Result<Value, DicomError> {
+        let start = self.at;
+        loop {
+            let head = self.head(Encoding::Implicit)?;
+            match head.tag {
+                ITEM => self.at = self.end_of(ITEM, head.length)?,
+                SEQUENCE_END => return Ok(Value::Bytes(start..self.at)),
+                tag => return Err(self.syntax(format!("{tag} stands where a fragment should"))),
+            }
+        }
+    }
+}
+
+/// Numbers of `N` bytes each
+fn fixed<const N: usize>(raw: &[u8], read: impl Fn([u8; N]) -> f64) -> Vec<f64> {
+    let (chunks, _) = raw.as_chunks::<N>();
+    chunks.iter().map(|chunk| read(*chunk)).collect()
 }
 
 /// A data set together with the bytes its values lie in
@@ -225,10 +316,6 @@ impl<'a> View<'a> {
     pub(super) fn numbers(&self, tag: Tag) -> Vec<f64> {
         let Some(element) = self.element(tag) else { return Vec::new() };
         let Some(raw) = self.raw(tag) else { return Vec::new() };
-        fn fixed<const N: usize>(raw: &[u8], read: impl Fn([u8; N]) -> f64) -> Vec<f64> {
-            let (chunks, _) = raw.as_chunks::<N>();
-            chunks.iter().map(|chunk| read(*chunk)).collect()
-        }
         match element.vr {
             VR::FD | VR::OD => fixed(raw, f64::from_le_bytes),
             VR::FL | VR::OF => fixed(raw, |b| f64::from(f32::from_le_bytes(b))),

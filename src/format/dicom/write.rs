@@ -69,14 +69,6 @@ pub enum WriteError {
     /// A date that is none
     #[error("the acquisition date \"{0}\" is not of the form YYYYMMDDHHMMSS")]
     Date(String),
-    /// A frame cannot be encoded
-    #[error("frame {frame} cannot be encoded: {message}")]
-    Encode {
-        /// Frame, from 1
-        frame: usize,
-        /// What the codec said
-        message: String,
-    },
     /// The header cannot be encoded
     #[error("the header cannot be encoded: {0}")]
     Header(String),
@@ -93,7 +85,7 @@ impl WriteError {
             Self::NoChannels => "nothing to write: open a volume with channels",
             Self::TooLarge { .. } => "crop the volume, or choose a compressed syntax such as jpeg-ls",
             Self::Date(_) => "give it as, for example, 20260131093000",
-            Self::Encode { .. } | Self::Header(_) => "choose another syntax, and report this",
+            Self::Header(_) => "choose another syntax, and report this",
             Self::Io(_) => "check the folder, your right to write there and the free space",
         }
     }
@@ -245,18 +237,14 @@ fn encapsulated(
     for time in 0..volume.frames() {
         for channel in volume.channels() {
             let codes = channel.samples().frame(time);
-            let first = coded.len();
             stored(&codes, &mut |bytes| {
-                let batch: Result<Vec<Vec<u8>>, (usize, String)> = bytes
+                let batch: Vec<Vec<u8>> = bytes
                     .par_chunks_exact(size.bytes())
-                    .enumerate()
-                    .map(|(slice, pixels)| match syntax {
-                        Syntax::Rle => Ok(codec::rle_encode(pixels, size)),
-                        _ => codec::jpeg_ls_encode(pixels, size).map_err(|message| (slice, message)),
+                    .map(|pixels| match syntax {
+                        Syntax::Rle => codec::rle_encode(pixels, size),
+                        _ => codec::jpeg_ls_encode(pixels, size),
                     })
                     .collect();
-                let batch = batch
-                    .map_err(|(slice, message)| WriteError::Encode { frame: first + slice + 1, message })?;
                 coded.extend(batch);
                 Ok(())
             })?;
@@ -395,7 +383,7 @@ fn header(
     let [_, _, slices] = volume.grid.shape();
     let frames = slices * volume.frames() * volume.channels().len();
     let duration_s =
-        timeline.rr.map_or(timeline.times().last().map_or(0.0, |last| last.get().abs()), |rr| rr.get());
+        timeline.rr.map_or(timeline.times().last().map_or(0.0, |last| last.get().abs()), Seconds::get);
     let study = content.uid("study");
     let reference = content.uid("frame of reference");
     let volume_reference = content.uid("volume frame of reference");
@@ -504,20 +492,18 @@ fn header(
             })
             .into(),
     );
-    set = match volume.apex {
-        Some(apex) => set
-            .text(tags::ULTRASOUND_ACQUISITION_GEOMETRY, VR::CS, "APEX")
-            .fd(tags::APEX_POSITION, &apex.to_array()),
-        None => {
-            let mut identity = [0.0; 16];
-            for i in 0..4 {
-                identity[i * 5] = 1.0;
-            }
-            set.text(tags::ULTRASOUND_ACQUISITION_GEOMETRY, VR::CS, "PATIENT")
-                .text(tags::PATIENT_FRAME_OF_REFERENCE_SOURCE, VR::CS, "TABLE")
-                .text(tags::TABLE_FRAME_OF_REFERENCE_UID, VR::UI, &reference)
-                .fd(tags::VOLUME_TO_TABLE_MAPPING_MATRIX, &identity)
+    set = if let Some(apex) = volume.apex {
+        set.text(tags::ULTRASOUND_ACQUISITION_GEOMETRY, VR::CS, "APEX")
+            .fd(tags::APEX_POSITION, &apex.to_array())
+    } else {
+        let mut identity = [0.0; 16];
+        for i in 0..4 {
+            identity[i * 5] = 1.0;
         }
+        set.text(tags::ULTRASOUND_ACQUISITION_GEOMETRY, VR::CS, "PATIENT")
+            .text(tags::PATIENT_FRAME_OF_REFERENCE_SOURCE, VR::CS, "TABLE")
+            .text(tags::TABLE_FRAME_OF_REFERENCE_UID, VR::UI, &reference)
+            .fd(tags::VOLUME_TO_TABLE_MAPPING_MATRIX, &identity)
     };
     if gating == Gating::Cardiac {
         set = set.text(tags::CARDIAC_SYNCHRONIZATION_TECHNIQUE, VR::CS, "REALTIME").text(
@@ -525,6 +511,11 @@ fn header(
             VR::CS,
             "ECG",
         );
+        // Conditional in the standard; a volume gated over beats of unknown length goes without.
+        let mean = timeline.beats_rr.iter().map(|rr| rr.get()).sum::<f64>() / timeline.beats_rr.len() as f64;
+        if let Some(rr) = timeline.rr.map(Seconds::get).or(mean.is_finite().then_some(mean)) {
+            set = set.fd(tags::CARDIAC_RR_INTERVAL_SPECIFIED, &[rr * 1000.0]);
+        }
         let beats =
             timeline.gated_beats.or_else(|| u32::try_from(timeline.beats_rr.len()).ok().filter(|n| *n > 0));
         if let Some(beats) = beats {
@@ -623,7 +614,7 @@ fn per_frame(volume: &Volume4, gating: Gating, acquired: &str, duration_s: f64) 
     let step = volume.grid.spacing_mm()[2];
     let origin = volume.grid.origin();
     let timeline = &volume.timeline;
-    let frame_ms = timeline.interval().map_or(duration_s, |interval| interval.get()) * 1000.0;
+    let frame_ms = timeline.interval().map_or(duration_s, Seconds::get) * 1000.0;
     let mut frames = Vec::new();
     for (t, time) in timeline.times().iter().enumerate() {
         for (k, channel) in volume.channels().iter().enumerate() {
