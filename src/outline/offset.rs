@@ -16,6 +16,8 @@ use super::{Outline, OutlineError};
 
 /// Field points along the longer side
 const ACROSS: f64 = 160.0;
+/// Field points through the mean width of a shape that shrinks
+const THROUGH: f64 = 24.0;
 /// Field points along the side of a block
 const BLOCK: usize = 8;
 
@@ -85,6 +87,9 @@ impl Outline {
         let [[u0, u1], [v0, v1]] = self.bounds();
         let grow = distance.max(0.0);
         let step = (u1 - u0).max(v1 - v0).max(f64::MIN_POSITIVE) / ACROSS;
+        // What is left of a thin shape needs a field finer than its mean width, `2 area / perimeter`.
+        let thin = 2.0 * self.area().get() / self.perimeter().get() / THROUGH;
+        let step = if distance < 0.0 { step.min(thin).max(step / 8.0) } else { step };
         // A growth of many times the size needs no finer field than its own size.
         let step = step.max(grow / ACROSS);
         let margin = grow + 2.5 * step;

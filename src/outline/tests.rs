@@ -154,6 +154,13 @@ fn growing_a_convex_shape_follows_steiner() {
 }
 
 #[test]
+fn a_thin_shape_shrinks_to_a_thinner_one() {
+    let strip = outline(&[(0.0, 0.0), (9.0, 0.0), (9.0, 0.3), (0.0, 0.3)]);
+    near(strip.offset_area(Mm::new(-0.1)).get(), 8.8 * 0.1, 2e-3);
+    near(strip.offset(Mm::new(-0.1)).unwrap().feret().max.get(), libm::hypot(8.8, 0.1), 1e-3);
+}
+
+#[test]
 fn shrinking_and_growing_bent_shapes_stays_right() {
     let shape = sector(4.0, 6.0, 2.0);
     // Shrunk by d: the sector r0 + d .. r1 - d, its straight ends moved in by d.

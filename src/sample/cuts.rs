@@ -26,8 +26,16 @@ pub struct FlowCut {
 /// A scalar channel (tissue, power codes, variance codes) on a cut, NaN outside the volume
 pub fn scalar_cut(sampler: &FrameSampler<'_>, cut: &Cut, raster: &Raster) -> Image<f64> {
     let mut image = blank(raster);
-    fill_scalars(&[sampler], cut, raster, std::slice::from_mut(&mut image));
+    scalar_cut_into(sampler, cut, raster, &mut image);
     image
+}
+
+/// As [`scalar_cut`], into a picture that is kept from cut to cut (made anew where its shape is another)
+///
+/// New memory costs more than the reading itself: whoever draws one cut after the other keeps it.
+pub fn scalar_cut_into(sampler: &FrameSampler<'_>, cut: &Cut, raster: &Raster, image: &mut Image<f64>) {
+    fit(image, raster);
+    fill_scalars(&[sampler], cut, raster, std::slice::from_mut(image));
 }
 
 /// Several scalar channels (or frames) on the same cut, in the order given; where they lie on one
@@ -50,20 +58,41 @@ pub fn scalar_cuts(samplers: &[&FrameSampler<'_>], cut: &Cut, raster: &Raster) -
 /// The velocity channel on a cut, phase-safe, with its coherence and the coloured share
 pub fn flow_cut(sampler: &FrameSampler<'_>, cut: &Cut, raster: &Raster) -> FlowCut {
     let mut flow = FlowCut { velocity: blank(raster), coherence: blank(raster), coloured: blank(raster) };
-    let FlowCut { velocity, coherence, coloured } = &mut flow;
-    fill_flow(sampler, cut, raster, [velocity.data_mut(), coherence.data_mut(), coloured.data_mut()]);
+    flow_cut_into(sampler, cut, raster, &mut flow);
     flow
+}
+
+/// As [`flow_cut`], into pictures that are kept; see [`scalar_cut_into`]
+pub fn flow_cut_into(sampler: &FrameSampler<'_>, cut: &Cut, raster: &Raster, flow: &mut FlowCut) {
+    let FlowCut { velocity, coherence, coloured } = flow;
+    fit(velocity, raster);
+    fit(coherence, raster);
+    fit(coloured, raster);
+    fill_flow(sampler, cut, raster, [velocity.data_mut(), coherence.data_mut(), coloured.data_mut()]);
 }
 
 /// The displayed velocity alone on a cut, phase-safe: the same as in [`flow_cut`], sooner
 pub fn velocity_cut(sampler: &FrameSampler<'_>, cut: &Cut, raster: &Raster) -> Image<f64> {
     let mut image = blank(raster);
-    fill_flow(sampler, cut, raster, [image.data_mut(), &mut [], &mut []]);
+    velocity_cut_into(sampler, cut, raster, &mut image);
     image
 }
 
+/// As [`velocity_cut`], into a picture that is kept; see [`scalar_cut_into`]
+pub fn velocity_cut_into(sampler: &FrameSampler<'_>, cut: &Cut, raster: &Raster, image: &mut Image<f64>) {
+    fit(image, raster);
+    fill_flow(sampler, cut, raster, [image.data_mut(), &mut [], &mut []]);
+}
+
+/// A picture whose every pixel will be written
 fn blank(raster: &Raster) -> Image<f64> {
-    Image::filled(raster.width, raster.height, f64::NAN)
+    Image::filled(raster.width, raster.height, 0.0)
+}
+
+fn fit(image: &mut Image<f64>, raster: &Raster) {
+    if (image.width(), image.height()) != (raster.width, raster.height) {
+        *image = blank(raster);
+    }
 }
 
 /// Fills one picture for each sampler; all lie on one grid in one width

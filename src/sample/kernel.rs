@@ -34,37 +34,66 @@ impl<'a, T: Copy> Windows<'a, T> {
     }
 }
 
+/// A stored code, 8 or 16 bits
+pub(super) trait Code: Copy {
+    /// Two codes in one number
+    fn pack(left: Self, right: Self) -> u32;
+    /// The two codes of one number
+    fn unpack(pair: u32) -> [i32; 2];
+}
+
+impl Code for u8 {
+    #[inline(always)]
+    fn pack(left: Self, right: Self) -> u32 {
+        u32::from(u16::from_le_bytes([left, right]))
+    }
+    #[inline(always)]
+    fn unpack(pair: u32) -> [i32; 2] {
+        [(pair & 0xff) as i32, (pair >> 8) as i32]
+    }
+}
+
+impl Code for u16 {
+    #[inline(always)]
+    fn pack(left: Self, right: Self) -> u32 {
+        u32::from(left) | (u32::from(right) << 16)
+    }
+    #[inline(always)]
+    fn unpack(pair: u32) -> [i32; 2] {
+        [(pair & 0xffff) as i32, (pair >> 16) as i32]
+    }
+}
+
 /// Trilinear values of a block
 #[inline(always)]
-pub(super) fn scalars<T: Copy + Into<u32>>(windows: &Windows<'_, T>, block: &Block, out: &mut [f64; BLOCK]) {
+pub(super) fn scalars<T: Code>(windows: &Windows<'_, T>, block: &Block, out: &mut [f64; BLOCK]) {
     let length = windows.lower.len();
     let (lower, y, z, yz) =
         (windows.lower, &windows.y[..length], &windows.z[..length], &windows.yz[..length]);
-    let mut left = [[0u32; BLOCK]; 4];
-    let mut right = [[0u32; BLOCK]; 4];
+    let mut pairs = [[0u32; BLOCK]; 4];
     if windows.pair == 1 {
         for i in 0..BLOCK {
             let a = block.index[i];
             let b = a + 1;
             assert!(b < length, "a located pixel has its neighbours in the frame");
-            (left[0][i], right[0][i]) = (lower[a].into(), lower[b].into());
-            (left[1][i], right[1][i]) = (y[a].into(), y[b].into());
-            (left[2][i], right[2][i]) = (z[a].into(), z[b].into());
-            (left[3][i], right[3][i]) = (yz[a].into(), yz[b].into());
+            pairs[0][i] = T::pack(lower[a], lower[b]);
+            pairs[1][i] = T::pack(y[a], y[b]);
+            pairs[2][i] = T::pack(z[a], z[b]);
+            pairs[3][i] = T::pack(yz[a], yz[b]);
         }
     } else {
         for i in 0..BLOCK {
             let a = block.index[i];
-            (left[0][i], left[1][i]) = (lower[a].into(), y[a].into());
-            (left[2][i], left[3][i]) = (z[a].into(), yz[a].into());
+            for (pairs, window) in pairs.iter_mut().zip([lower, y, z, yz]) {
+                pairs[i] = T::pack(window[a], window[a]);
+            }
         }
-        right = left;
     }
     let [fx, fy, fz] = &block.fraction;
     for i in 0..BLOCK {
         let along = |k: usize| {
-            let a = f64::from(left[k][i] as i32);
-            a + fx[i] * (f64::from(right[k][i] as i32) - a)
+            let [a, b] = T::unpack(pairs[k][i]).map(f64::from);
+            a + fx[i] * (b - a)
         };
         let (p, q, r, s) = (along(0), along(1), along(2), along(3));
         let (near, far) = (p + fy[i] * (q - p), r + fy[i] * (s - r));
@@ -82,6 +111,8 @@ pub(super) trait Phasors<T> {
 
 /// The sums of the phasors of a block: real part, imaginary part, coloured share
 pub(super) struct Sums {
+    /// As they are summed, one four-lane vector a pixel
+    packed: [Phasor; BLOCK],
     pub(super) re: [f64; BLOCK],
     pub(super) im: [f64; BLOCK],
     pub(super) coloured: [f64; BLOCK],
@@ -89,8 +120,14 @@ pub(super) struct Sums {
 
 impl Sums {
     pub(super) const fn new() -> Self {
-        Self { re: [0.0; BLOCK], im: [0.0; BLOCK], coloured: [0.0; BLOCK] }
+        Self { packed: [[0.0; 4]; BLOCK], re: [0.0; BLOCK], im: [0.0; BLOCK], coloured: [0.0; BLOCK] }
     }
+}
+
+/// Four lanes at once: all four are written, so that the compiler keeps them in one register
+#[inline(always)]
+fn lanes(f: impl Fn(usize) -> f64) -> Phasor {
+    [f(0), f(1), f(2), f(3)]
 }
 
 /// Weighted sums of the phasors around each pixel of a block
@@ -109,22 +146,17 @@ pub(super) fn phasors<T: Copy, P: Phasors<T>>(
         let b = a + windows.pair;
         assert!(b < length, "a located pixel has its neighbours in the frame");
         let [fx, fy, fz] = [block.fraction[0][i], block.fraction[1][i], block.fraction[2][i]];
-        let (gy, gz) = (1.0 - fy, 1.0 - fz);
-        let weights = [gy * gz, fy * gz, gy * fz, fy * fz];
-        let mut left = [0.0; 4];
-        let mut right = [0.0; 4];
-        for (window, weight) in [lower, y, z, yz].into_iter().zip(weights) {
+        let along = |window: &[T]| {
             let (p, q) = (table.of(window[a]), table.of(window[b]));
-            for k in 0..4 {
-                left[k] += weight * p[k];
-                right[k] += weight * q[k];
-            }
-        }
-        let mut sum = [0.0; 4];
-        for k in 0..4 {
-            sum[k] = left[k] + fx * (right[k] - left[k]);
-        }
-        (sums.re[i], sums.im[i], sums.coloured[i]) = (sum[0], sum[1], sum[2]);
+            lanes(|k| p[k] + fx * (q[k] - p[k]))
+        };
+        let (p, q, r, s) = (along(lower), along(y), along(z), along(yz));
+        let near = lanes(|k| p[k] + fy * (q[k] - p[k]));
+        let far = lanes(|k| r[k] + fy * (s[k] - r[k]));
+        sums.packed[i] = lanes(|k| near[k] + fz * (far[k] - near[k]));
+    }
+    for i in 0..BLOCK {
+        [sums.re[i], sums.im[i], sums.coloured[i], _] = sums.packed[i];
     }
 }
 

@@ -4,7 +4,7 @@
 //! the machine is asked once which it can run. Both give the same bits: every step is an addition,
 //! product, division, root or selection in f64, and nothing is fused.
 
-use super::kernel::{Display, Phasors, Sums, Windows, coherences, phasors, scalars, velocities};
+use super::kernel::{Code, Display, Phasors, Sums, Windows, coherences, phasors, scalars, velocities};
 use super::rows::{BLOCK, Block, Row};
 
 /// Compiles a function for 256-bit vectors too and calls the one the machine can run
@@ -35,15 +35,18 @@ macro_rules! widest {
 }
 
 widest! {
-    /// Trilinear values of several frames along one row, each into its own row of output; places
-    /// outside the volume are left alone
-    fn scalar_row['a, T: Copy + Into<u32>](
+    /// Trilinear values of several frames along one row, each into its own row of output; NaN outside
+    /// the volume
+    fn scalar_row['a, T: Code](
         row: &Row<'_>,
         frames: &[Windows<'a, T>],
         out: &mut [&mut [f64]],
     ) {
         let mut block = Block::new();
         let mut values = [0.0; BLOCK];
+        for out in out.iter_mut() {
+            row.blank_outside(out);
+        }
         let mut from = row.inside.start;
         while from < row.inside.end {
             let to = (from + BLOCK).min(row.inside.end);
@@ -58,8 +61,8 @@ widest! {
 }
 
 widest! {
-    /// Velocity, coherence and coloured share along one row, each into its own row of output; an
-    /// empty output row is not wanted and costs nothing; places outside are left alone
+    /// Velocity, coherence and coloured share along one row, each into its own row of output; NaN
+    /// outside the volume; an empty output row is not wanted and costs nothing
     fn flow_row['a, T: Copy, P: Phasors<T>](
         row: &Row<'_>,
         windows: &Windows<'a, T>,
@@ -71,6 +74,9 @@ widest! {
         let mut block = Block::new();
         let mut sums = Sums::new();
         let mut values = [0.0; BLOCK];
+        for out in [&mut *velocity, &mut *coherence, &mut *coloured] {
+            row.blank_outside(out);
+        }
         let mut from = row.inside.start;
         while from < row.inside.end {
             let to = (from + BLOCK).min(row.inside.end);

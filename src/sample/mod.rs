@@ -18,6 +18,9 @@ mod probe;
 mod raster;
 mod rows;
 
-pub use cuts::{FlowCut, flow_cut, scalar_cut, scalar_cuts, velocity_cut};
+pub use cuts::{
+    FlowCut, flow_cut, flow_cut_into, scalar_cut, scalar_cut_into, scalar_cuts, velocity_cut,
+    velocity_cut_into,
+};
 pub use probe::{FlowSample, FrameSampler};
 pub use raster::Raster;

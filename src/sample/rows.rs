@@ -106,6 +106,7 @@ impl Rows {
         let mut to = (high.floor() as usize + 1).min(self.width);
         from = from.saturating_sub(1);
         to = (to + 1).min(self.width);
+        to = to.max(from);
         while from < to && !row.is_inside(from) {
             from += 1;
         }
@@ -123,6 +124,14 @@ impl Row<'_> {
             let at = self.start[axis] + x as f64 * self.rows.across[axis];
             (-ROUNDING..=self.rows.last[axis] + ROUNDING).contains(&at)
         })
+    }
+
+    /// Writes NaN where a row of output lies outside the volume
+    pub(super) fn blank_outside(&self, out: &mut [f64]) {
+        let end = self.inside.end.min(out.len());
+        let start = self.inside.start.min(end);
+        out[..start].fill(f64::NAN);
+        out[end..].fill(f64::NAN);
     }
 
     /// Corner indices and fractions of the pixels from `from` on

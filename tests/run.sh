@@ -1,0 +1,80 @@
+#!/usr/bin/env bash
+# The one test command. Installs what it needs, then runs every check; ends with one clear line.
+#
+#   bash tests/run.sh           everything
+#   FUZZ_SECONDS=300 bash tests/run.sh
+#
+# Needs cargo and python3. On Debian and its relatives missing packages are installed (as root, or
+# through sudo); elsewhere a missing one is named.
+set -euo pipefail
+cd "$(dirname "$0")/.."
+
+step="start"
+began=$SECONDS
+finish() {
+    local code=$?
+    if [ "$code" -eq 0 ]; then
+        echo "narrows: all tests passed in $((SECONDS - began)) s"
+    else
+        echo "narrows: TESTS FAILED at: $step" >&2
+    fi
+    exit "$code"
+}
+trap finish EXIT
+say() {
+    step="$1"
+    echo "== $step ($((SECONDS - began)) s)"
+}
+
+say "system packages"
+missing=()
+command -v cc >/dev/null || missing+=(build-essential)
+python3 -c 'import ensurepip, venv' 2>/dev/null || missing+=(python3-venv)
+if [ "${#missing[@]}" -gt 0 ]; then
+    if command -v apt-get >/dev/null; then
+        as_root=()
+        [ "$(id -u)" -eq 0 ] || as_root=(sudo)
+        "${as_root[@]}" apt-get update -qq
+        DEBIAN_FRONTEND=noninteractive "${as_root[@]}" apt-get install -y -qq --no-install-recommends "${missing[@]}"
+    else
+        echo "please install: ${missing[*]}" >&2
+        exit 1
+    fi
+fi
+
+say "python environment"
+wanted="$(python3 --version) $(cksum < tests/python/requirements.txt)"
+if [ "$(cat .venv/installed 2>/dev/null)" != "$wanted" ]; then
+    python3 -m venv --clear .venv
+    .venv/bin/python -m pip install --quiet --disable-pip-version-check -r tests/python/requirements.txt
+    echo "$wanted" > .venv/installed
+fi
+
+say "format"
+cargo fmt --check
+
+say "lints"
+cargo clippy --quiet --all-targets -- -D warnings
+
+say "the core alone"
+cargo clippy --quiet --no-default-features --lib --bins -- -D warnings
+
+say "documentation"
+RUSTDOCFLAGS="-D warnings" cargo doc --quiet --no-deps --document-private-items --lib
+
+say "library, commands, documentation examples"
+cargo test --quiet
+
+say "against reference libraries"
+target="${CARGO_TARGET_DIR:-target}/debug"
+NARROWS_BIN="$target/narrows" NARROWS_EXAMPLES="$target/examples" \
+    .venv/bin/python -m pytest -q -p no:cacheprovider tests/python
+
+say "fuzzing"
+if [ -d fuzz ] && cargo fuzz --version >/dev/null 2>&1 && cargo +nightly --version >/dev/null 2>&1; then
+    for aim in $(cargo +nightly fuzz list); do
+        cargo +nightly fuzz run "$aim" -- -max_total_time="${FUZZ_SECONDS:-20}" -rss_limit_mb=2048 -verbosity=0
+    done
+else
+    echo "skipped: it needs cargo-fuzz, a nightly toolchain and the folder fuzz"
+fi
