@@ -361,20 +361,3 @@ mod tests {
         assert_eq!(fs::read_dir(temp.path()).unwrap().count(), 0);
     }
 }
-#[cfg(test)]
-mod look {
-    #[test]
-    fn look() {
-        let t = std::time::Instant::now();
-        let (volume, results) = (crate::report::fixture::volume(), crate::report::fixture::results());
-        eprintln!("{:?}", t.elapsed());
-        let p = super::write_folder(
-            &results,
-            &volume,
-            std::path::Path::new("/tmp/look-report"),
-            &super::ReportOptions::default(),
-        );
-        eprintln!("{:?} {p:?}", t.elapsed());
-        std::fs::write("docs/schema/results.schema.json", crate::report::schema::results()).unwrap();
-    }
-}

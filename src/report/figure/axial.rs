@@ -16,7 +16,7 @@ const LONG: Stroke = Stroke::solid(colour::LONG_AXIS, 3.0).dashed(Dash::Dashed);
 const COMMISSURAL: Stroke = Stroke::solid(colour::COMMISSURAL, 4.0).dashed(Dash::Dotted);
 
 /// Draws the long-axis or the commissural cut of a jet
-pub fn draw(view: View, subject: &Subject<'_>) -> Result<Svg, FigureError> {
+pub(crate) fn draw(view: View, subject: &Subject<'_>) -> Result<Svg, FigureError> {
     let jet = subject.jet;
     let pose = Pose::of(subject)?;
     let (name, across, stroke, width) = if view == View::Commissural {

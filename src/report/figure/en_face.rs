@@ -14,7 +14,7 @@ const LONG: Stroke = Stroke::solid(colour::LONG_AXIS, 2.6).dashed(Dash::Dashed);
 const COMMISSURAL: Stroke = Stroke::solid(colour::COMMISSURAL, 3.6).dashed(Dash::Dotted);
 
 /// Draws the en-face cut of a jet, seen against the flow
-pub fn draw(subject: &Subject<'_>) -> Result<Svg, FigureError> {
+pub(crate) fn draw(subject: &Subject<'_>) -> Result<Svg, FigureError> {
     let jet = subject.jet;
     let pose = Pose::of(subject)?;
     let cut = Cut::new(pose.neck, pose.axis, pose.commissural.into_inner());

@@ -7,7 +7,7 @@ use super::super::words;
 use super::{Subject, heading};
 
 /// Draws the neck profile of a jet
-pub fn draw(subject: &Subject<'_>) -> Svg {
+pub(crate) fn draw(subject: &Subject<'_>) -> Svg {
     let jet = subject.jet;
     let title = format!("Jet {}: neck profile", jet.id);
     let mut svg = Svg::new(1000.0, 470.0, &title);
