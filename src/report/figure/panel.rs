@@ -117,7 +117,7 @@ pub(crate) fn cased(svg: &mut Svg, points: &[At], stroke: Stroke) {
 
 /// The dark rim of a line
 pub(crate) fn casing(stroke: Stroke) -> Stroke {
-    Stroke { colour: "#000000", width: stroke.width + 2.6, dash: Dash::Solid, opacity: 0.6 }
+    Stroke { colour: "#000000", width: stroke.width + 2.0, dash: Dash::Solid, opacity: 0.55 }
 }
 
 /// An arrow head at `tip`, pointing along `(dx, dy)` of unit length
