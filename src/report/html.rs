@@ -346,15 +346,16 @@ fn findings(out: &mut String, results: &Results) {
     out.push_str("</tbody>\n</table>\n</section>\n");
 }
 
-/// Three significant digits or so, without an exponent
+/// Three significant digits or so, without an exponent and without idle zeros
 fn finding_number(value: f64) -> String {
     let decimals = match value.abs() {
-        v if v >= 100.0 || v == v.round() => 0,
+        v if v >= 100.0 => 0,
         v if v >= 10.0 => 1,
         v if v >= 0.1 => 2,
         _ => 4,
     };
-    fixed(value, decimals)
+    let text = fixed(value, decimals);
+    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
 }
 
 fn method(out: &mut String, results: &Results) {
