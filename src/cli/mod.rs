@@ -1,8 +1,60 @@
 //! The command line: one file a verb.
+//!
+//! stdout carries the result and nothing else, stderr the talk. The exit status says what became
+//! of it (see [`Exit`]). Errors read `error: ...` and, where something can be done, `hint: ...`.
+//! Files appear under their final name only when they are whole, and a file that is being read is
+//! never written over.
 
+mod arguments;
+mod convert;
+mod draw;
+mod exit;
+mod home;
+mod input;
+mod inspect;
+mod measure;
+mod output;
+mod phantom;
+mod progress;
+mod schema;
+mod text;
+
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::process::ExitCode;
+
+use clap::Parser;
+
+pub use exit::{Exit, Failure};
 
 /// Runs the program with the process's arguments
 pub fn run() -> ExitCode {
-    ExitCode::from(3)
+    let arguments = match arguments::Arguments::try_parse() {
+        Ok(arguments) => arguments,
+        Err(error) => {
+            // Help and version arrive here too; a closed pipe is no reason to fail.
+            let _ = error.print();
+            return ExitCode::from(if error.use_stderr() { Exit::Usage } else { Exit::Done } as u8);
+        }
+    };
+    let _ = tracing_subscriber::fmt()
+        .with_writer(std::io::stderr)
+        .with_env_filter(
+            tracing_subscriber::EnvFilter::try_from_env("NARROWS_LOG").unwrap_or_else(|_| "error".into()),
+        )
+        .try_init();
+    // A bug must still end with the status that says so.
+    let ended = catch_unwind(AssertUnwindSafe(|| arguments.run()));
+    let exit = match ended {
+        Ok(Ok(exit)) => exit,
+        Ok(Err(failure)) => {
+            failure.tell();
+            failure.exit
+        }
+        Err(_) => {
+            let failure = Failure::internal("the program failed in a way that it should not");
+            failure.tell();
+            failure.exit
+        }
+    };
+    ExitCode::from(exit as u8)
 }

@@ -306,7 +306,7 @@ mod tests {
             fs::read_dir(temp.path()).unwrap().flatten().map(|e| e.file_name()).collect();
         beside.sort();
         assert_eq!(beside, ["a", "deep"]);
-        let png = &first["/figures/jet-1-en-face.png"];
+        let png = &first["figures/jet-1-en-face.png"];
         // Width and height stand at bytes 16 and 20 of a PNG (its specification, section 11.2.1).
         let side = |from: usize| u32::from_be_bytes(png[from..from + 4].try_into().unwrap());
         assert_eq!((side(16), side(20)), (500, 325));
@@ -359,22 +359,5 @@ mod tests {
         let folder = temp.path().join("report");
         assert!(matches!(write_folder(&results, &volume, &folder, &options), Err(ReportError::Cancelled(_))));
         assert_eq!(fs::read_dir(temp.path()).unwrap().count(), 0);
-    }
-}
-#[cfg(test)]
-mod look {
-    #[test]
-    fn look() {
-        let t = std::time::Instant::now();
-        let (volume, results) = (crate::report::fixture::volume(), crate::report::fixture::results());
-        eprintln!("{:?}", t.elapsed());
-        let p = super::write_folder(
-            &results,
-            &volume,
-            std::path::Path::new("/tmp/look-report"),
-            &super::ReportOptions::default(),
-        );
-        eprintln!("{:?} {p:?}", t.elapsed());
-        std::fs::write("docs/schema/results.schema.json", crate::report::schema::results()).unwrap();
     }
 }

@@ -135,7 +135,7 @@ fn no_jet(out: &mut String, results: &Results) {
 }
 
 fn direction_sentence(jet: &JetResult) -> String {
-    let sure = format!("The jet axis is known to ± {}°", fixed(jet.axis_uncertainty_deg, 0));
+    let sure = format!("The jet axis is known to ± {}°", fixed(jet.axis_uncertainty_deg, 1));
     match jet.beam_angle_deg {
         Some(angle) => format!("{sure} and meets the beam at {}°.", fixed(angle, 0)),
         None => format!(
@@ -346,15 +346,16 @@ fn findings(out: &mut String, results: &Results) {
     out.push_str("</tbody>\n</table>\n</section>\n");
 }
 
-/// Three significant digits or so, without an exponent
+/// Three significant digits or so, without an exponent and without idle zeros
 fn finding_number(value: f64) -> String {
     let decimals = match value.abs() {
-        v if v >= 100.0 || v == v.round() => 0,
+        v if v >= 100.0 => 0,
         v if v >= 10.0 => 1,
         v if v >= 0.1 => 2,
         _ => 4,
     };
-    fixed(value, decimals)
+    let text = fixed(value, decimals);
+    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
 }
 
 fn method(out: &mut String, results: &Results) {
@@ -438,3 +439,105 @@ fn triple(values: [f64; 3], decimals: usize) -> String {
 }
 
 const CSS: &str = include_str!("page.css");
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::fixture;
+
+    fn text(page: &str) -> String {
+        let mut out = String::new();
+        let mut inside = false;
+        for c in page[page.find("<body>").unwrap()..].chars() {
+            match c {
+                '<' => inside = true,
+                '>' => {
+                    inside = false;
+                    out.push(' ');
+                }
+                c if !inside => out.push(c),
+                _ => {}
+            }
+        }
+        out.split_whitespace().collect::<Vec<_>>().join(" ")
+    }
+
+    #[test]
+    fn every_number_that_matters_is_on_the_page() {
+        let results = fixture::results();
+        let page = text(&page(&results, &[]));
+        let jet = &results.jets[0];
+        let widths = &jet.width_mm;
+        let mut numbers: Vec<String> = [
+            jet.traced_area_mm2,
+            jet.circle_area_mm2,
+            jet.ellipse_area_mm2,
+            jet.shape.feret_max_mm,
+            jet.shape.feret_min_mm,
+            jet.shape.perimeter_mm,
+            jet.systole.mean_vca_mm2,
+            jet.axis_uncertainty_deg,
+        ]
+        .iter()
+        .map(|value| format!("{value:.1}"))
+        .collect();
+        let intervals = jet.frames.iter().filter_map(|frame| frame.vca_mm2);
+        for i in intervals.chain([jet.vca_mm2, results.total.vca_mm2, widths.long_axis, widths.commissural]) {
+            numbers.push(format!("{:.1}", i.value));
+            numbers.push(format!("{:.1} to {:.1}", i.low, i.high));
+        }
+        for value in
+            [jet.shape.axis_ratio, jet.shape.circularity, jet.shape.solidity, results.source.nyquist_m_s]
+        {
+            numbers.push(format!("{value:.2}"));
+        }
+        numbers.extend(jet.frames.iter().map(|frame| format!("{:.0}", 1e3 * frame.time_s)));
+        numbers.extend(jet.interval_parts.iter().map(|part| format!("{:.1}", part.effect_mm2)));
+        for finding in &results.trust.findings {
+            numbers.push(finding.message.clone());
+            numbers.push(format!("{} {}", finding.value.unwrap(), finding.unit));
+            numbers.push(format!("{} {}", finding.limit.unwrap(), finding.unit));
+        }
+        numbers.extend([results.source.blake3.clone(), results.source.assumed[0].clone()]);
+        numbers.extend(results.cautions.clone());
+        numbers.extend(STANDING_CAUTIONS.map(str::to_owned));
+        for number in numbers {
+            assert!(page.contains(&number), "{number} is not in:\n{page}");
+        }
+        assert!(page.contains("0.41 cm² (0.35 to 0.48)"));
+        assert!(page.contains("−78 % against the area") && page.contains("the single width misleads"));
+    }
+
+    #[test]
+    fn a_page_without_a_jet_says_what_that_means() {
+        let mut results = fixture::results();
+        results.jets.clear();
+        results.total.frame = None;
+        let page = text(&page(&results, &[]));
+        assert!(page.contains("No regurgitant jet found") && page.contains("None of the 6 frames"));
+        assert!(page.contains("Not a medical device") && page.contains("Trust check: limited"));
+    }
+
+    #[test]
+    fn several_jets_are_summed_and_listed() {
+        let mut results = fixture::results();
+        let mut second = results.jets[0].clone();
+        second.id = 2;
+        second.shape.class = crate::measure::results::ShapeClass::Round;
+        results.jets.push(second);
+        let page = text(&page(&results, &[]));
+        assert!(page.contains("Vena contracta area, sum of 2 jets"));
+        assert!(page.contains("Jet 2") && page.contains("The sum is taken at frame 2"));
+    }
+
+    #[test]
+    fn words_from_a_file_stay_words() {
+        let mut results = fixture::results();
+        results.source.file = "<script>alert(1)</script>.dcm".into();
+        results.trust.findings[0].message = "a <b> & c".into();
+        let page = page(&results, &[]);
+        assert!(!page.contains("<script") && page.contains("a &lt;b&gt; &amp; c"));
+        // One file: nothing is fetched from anywhere.
+        assert!(!page.contains("src=") && !page.contains("<link") && !page.contains("@import"));
+    }
+}

@@ -237,7 +237,7 @@ impl Svg {
             Halo::Bold => format!(
                 " stroke=\"{}\" stroke-width=\"{}\" stroke-linejoin=\"round\"",
                 face.colour,
-                num(face.size * 0.045)
+                num(face.size * 0.035)
             ),
         };
         let _ = writeln!(

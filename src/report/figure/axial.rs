@@ -6,8 +6,8 @@ use super::super::colour;
 use super::super::svg::{Anchor, Dash, Stroke, Svg};
 use super::super::words;
 use super::panel::{HEIGHT, Key, Panel, WIDTH, arrow_head, cased, edge_label};
-use super::{FigureError, Pose, Subject, View, heading};
-use crate::space::{Cut, CutPoint};
+use super::{FigureError, Pose, Subject, View, chord_middle, heading};
+use crate::space::{Cut, CutPoint, VolumePoint};
 use crate::unit::Mm;
 
 const AXIS: Stroke = Stroke::solid(colour::LIGHT, 1.6).dashed(Dash::Dashed);
@@ -16,7 +16,7 @@ const LONG: Stroke = Stroke::solid(colour::LONG_AXIS, 3.0).dashed(Dash::Dashed);
 const COMMISSURAL: Stroke = Stroke::solid(colour::COMMISSURAL, 4.0).dashed(Dash::Dotted);
 
 /// Draws the long-axis or the commissural cut of a jet
-pub fn draw(view: View, subject: &Subject<'_>) -> Result<Svg, FigureError> {
+pub(crate) fn draw(view: View, subject: &Subject<'_>) -> Result<Svg, FigureError> {
     let jet = subject.jet;
     let pose = Pose::of(subject)?;
     let (name, across, stroke, width) = if view == View::Commissural {
@@ -49,7 +49,10 @@ pub fn draw(view: View, subject: &Subject<'_>) -> Result<Svg, FigureError> {
         edge_label(svg, (axis[0].0 + 12.0, flow_y), Anchor::Start, "flow");
         let (_, neck_y) = panel.at(CutPoint::new(0.0, level(0.0)));
         let half = width.value / 2.0 * panel.per_mm();
-        let (x, gap) = (panel.middle().0, half + 10.0);
+        // The width lies where the tracing crosses this cut, which need not be on the axis.
+        let tracing = jet.tracing_mm.iter().map(|&[x, y, z]| VolumePoint::new(x, y, z).from(pose.neck));
+        let chord = chord_middle(tracing.map(|p| (p.dot(&normal), p.dot(&across))));
+        let (x, gap) = (panel.middle().0 + chord.unwrap_or(0.0) * panel.per_mm(), half + 10.0);
         cased(svg, &[(left, neck_y), (x - gap, neck_y)], NECK);
         cased(svg, &[(x + gap, neck_y), (right, neck_y)], NECK);
         if subject.is_peak() {

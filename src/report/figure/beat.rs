@@ -8,7 +8,7 @@ use super::{Subject, heading};
 use crate::measure::results::{FrameResult, Interval};
 
 /// Draws the area of a jet against time, with its interval and the bounds of systole
-pub fn draw(subject: &Subject<'_>) -> Svg {
+pub(crate) fn draw(subject: &Subject<'_>) -> Svg {
     let jet = subject.jet;
     let title = format!("Jet {}: {} leak", jet.id, words::pattern(jet.systole.pattern));
     let mut svg = Svg::new(1000.0, 500.0, &title);

@@ -4,7 +4,7 @@ use super::super::colour;
 use super::super::svg::{Anchor, At, Dash, Face, Halo, Stroke, Svg};
 use super::super::words;
 use super::panel::{HEIGHT, Key, Panel, WIDTH, arrow_head, cased, casing, edge_label};
-use super::{FigureError, Pose, Subject, View, heading};
+use super::{FigureError, Pose, Subject, View, chord_middle, heading};
 use crate::space::{Cut, CutPoint, VolumePoint};
 use crate::unit::{Mm, Mm2};
 
@@ -14,7 +14,7 @@ const LONG: Stroke = Stroke::solid(colour::LONG_AXIS, 2.6).dashed(Dash::Dashed);
 const COMMISSURAL: Stroke = Stroke::solid(colour::COMMISSURAL, 3.6).dashed(Dash::Dotted);
 
 /// Draws the en-face cut of a jet, seen against the flow
-pub fn draw(subject: &Subject<'_>) -> Result<Svg, FigureError> {
+pub(crate) fn draw(subject: &Subject<'_>) -> Result<Svg, FigureError> {
     let jet = subject.jet;
     let pose = Pose::of(subject)?;
     let cut = Cut::new(pose.neck, pose.axis, pose.commissural.into_inner());
@@ -49,8 +49,8 @@ pub fn draw(subject: &Subject<'_>) -> Result<Svg, FigureError> {
         svg.circle(panel.at(middle), radius, CIRCLE);
         svg.outline(&outline, casing(TRACING));
         svg.outline(&outline, TRACING);
-        let along_v = chord_middle(&tracing, |point| (point.u, point.v)).unwrap_or(0.0);
-        let along_u = chord_middle(&tracing, |point| (point.v, point.u)).unwrap_or(0.0);
+        let along_v = chord_middle(tracing.iter().map(|point| (point.u, point.v))).unwrap_or(0.0);
+        let along_u = chord_middle(tracing.iter().map(|point| (point.v, point.u))).unwrap_or(0.0);
         let half = jet.width_mm.commissural.value / 2.0;
         let ends = [CutPoint::new(along_u - half, 0.0), CutPoint::new(along_u + half, 0.0)];
         cased(svg, &ends.map(|end| panel.at(end)), COMMISSURAL);
@@ -128,20 +128,6 @@ fn centroid(points: &[CutPoint]) -> CutPoint {
     CutPoint::new(points.iter().map(|p| p.u).sum::<f64>() / n, points.iter().map(|p| p.v).sum::<f64>() / n)
 }
 
-/// The middle, along the second coordinate, of where the line "first coordinate = 0" crosses the polygon
-fn chord_middle(points: &[CutPoint], split: impl Fn(&CutPoint) -> (f64, f64)) -> Option<f64> {
-    let mut crossings: Vec<f64> = Vec::new();
-    for (i, a) in points.iter().enumerate() {
-        let (a, b) = (split(a), split(&points[(i + 1) % points.len()]));
-        if (a.0 < 0.0) != (b.0 < 0.0) {
-            crossings.push(a.1 + (b.1 - a.1) * (-a.0) / (b.0 - a.0));
-        }
-    }
-    let low = crossings.iter().copied().reduce(f64::min)?;
-    let high = crossings.iter().copied().reduce(f64::max)?;
-    Some((low + high) / 2.0)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -152,8 +138,8 @@ mod tests {
             [(1.0, -1.0), (3.0, -1.0), (3.0, 1.0), (1.0, 1.0)].map(|(u, v)| CutPoint::new(u, v)).to_vec();
         let centre = centroid(&square);
         assert!(centre.distance(CutPoint::new(2.0, 0.0)) < 1e-12);
-        assert_eq!(chord_middle(&square, |p| (p.v, p.u)), Some(2.0));
-        assert_eq!(chord_middle(&square, |p| (p.u, p.v)), None);
+        assert_eq!(chord_middle(square.iter().map(|p| (p.v, p.u))), Some(2.0));
+        assert_eq!(chord_middle(square.iter().map(|p| (p.u, p.v))), None);
         assert_eq!(centroid(&[]), CutPoint::new(0.0, 0.0));
     }
 }

@@ -166,3 +166,18 @@ fn heading(svg: &mut Svg, title: &str, under: &str) {
     svg.text((24.0, 34.0), Face::new(22.0, colour::INK).with(Halo::Bold), title);
     svg.text((24.0, 58.0), Face::new(15.0, colour::QUIET), under);
 }
+
+/// The middle, along the second coordinate, of where a polygon crosses "first coordinate = 0"
+fn chord_middle(points: impl Iterator<Item = (f64, f64)>) -> Option<f64> {
+    let points: Vec<(f64, f64)> = points.collect();
+    let mut crossings: Vec<f64> = Vec::new();
+    for (i, a) in points.iter().enumerate() {
+        let b = points[(i + 1) % points.len()];
+        if (a.0 < 0.0) != (b.0 < 0.0) {
+            crossings.push(a.1 + (b.1 - a.1) * (-a.0) / (b.0 - a.0));
+        }
+    }
+    let low = crossings.iter().copied().reduce(f64::min)?;
+    let high = crossings.iter().copied().reduce(f64::max)?;
+    Some(f64::midpoint(low, high))
+}

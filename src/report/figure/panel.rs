@@ -6,61 +6,56 @@ use super::super::svg::{Anchor, At, Dash, Face, Halo, Stroke, Svg};
 use super::super::words::{fixed, signed};
 use super::FigureError;
 use crate::sample::Raster;
-use crate::space::{Cut, CutPoint, VolumePoint};
+use crate::space::{Cut, CutPoint};
 use crate::unit::Mm;
 use crate::volume::Volume4;
 
 /// Width of a figure with a picture
-pub const WIDTH: f64 = 1000.0;
+pub(crate) const WIDTH: f64 = 1000.0;
 /// Height of a figure with a picture
-pub const HEIGHT: f64 = 650.0;
+pub(crate) const HEIGHT: f64 = 650.0;
 /// Where the key starts
-pub const KEY_X: f64 = 706.0;
+pub(crate) const KEY_X: f64 = 706.0;
 const CORNER: At = (24.0, 80.0);
 const SIDE: f64 = 546.0;
 const PIXELS: usize = 420;
 
 /// A square cut on the page
 #[derive(Clone, Copy, Debug)]
-pub struct Panel {
+pub(crate) struct Panel {
     cut: Cut,
     raster: Raster,
 }
 
 impl Panel {
     /// A square of `side` around the cut's centre, `v` upward
-    pub fn new(cut: Cut, side: Mm) -> Self {
+    pub(crate) fn new(cut: Cut, side: Mm) -> Self {
         Self { cut, raster: Raster { width: PIXELS, height: PIXELS, pixel: side / PIXELS as f64 } }
     }
 
     /// Page units of one millimetre
-    pub fn per_mm(&self) -> f64 {
+    pub(crate) fn per_mm(&self) -> f64 {
         SIDE / (self.raster.pixel.get() * PIXELS as f64)
     }
 
     /// Where a point of the cut lies on the page
-    pub fn at(&self, point: CutPoint) -> At {
+    pub(crate) fn at(&self, point: CutPoint) -> At {
         let (x, y) = self.middle();
         (x + point.u * self.per_mm(), y - point.v * self.per_mm())
     }
 
-    /// Where a point of the volume lies on the page, dropped onto the cut
-    pub fn foot(&self, point: VolumePoint) -> At {
-        self.at(self.cut.project(point).0)
-    }
-
     /// The middle of the picture on the page
-    pub fn middle(&self) -> At {
+    pub(crate) fn middle(&self) -> At {
         (CORNER.0 + SIDE / 2.0, CORNER.1 + SIDE / 2.0)
     }
 
     /// Left, top, right and bottom of the picture on the page
-    pub fn edges(&self) -> [f64; 4] {
+    pub(crate) fn edges(&self) -> [f64; 4] {
         [CORNER.0, CORNER.1, CORNER.0 + SIDE, CORNER.1 + SIDE]
     }
 
     /// Draws the picture of a frame, marks drawn by `marks` over it, and the scale bar
-    pub fn draw(
+    pub(crate) fn draw(
         &self,
         svg: &mut Svg,
         volume: &Volume4,
@@ -115,36 +110,36 @@ fn velocity_bar(svg: &mut Svg, volume: &Volume4, id: &str) {
 }
 
 /// A line with a dark rim, so that it reads on any picture
-pub fn cased(svg: &mut Svg, points: &[At], stroke: Stroke) {
+pub(crate) fn cased(svg: &mut Svg, points: &[At], stroke: Stroke) {
     svg.polyline(points, casing(stroke));
     svg.polyline(points, stroke);
 }
 
 /// The dark rim of a line
-pub fn casing(stroke: Stroke) -> Stroke {
-    Stroke { colour: "#000000", width: stroke.width + 2.6, dash: Dash::Solid, opacity: 0.6 }
+pub(crate) fn casing(stroke: Stroke) -> Stroke {
+    Stroke { colour: "#000000", width: stroke.width + 2.0, dash: Dash::Solid, opacity: 0.55 }
 }
 
 /// An arrow head at `tip`, pointing along `(dx, dy)` of unit length
-pub fn arrow_head(svg: &mut Svg, tip: At, (dx, dy): At, colour: &str) {
+pub(crate) fn arrow_head(svg: &mut Svg, tip: At, (dx, dy): At, colour: &str) {
     let back = (tip.0 - 13.0 * dx, tip.1 - 13.0 * dy);
     let (left, right) = ((back.0 - 5.5 * dy, back.1 + 5.5 * dx), (back.0 + 5.5 * dy, back.1 - 5.5 * dx));
     svg.area(&[tip, left, right], colour, 1.0);
 }
 
 /// The key beside a picture: what each line means, and its number
-pub struct Key {
+pub(crate) struct Key {
     y: f64,
 }
 
 impl Key {
     /// A key at the top
-    pub fn new() -> Self {
+    pub(crate) fn new() -> Self {
         Self { y: CORNER.1 + 14.0 }
     }
 
     /// A line's entry: its sample, its name, and its numbers below
-    pub fn line(&mut self, svg: &mut Svg, stroke: Stroke, name: &str, numbers: &[String]) {
+    pub(crate) fn line(&mut self, svg: &mut Svg, stroke: Stroke, name: &str, numbers: &[String]) {
         let y = self.y - 5.0;
         // Light lines need a dark ground on paper.
         if stroke.colour == colour::LIGHT {
@@ -156,13 +151,13 @@ impl Key {
     }
 
     /// An entry without a line
-    pub fn note(&mut self, svg: &mut Svg, name: &str, numbers: &[String]) {
+    pub(crate) fn note(&mut self, svg: &mut Svg, name: &str, numbers: &[String]) {
         svg.text((KEY_X, self.y), Face::new(15.0, colour::QUIET), name);
         self.numbers(svg, KEY_X, numbers);
     }
 
     /// The figure's main number, large, with a line below
-    pub fn answer(&mut self, svg: &mut Svg, name: &str, number: &str, below: &str) {
+    pub(crate) fn answer(&mut self, svg: &mut Svg, name: &str, number: &str, below: &str) {
         svg.text((KEY_X, self.y), Face::new(15.0, colour::QUIET), name);
         svg.text((KEY_X, self.y + 36.0), Face::new(32.0, colour::INK).with(Halo::Bold), number);
         svg.text((KEY_X, self.y + 60.0), Face::new(15.0, colour::INK), below);
@@ -180,7 +175,7 @@ impl Key {
 }
 
 /// An edge label of a picture, light on dark
-pub fn edge_label(svg: &mut Svg, at: At, anchor: Anchor, words: &str) {
+pub(crate) fn edge_label(svg: &mut Svg, at: At, anchor: Anchor, words: &str) {
     let face = Face::new(14.0, colour::LIGHT).anchored(anchor).with(Halo::Dark);
     svg.text(at, face, words);
 }

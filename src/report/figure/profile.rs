@@ -2,16 +2,23 @@
 
 use super::super::chart::{Axis, Chart};
 use super::super::colour;
-use super::super::svg::{Anchor, Face, Halo, Stroke, Svg};
+use super::super::svg::{Anchor, Face, Stroke, Svg};
 use super::super::words;
 use super::{Subject, heading};
 
 /// Draws the neck profile of a jet
-pub fn draw(subject: &Subject<'_>) -> Svg {
+pub(crate) fn draw(subject: &Subject<'_>) -> Svg {
     let jet = subject.jet;
     let title = format!("Jet {}: neck profile", jet.id);
     let mut svg = Svg::new(1000.0, 470.0, &title);
-    heading(&mut svg, &title, "area of the cross-section, as displayed, against position along the jet");
+    let seen = jet.components;
+    let under = format!(
+        "area of the cross-section as displayed; convergence {}, contraction {}, expansion {}",
+        words::seen(seen.convergence),
+        words::seen(seen.contraction),
+        words::seen(seen.expansion)
+    );
+    heading(&mut svg, &title, &under);
     let points: Vec<(f64, Option<f64>)> = jet
         .neck_profile
         .iter()
@@ -45,15 +52,5 @@ pub fn draw(subject: &Subject<'_>) -> Svg {
         }
     }
     svg.dot(chart.at(0.0, jet.traced_area_mm2), 6.0, colour::TRACING, colour::INK);
-    let face = Face::new(15.0, colour::INK).with(Halo::None);
-    let y = chart.top() + 20.0;
-    let seen = jet.components;
-    let (zero, _) = chart.at(0.0, 0.0);
-    let convergence = format!("convergence: {}", words::seen(seen.convergence));
-    let expansion = format!("expansion: {}", words::seen(seen.expansion));
-    svg.text(((zero - 14.0).max(240.0), y), face.anchored(Anchor::End), &convergence);
-    svg.text(((zero + 14.0).min(760.0), y), face, &expansion);
-    let contraction = format!("contraction: {}", words::seen(seen.contraction));
-    svg.text(((zero + 14.0).min(760.0), y + 20.0), face, &contraction);
     svg
 }

@@ -1,0 +1,62 @@
+//! What can be typed.
+
+use clap::{Parser, Subcommand};
+
+use super::{Exit, Failure, convert, draw, home, inspect, measure, phantom, schema};
+
+const AFTER: &str = "\
+Without a command the default sample volume is measured and a report is written to ./narrows-report.
+
+Exit status: 0 done; 1 done, but the acquisition is unfit for this measurement; 2 bad usage, unreadable \
+input or unwritable output; 3 a fault of the program; 130 stopped by Ctrl-C.
+
+Not a medical device: results defer to local protocols and to the licensed reader.";
+
+/// Measures the vena contracta of a regurgitant jet in a gated 3D colour Doppler volume
+#[derive(Debug, Parser)]
+#[command(name = "narrows", version, after_help = AFTER, max_term_width = 96)]
+pub(super) struct Arguments {
+    #[command(subcommand)]
+    verb: Option<Verb>,
+}
+
+#[derive(Debug, Subcommand)]
+enum Verb {
+    /// Measure every jet of a volume and write a report
+    Measure(measure::Arguments),
+    /// Show what a file holds, and the trust check of the acquisition
+    Inspect(inspect::Arguments),
+    /// Draw a cut of a volume, or one figure of its measurement
+    Draw(draw::Arguments),
+    /// Simulate an acquisition from a recipe; its truth goes beside it
+    Phantom(phantom::Arguments),
+    /// Write a volume again, pixels stored otherwise
+    Convert(convert::Arguments),
+    /// Print the JSON Schema of a document
+    Schema(schema::Arguments),
+}
+
+impl Arguments {
+    pub(super) fn run(self) -> Result<Exit, Failure> {
+        match self.verb {
+            None => home::run(),
+            Some(Verb::Measure(arguments)) => measure::run(&arguments),
+            Some(Verb::Inspect(arguments)) => inspect::run(&arguments),
+            Some(Verb::Draw(arguments)) => draw::run(&arguments),
+            Some(Verb::Phantom(arguments)) => phantom::run(&arguments),
+            Some(Verb::Convert(arguments)) => convert::run(&arguments),
+            Some(Verb::Schema(arguments)) => schema::run(&arguments),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory as _;
+
+    #[test]
+    fn the_definitions_are_sound() {
+        Arguments::command().debug_assert();
+    }
+}

@@ -1,0 +1,90 @@
+//! `narrows measure`: the whole job on one file.
+
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+
+use super::progress::Progress;
+use super::{Exit, Failure, input, output, text};
+use crate::measure::results::Verdict;
+use crate::measure::{self, Options, Results};
+use crate::report::{self, ReportOptions, ReportPaths};
+use crate::space::Direction;
+use crate::unit::MetresPerSecond;
+use crate::volume::Volume4;
+
+#[derive(Debug, Args)]
+pub(super) struct Arguments {
+    /// The volume: one DICOM Enhanced US Volume file with colour Doppler velocity
+    file: PathBuf,
+    /// Folder for the report [default: NAME-report here; none when --json is given]
+    #[arg(long, value_name = "DIR")]
+    out: Option<PathBuf>,
+    /// Write results.json here; `-` prints it, and nothing else, on stdout
+    #[arg(long, value_name = "FILE")]
+    json: Option<PathBuf>,
+    /// Nyquist velocity in m/s, where the file does not state it or states it wrongly
+    #[arg(long, value_name = "M/S", value_parser = input::nyquist)]
+    nyquist: Option<MetresPerSecond>,
+    /// Anterior-posterior direction in the volume's frame of reference, for the long-axis width
+    #[arg(long, value_name = "X,Y,Z", value_parser = input::along, allow_hyphen_values = true)]
+    ap: Option<Direction>,
+}
+
+pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
+    let progress = Progress::start();
+    let volume = input::open(&arguments.file, arguments.nyquist)?;
+    if let Some(json) = arguments.json.as_deref().filter(|json| *json != Path::new("-")) {
+        output::refuse_input(&arguments.file, json)?;
+    }
+    let options = Options { anterior_posterior: arguments.ap, ..Options::default() };
+    let results = measure::measure(&volume, &options, progress.watch())?;
+    let folder = match (&arguments.out, &arguments.json) {
+        (Some(folder), _) => Some(folder.clone()),
+        (None, Some(_)) => None,
+        (None, None) => Some(default_folder(&arguments.file)),
+    };
+    let written = folder.map(|folder| write(&results, &volume, &folder, &progress)).transpose()?;
+    drop(progress);
+    if let Some(json) = &arguments.json {
+        output::deliver(json, &report::results_json(&results)?, &arguments.file)?;
+    }
+    if arguments.json.as_deref() == Some(Path::new("-")) {
+        if let Some(paths) = &written {
+            output::say(&format!("report: {}", paths.page.display()));
+        }
+    } else {
+        let mut summary = text::summary(&results);
+        if let Some(paths) = &written {
+            summary.push_str(&text::where_the_report_is(paths));
+        }
+        output::print(&summary)?;
+    }
+    Ok(verdict(&results))
+}
+
+/// Writes the report folder
+pub(super) fn write(
+    results: &Results,
+    volume: &Volume4,
+    folder: &Path,
+    progress: &Progress,
+) -> Result<ReportPaths, Failure> {
+    let options = ReportOptions { watch: progress.watch().clone(), ..ReportOptions::default() };
+    Ok(report::write_folder(results, volume, folder, &options)?)
+}
+
+/// The status that a measurement ends with
+pub(super) fn verdict(results: &Results) -> Exit {
+    if results.trust.verdict == Verdict::Unfit {
+        output::say("warning: the acquisition is unfit for this measurement: see the findings");
+        Exit::Unfit
+    } else {
+        Exit::Done
+    }
+}
+
+fn default_folder(file: &Path) -> PathBuf {
+    let stem = file.file_stem().map_or_else(|| "volume".into(), |stem| stem.to_string_lossy());
+    PathBuf::from(format!("{stem}-report"))
+}

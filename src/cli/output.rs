@@ -1,0 +1,134 @@
+//! How results leave the program: stdout, and files that appear whole or not at all.
+
+use std::fs;
+use std::io::{self, Write as _};
+use std::path::{Path, PathBuf};
+
+use super::Failure;
+
+/// Prints a result; a reader that has gone away is not an error
+pub(super) fn print(text: &str) -> Result<(), Failure> {
+    let mut out = io::stdout().lock();
+    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+        Err(error) if error.kind() != io::ErrorKind::BrokenPipe => {
+            Err(Failure::usage(format!("cannot write to stdout: {error}"), "check where the output goes"))
+        }
+        _ => Ok(()),
+    }
+}
+
+/// Says something on stderr; where nobody listens, nothing is said
+pub(super) fn say(text: &str) {
+    let _ = writeln!(io::stderr(), "{text}");
+}
+
+/// Bytes ready beside their final name
+pub(super) struct Ready {
+    file: tempfile::NamedTempFile,
+    path: PathBuf,
+}
+
+/// Writes bytes beside the final name, where they vanish unless put in place
+pub(super) fn prepare(path: &Path, bytes: &[u8]) -> Result<Ready, Failure> {
+    let folder = match path.parent() {
+        Some(folder) if !folder.as_os_str().is_empty() => folder,
+        _ => Path::new("."),
+    };
+    let mut builder = tempfile::Builder::new();
+    builder.prefix(".narrows-").suffix(".tmp");
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::PermissionsExt as _;
+        builder.permissions(fs::Permissions::from_mode(0o666));
+    }
+    let mut file = builder.tempfile_in(folder).map_err(|error| cannot_write(path, &error))?;
+    file.write_all(bytes).map_err(|error| cannot_write(path, &error))?;
+    Ok(Ready { file, path: path.to_owned() })
+}
+
+impl Ready {
+    /// Moves the bytes to their final name
+    pub(super) fn put(self) -> Result<(), Failure> {
+        let path = self.path;
+        self.file.persist(&path).map_err(|error| cannot_write(&path, &error.error))?;
+        Ok(())
+    }
+}
+
+/// Writes a file: all of it or nothing
+pub(super) fn write(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
+    if path.is_dir() {
+        return Err(Failure::usage(
+            format!("cannot write the file: a folder has that name: {}", path.display()),
+            "give the name of a file",
+        ));
+    }
+    prepare(path, bytes)?.put()
+}
+
+/// Writes a document to `-` (stdout) or a file
+pub(super) fn deliver(target: &Path, text: &str, input: &Path) -> Result<(), Failure> {
+    if target == Path::new("-") {
+        return print(text);
+    }
+    refuse_input(input, target)?;
+    write(target, text.as_bytes())
+}
+
+/// Refuses to write over the file that is being read
+pub(super) fn refuse_input(input: &Path, output: &Path) -> Result<(), Failure> {
+    if same_file(input, output) {
+        return Err(Failure::usage(
+            format!("the output would replace the file being read: {}", output.display()),
+            "give the output another name",
+        ));
+    }
+    Ok(())
+}
+
+fn same_file(a: &Path, b: &Path) -> bool {
+    let (Ok(a), Ok(b)) = (fs::canonicalize(a), fs::canonicalize(b)) else { return false };
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::MetadataExt as _;
+        if let (Ok(a), Ok(b)) = (fs::metadata(&a), fs::metadata(&b)) {
+            return (a.dev(), a.ino()) == (b.dev(), b.ino());
+        }
+    }
+    a == b
+}
+
+fn cannot_write(path: &Path, error: &io::Error) -> Failure {
+    Failure::usage(
+        format!("cannot write the file: {error}: {}", path.display()),
+        "check the folder, your right to write there and the free space",
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_file_is_whole_or_absent() {
+        let temp = tempfile::tempdir().unwrap();
+        let path = temp.path().join("a.json");
+        drop(prepare(&path, b"half").unwrap());
+        assert_eq!(fs::read_dir(temp.path()).unwrap().count(), 0);
+        write(&path, b"whole").unwrap();
+        assert_eq!(fs::read(&path).unwrap(), b"whole");
+        assert!(write(temp.path(), b"x").is_err());
+        assert!(write(&temp.path().join("no/such/folder/a"), b"x").is_err());
+    }
+
+    #[test]
+    fn the_input_is_known_by_any_name() {
+        let temp = tempfile::tempdir().unwrap();
+        let (a, b) = (temp.path().join("a"), temp.path().join("b"));
+        fs::write(&a, "x").unwrap();
+        assert!(refuse_input(&a, &b).is_ok());
+        assert!(refuse_input(&a, &temp.path().join("./a")).is_err());
+        fs::hard_link(&a, &b).unwrap();
+        assert!(cfg!(not(unix)) || refuse_input(&a, &b).is_err());
+    }
+}

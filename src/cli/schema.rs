@@ -1,0 +1,27 @@
+//! `narrows schema`: the published form of the documents.
+
+use clap::{Args, ValueEnum};
+
+use super::{Exit, Failure, output};
+use crate::report;
+
+#[derive(Debug, Args)]
+pub(super) struct Arguments {
+    /// Which document
+    #[arg(value_enum, default_value_t)]
+    document: Document,
+}
+
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
+enum Document {
+    /// results.json
+    #[default]
+    Results,
+}
+
+pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
+    output::print(&match arguments.document {
+        Document::Results => report::schema::results(),
+    })?;
+    Ok(Exit::Done)
+}

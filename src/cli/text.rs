@@ -1,0 +1,95 @@
+//! A measurement as text, on one screen of a terminal.
+
+use std::fmt::Write as _;
+
+use crate::measure::Results;
+use crate::measure::results::{Finding, JetResult, Verdict};
+use crate::report::ReportPaths;
+use crate::report::words;
+
+/// The answer and what a reader must know about it
+pub(super) fn summary(results: &Results) -> String {
+    let mut out = String::new();
+    let mut row = |name: &str, value: &str| {
+        let _ = writeln!(out, "{name:<20} {value}");
+    };
+    row("file", &results.source.file);
+    match results.jets.as_slice() {
+        [] => {
+            let frames = words::count(results.source.frames, "frame", "frames");
+            row("jets", &format!("no regurgitant jet found in {frames}"));
+        }
+        [jet] => jet_rows(&mut row, jet),
+        jets => {
+            let total = &results.total.vca_mm2;
+            row("jets", &jets.len().to_string());
+            row("sum of areas", &format!("{}   {}", words::mm2_interval(total), words::cm2_interval(total)));
+            for jet in jets {
+                row("", "");
+                row(&format!("jet {}", jet.id), "");
+                jet_rows(&mut row, jet);
+            }
+            row("", "");
+        }
+    }
+    let verdict = results.trust.verdict;
+    row("trust check", &format!("{}: {}", words::verdict(verdict), words::verdict_meaning(verdict)));
+    for finding in findings(&results.trust.findings) {
+        row("", &format!("- {}", finding.message));
+    }
+    out.push_str("intervals are 95 %; not a medical device, never one number alone\n");
+    // Rows without a value end in blanks.
+    out.lines().map(|line| format!("{}\n", line.trim_end())).collect()
+}
+
+fn jet_rows(row: &mut impl FnMut(&str, &str), jet: &JetResult) {
+    let vca = &jet.vca_mm2;
+    row("vena contracta area", &format!("{}   {}", words::mm2_interval(vca), words::cm2_interval(vca)));
+    row("long-axis width", &words::mm_interval(&jet.width_mm.long_axis));
+    row("commissural width", &words::mm_interval(&jet.width_mm.commissural));
+    let claim = if jet.single_width.misleads { "misleads" } else { "inside the interval" };
+    let off = words::signed(jet.single_width.error_percent, 0);
+    row("a single width", &format!("implies {} ({off} %): {claim}", words::mm2(jet.circle_area_mm2)));
+    row("shape", words::shape_sentence(jet).trim_end_matches('.'));
+    let systole = &jet.systole;
+    let pattern = format!(
+        "{}, there in {} % of it; mean area {}",
+        words::pattern(systole.pattern),
+        words::fixed(100.0 * systole.present_fraction, 0),
+        words::mm2(systole.mean_vca_mm2)
+    );
+    row("through systole", &pattern);
+}
+
+/// The findings that are not plainly good, the worst first
+fn findings(all: &[Finding]) -> Vec<&Finding> {
+    let mut worst: Vec<&Finding> = all.iter().filter(|f| f.verdict != Verdict::Adequate).collect();
+    worst.sort_by_key(|finding| std::cmp::Reverse(finding.verdict));
+    worst
+}
+
+/// One line: where to look
+pub(super) fn where_the_report_is(paths: &ReportPaths) -> String {
+    format!("report: {}\n", paths.page.display())
+}
+
+/// The answer in one line
+pub(super) fn one_line(results: &Results) -> String {
+    let trust = words::verdict(results.trust.verdict);
+    match results.jets.as_slice() {
+        [] => format!("No regurgitant jet found; trust check: {trust}.\n"),
+        jets => {
+            let vca = &results.total.vca_mm2;
+            let jets = if jets.len() == 1 {
+                words::shape(jets[0].shape.class).to_owned()
+            } else {
+                words::count(jets.len(), "jet", "jets")
+            };
+            format!(
+                "Vena contracta area {} (95 % interval {}), {jets}; trust check: {trust}.\n",
+                words::mm2(vca.value),
+                words::span(vca, 1)
+            )
+        }
+    }
+}

@@ -1,0 +1,279 @@
+//! The real program, run in a folder of its own.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::{Command as Plain, Stdio};
+
+use assert_cmd::Command;
+use predicates::prelude::*;
+use predicates::str::{contains, starts_with};
+
+/// A small round orifice: enough to be measured, quick to simulate
+const RECIPE: &str = "\
+name = \"small\"
+[grid]
+shape = [40, 40, 40]
+[beat]
+frames = 3
+";
+
+fn narrows(folder: &Path) -> Command {
+    let mut command = Command::cargo_bin("narrows").unwrap();
+    command.current_dir(folder).env("COLUMNS", "96").env_remove("NARROWS_LOG");
+    command
+}
+
+/// Names in a folder, sorted
+fn names(folder: &Path) -> Vec<String> {
+    let mut names: Vec<String> = fs::read_dir(folder)
+        .unwrap()
+        .map(|entry| entry.unwrap().file_name().into_string().unwrap())
+        .collect();
+    names.sort();
+    names
+}
+
+fn simulated(folder: &Path) -> PathBuf {
+    fs::write(folder.join("recipe.toml"), RECIPE).unwrap();
+    let file = folder.join("volume.dcm");
+    narrows(folder).args(["phantom", "recipe.toml", "-o", "volume.dcm"]).assert().success().stdout("");
+    file
+}
+
+#[test]
+fn help_is_what_it_was() {
+    let temp = tempfile::tempdir().unwrap();
+    let help = narrows(temp.path()).arg("--help").assert().success().stderr("").get_output().stdout.clone();
+    let mut all = String::from_utf8(help).unwrap();
+    for verb in ["measure", "inspect", "draw", "phantom", "convert", "schema"] {
+        let help = narrows(temp.path()).args([verb, "--help"]).assert().success().get_output().stdout.clone();
+        all.push_str(&format!("\n---- {verb}\n\n{}", String::from_utf8(help).unwrap()));
+    }
+    let kept = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/snapshots/help.txt");
+    if std::env::var_os("NARROWS_SNAPSHOTS").is_some_and(|value| value == "write") {
+        fs::write(&kept, &all).unwrap();
+    }
+    assert_eq!(all, fs::read_to_string(&kept).unwrap(), "run again with NARROWS_SNAPSHOTS=write if meant");
+}
+
+#[test]
+fn a_volume_goes_the_whole_way() {
+    let temp = tempfile::tempdir().unwrap();
+    let folder = temp.path();
+    simulated(folder);
+    assert_eq!(names(folder), ["recipe.toml", "volume.dcm", "volume.dcm.truth.json"]);
+    let truth: serde_json::Value =
+        serde_json::from_slice(&fs::read(folder.join("volume.dcm.truth.json")).unwrap()).unwrap();
+    assert_eq!(truth["jets"].as_array().unwrap().len(), 1);
+
+    // JSON on stdout, nothing else, nothing written.
+    let json = narrows(folder).args(["measure", "volume.dcm", "--json", "-"]).output().unwrap();
+    assert!(matches!(json.status.code(), Some(0 | 1)), "{json:?}");
+    assert_eq!(names(folder).len(), 3);
+    let results: narrows::measure::Results = serde_json::from_slice(&json.stdout).unwrap();
+    assert_eq!(results.schema, "narrows/results/1");
+    assert_eq!(results.source.file, "volume.dcm");
+
+    // The document is as the published schema says.
+    let schema: serde_json::Value = serde_json::from_slice(
+        &narrows(folder).args(["schema", "results"]).assert().success().get_output().stdout,
+    )
+    .unwrap();
+    let document: serde_json::Value = serde_json::from_slice(&json.stdout).unwrap();
+    jsonschema::validate(&schema, &document).unwrap();
+
+    // The report: twice the same bytes, the same document as printed.
+    for out in ["a", "b"] {
+        let run = narrows(folder).args(["measure", "volume.dcm", "--out", out]).output().unwrap();
+        assert_eq!(run.status.code(), json.status.code());
+        let text = String::from_utf8(run.stdout).unwrap();
+        assert!(
+            text.contains("trust check") && text.contains(&format!("report: {out}/index.html")),
+            "{text}"
+        );
+    }
+    for name in names(&folder.join("a")).iter().filter(|name| *name != "figures") {
+        assert_eq!(
+            fs::read(folder.join("a").join(name)).unwrap(),
+            fs::read(folder.join("b").join(name)).unwrap()
+        );
+    }
+    assert_eq!(fs::read(folder.join("a/results.json")).unwrap(), json.stdout);
+
+    // Stored otherwise, the same codes: the same measurement but for name and hash.
+    narrows(folder)
+        .args(["convert", "volume.dcm", "small.dcm", "--syntax", "jpeg-ls"])
+        .assert()
+        .success()
+        .stdout("");
+    assert!(
+        fs::metadata(folder.join("small.dcm")).unwrap().len()
+            < fs::metadata(folder.join("volume.dcm")).unwrap().len()
+    );
+    let other = narrows(folder).args(["measure", "small.dcm", "--json", "-"]).output().unwrap();
+    let other: narrows::measure::Results = serde_json::from_slice(&other.stdout).unwrap();
+    assert_eq!(other.jets, results.jets);
+
+    // inspect: text and JSON.
+    narrows(folder)
+        .args(["inspect", "volume.dcm"])
+        .assert()
+        .stdout(contains("grid").and(contains("trust check")));
+    let inspected = narrows(folder).args(["inspect", "volume.dcm", "--json", "-"]).output().unwrap();
+    let inspected: serde_json::Value = serde_json::from_slice(&inspected.stdout).unwrap();
+    assert_eq!(inspected["grid"], serde_json::json!([40, 40, 40]));
+
+    // draw: a plain cut in both forms.
+    for name in ["cut.png", "cut.svg"] {
+        narrows(folder)
+            .args(["draw", "volume.dcm", "--cut", "-1,0,60/0,0.2,1/30", "--frame", "1", "-o", name])
+            .assert()
+            .success()
+            .stdout("");
+    }
+    let png = fs::read(folder.join("cut.png")).unwrap();
+    assert_eq!(&png[..8], b"\x89PNG\r\n\x1a\n");
+    // Width and height stand at bytes 16 and 20 of a PNG (its specification, section 11.2.1).
+    assert_eq!(u32::from_be_bytes(png[16..20].try_into().unwrap()), 2000);
+    assert!(fs::read_to_string(folder.join("cut.svg")).unwrap().starts_with("<svg "));
+    if !results.jets.is_empty() {
+        narrows(folder)
+            .args(["draw", "volume.dcm", "--view", "profile", "-o", "profile.svg"])
+            .assert()
+            .success();
+        assert!(fs::read_to_string(folder.join("profile.svg")).unwrap().contains("neck profile"));
+    }
+    narrows(folder)
+        .args(["draw", "volume.dcm", "--view", "time", "--jet", "9", "-o", "x.svg"])
+        .assert()
+        .code(2)
+        .stderr(contains("there is no jet 9").and(contains("hint: ")));
+    narrows(folder)
+        .args(["draw", "volume.dcm", "--cut", "0,0,0/0,0,1", "--frame", "77", "-o", "x.svg"])
+        .assert()
+        .code(2)
+        .stderr(contains("frames 0 to 2"));
+    assert!(!folder.join("x.svg").exists());
+
+    // What is being read is never written over.
+    let before = fs::read(folder.join("volume.dcm")).unwrap();
+    let refused = [
+        vec!["convert", "volume.dcm", "./volume.dcm"],
+        vec!["measure", "volume.dcm", "--json", "volume.dcm"],
+        vec!["inspect", "volume.dcm", "--json", "volume.dcm"],
+        vec!["measure", "volume.dcm", "--out", "volume.dcm"],
+        vec!["phantom", "recipe.toml", "-o", "recipe.toml"],
+    ];
+    for arguments in refused {
+        narrows(folder).args(arguments).assert().code(2).stderr(contains("error: ").and(contains("hint: ")));
+    }
+    assert_eq!(fs::read(folder.join("volume.dcm")).unwrap(), before);
+    assert_eq!(fs::read_to_string(folder.join("recipe.toml")).unwrap(), RECIPE);
+    // Nothing half made lies about.
+    assert!(names(folder).iter().all(|name| !name.starts_with('.')), "{:?}", names(folder));
+}
+
+#[test]
+fn unreadable_input_is_an_error_with_a_hint() {
+    let temp = tempfile::tempdir().unwrap();
+    let folder = temp.path();
+    fs::write(folder.join("notes.txt"), "not a volume\n").unwrap();
+    fs::write(folder.join("empty.dcm"), "").unwrap();
+    fs::write(folder.join("noise.dcm"), [0x5au8; 4096]).unwrap();
+    fs::create_dir(folder.join("folder")).unwrap();
+    for file in ["missing.dcm", "notes.txt", "empty.dcm", "noise.dcm", "folder"] {
+        for arguments in [
+            vec!["measure", file],
+            vec!["inspect", file],
+            vec!["convert", file, "out.dcm"],
+            vec!["draw", file, "--cut", "0,0,0/0,0,1", "-o", "out.png"],
+        ] {
+            narrows(folder)
+                .args(&arguments)
+                .assert()
+                .code(2)
+                .stdout("")
+                .stderr(starts_with("error: ").and(contains("\nhint: ")).and(contains(file)));
+        }
+    }
+    assert_eq!(names(folder), ["empty.dcm", "folder", "noise.dcm", "notes.txt"]);
+}
+
+#[test]
+fn a_volume_without_velocity_is_refused_by_measure_and_told_by_inspect() {
+    let temp = tempfile::tempdir().unwrap();
+    let folder = temp.path();
+    fs::write(folder.join("grey.toml"), format!("{RECIPE}[store]\nchannels = [\"tissue\"]\n")).unwrap();
+    let made = narrows(folder).args(["phantom", "grey.toml", "-o", "grey.dcm"]).output().unwrap();
+    assert!(made.status.success(), "{made:?}");
+    narrows(folder)
+        .args(["measure", "grey.dcm"])
+        .assert()
+        .code(2)
+        .stdout("")
+        .stderr(contains("velocity").and(contains("hint: ")));
+    assert!(!folder.join("grey-report").exists());
+    narrows(folder)
+        .args(["inspect", "grey.dcm"])
+        .assert()
+        .code(1)
+        .stdout(contains("tissue").or(contains("TISSUE")));
+}
+
+#[test]
+fn bad_recipes_are_told_by_their_key() {
+    let temp = tempfile::tempdir().unwrap();
+    let folder = temp.path();
+    for (name, text, word) in [
+        ("a.toml", "sede = 3\n", "sede"),
+        ("b.toml", "[grid]\nshape = [1, 1, 1]\n", "grid.shape"),
+        ("c.toml", "not toml at all", "recipe"),
+    ] {
+        fs::write(folder.join(name), text).unwrap();
+        narrows(folder)
+            .args(["phantom", name, "-o", "x.dcm"])
+            .assert()
+            .code(2)
+            .stderr(contains(word).and(contains("hint: ")));
+    }
+    narrows(folder).args(["phantom", "missing.toml", "-o", "x.dcm"]).assert().code(2);
+    assert_eq!(names(folder), ["a.toml", "b.toml", "c.toml"]);
+}
+
+#[test]
+fn bad_usage_ends_with_two() {
+    let temp = tempfile::tempdir().unwrap();
+    let folder = temp.path();
+    for arguments in [
+        vec!["polish"],
+        vec!["measure"],
+        vec!["measure", "x.dcm", "--nyquist", "60"],
+        vec!["measure", "x.dcm", "--ap", "0,0,0"],
+        vec!["draw", "x.dcm", "-o", "x.png"],
+        vec!["draw", "x.dcm", "--cut", "1,2,3", "-o", "x.png"],
+        vec!["draw", "x.dcm", "--cut", "0,0,0/0,0,1", "--view", "time", "-o", "x.png"],
+        vec!["draw", "x.dcm", "--view", "time", "-o", "x.bmp"],
+        vec!["convert", "x.dcm", "y.dcm", "--syntax", "tiff"],
+    ] {
+        narrows(folder).args(&arguments).assert().code(2).stdout("").stderr(starts_with("error: "));
+    }
+    assert!(names(folder).is_empty());
+}
+
+#[test]
+fn a_reader_that_goes_away_is_no_error() {
+    let temp = tempfile::tempdir().unwrap();
+    for arguments in [vec!["schema"], vec!["--help"], vec!["measure", "--help"]] {
+        let mut child = Plain::new(assert_cmd::cargo::cargo_bin("narrows"))
+            .current_dir(temp.path())
+            .args(&arguments)
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .unwrap();
+        drop(child.stdout.take());
+        let ended = child.wait_with_output().unwrap();
+        assert_eq!(ended.status.code(), Some(0), "{arguments:?}");
+        assert!(ended.stderr.is_empty(), "{}", String::from_utf8_lossy(&ended.stderr));
+    }
+}
