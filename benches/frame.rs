@@ -13,6 +13,7 @@
 use std::time::Instant;
 
 use anyhow::Context as _;
+use nalgebra::Vector3;
 use narrows::gpu::{
     ContextPass, ContextView, CutPass, CutView, Device, DeviceOptions, Target, TiltDisc, TiltField, TiltPass,
     TiltView, Timer, VolumeTextures, png_bytes, tilt_areas, wgpu,
@@ -22,7 +23,6 @@ use narrows::unit::{MetresPerSecond, Mm, Seconds};
 use narrows::volume::{
     Channel, ChannelKind, PowerScale, Provenance, Samples, Timeline, VelocityScale, Volume4,
 };
-use nalgebra::Vector3;
 
 /// A picture's place on the screen: x, y, width, height
 type Place = [u32; 4];

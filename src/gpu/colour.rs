@@ -156,10 +156,10 @@ mod tests {
         }
         let lut = VelocityLut::new(ColourMap::Ring, &scale(128));
         let labs: Vec<[f64; 3]> = lut.colours().iter().map(|c| oklab(*c)).collect();
-        // Over eight colours, so that rounding to bytes does not count; the wrap is among the steps.
+        // Over sixteen colours, so that rounding to bytes does not count; the wrap is among the steps.
         let steps: Vec<f64> = (0..LUT_COLOURS)
             .map(|i| {
-                let (p, q) = (labs[i], labs[(i + 8) % LUT_COLOURS]);
+                let (p, q) = (labs[i], labs[(i + 16) % LUT_COLOURS]);
                 (0..3).map(|k| (p[k] - q[k]) * (p[k] - q[k])).sum::<f64>().sqrt()
             })
             .collect();

@@ -19,9 +19,10 @@ fn view(volume: &Volume4) -> CutView {
     CutView::new(oblique(volume), [157, 131], Mm::new(0.17))
 }
 
-/// Largest error of eight bits a component, and of a hardware filter's weights in steps of 1/256
-fn step(gpu: &Device) -> f32 {
-    if gpu.is_software() { 0.5 / 255.0 } else { 2.0 / 255.0 }
+/// Largest error of a sampled component, in shares: nothing but f32 where the shader weighs, steps of
+/// about 1/256 where the sampler does (a software adapter's, too, for components of eight bits)
+fn sampler_error(gpu: &Device) -> f32 {
+    if gpu.tier() == Tier::Plain { 1e-4 } else { 2.0 / 255.0 }
 }
 
 #[test]
@@ -42,7 +43,9 @@ fn the_device_samples_what_the_processor_samples() {
             let velocity = FrameSampler::new(&volume, ChannelKind::Velocity, frame).unwrap();
             let flow = flow_cut(&velocity, &view.cut, &raster);
             let (low, cycle) = (volume.velocity_scale.limits().0.get(), 2.0 * 0.55);
-            let e = step(&gpu);
+            let e = sampler_error(&gpu);
+            // The phasor is stored in steps of 1/127, rounded, and decoded by that factor.
+            let phasor_error = 0.5 / 127.0 + e * 255.0 / 127.0;
             let (mut inside, mut coloured, mut border) = (0, 0, 0);
             for (x, y) in (0..131).flat_map(|y| (0..157).map(move |x| (x, y))) {
                 let [share, coherence, presence, echo] = numbers.at(x, y);
@@ -55,24 +58,24 @@ fn the_device_samples_what_the_processor_samples() {
                     continue;
                 }
                 inside += 1;
-                assert!(
-                    (echo - tissue.at(x, up) as f32 / 255.0).abs()
-                        < 0.01 * e + 1e-4 + e * f32::from(u8::from(!gpu.is_software()))
-                );
+                assert!((echo - tissue.at(x, up) as f32 / 255.0).abs() < e);
                 let expected = flow.coloured.at(x, up) as f32;
-                assert!((presence - expected).abs() < 1e-3 + e * f32::from(u8::from(!gpu.is_software())));
+                assert!((presence - expected).abs() < 1e-3 + e);
                 let length = expected * flow.coherence.at(x, up) as f32;
-                if length < 0.1 {
+                if length < 0.2 {
                     continue;
                 }
                 coloured += 1;
-                // Both components off by a step turns the phasor by at most sqrt(2) e / length.
+                // Both components off by a step turn the phasor by at most 1.42 steps / length.
                 let expected_share = ((flow.velocity.at(x, up) - low) / cycle) as f32;
                 let off = (share - expected_share).rem_euclid(1.0);
                 let off = off.min(1.0 - off) * std::f32::consts::TAU;
-                assert!(off < 2.9 * e / length + 1e-3, "phase off by {off} at {x} {y}, length {length}");
+                assert!(
+                    off < 1.42 * phasor_error / length + 1e-3,
+                    "phase off by {off} at {x} {y}, length {length}"
+                );
                 let expected = flow.coherence.at(x, up) as f32;
-                assert!((coherence - expected).abs() < 2.9 * e / length + 1e-3);
+                assert!((coherence - expected).abs() < (1.42 * phasor_error + e) / presence + 2e-3);
             }
             assert!(inside > 5000 && coloured > 1000, "{inside} inside, {coloured} coloured");
             assert!(border <= 4, "{border} pixels disagree on where the volume ends");
