@@ -75,10 +75,18 @@ fn main() -> anyhow::Result<()> {
     let mut cuts = CutPass::new(&gpu, Target::COLOURS)?;
     let mut context = ContextPass::new(&gpu, Target::COLOURS)?;
     let timer = Timer::new(&gpu);
-    for screen in screens(gpu.is_software()) {
-        let frames = if gpu.is_software() { 60 } else { 1000 };
+    let parts = [
+        ("all views", [true; 2]),
+        ("the three cuts alone", [true, false]),
+        ("the context alone", [false, true]),
+    ];
+    for (screen, (name, [with_cuts, with_context])) in
+        screens(gpu.is_software()).iter().flat_map(|screen| parts.map(|part| (screen, part)))
+    {
+        let frames = if gpu.is_software() { 40 } else { 1000 };
         let mut device_ms = Vec::new();
         let mut wall_ms = Vec::new();
+        let mut processor = None;
         let target = Target::new(&gpu, screen.size[0], screen.size[1])?;
         for frame in 0..frames + 5 {
             let turned = cut.tilted(0.3 * libm::sin(0.07 * f64::from(frame)), 0.05 * f64::from(frame));
@@ -103,12 +111,14 @@ fn main() -> anyhow::Result<()> {
             }
             {
                 let mut pass = target.pass(&mut encoder, None);
-                for (slot, place) in screen.cuts.into_iter().enumerate() {
+                for (slot, place) in screen.cuts.into_iter().enumerate().filter(|_| with_cuts) {
                     set_viewport(&mut pass, place);
                     cuts.paint(&mut pass, slot, shown);
                 }
-                set_viewport(&mut pass, screen.context);
-                context.paint(&mut pass, shown);
+                if with_context {
+                    set_viewport(&mut pass, screen.context);
+                    context.paint(&mut pass, shown);
+                }
             }
             if let Some(timer) = &timer {
                 timer.end(&mut encoder);
@@ -118,17 +128,26 @@ fn main() -> anyhow::Result<()> {
             let wall = start.elapsed().as_secs_f64() * 1e3;
             let device = timer.as_ref().map(|timer| timer.elapsed(&gpu)).transpose()?;
             // The first frames warm up.
+            if frame == 4 {
+                processor = processor_seconds();
+            }
             if frame >= 5 {
                 wall_ms.push(wall);
                 device_ms.extend(device.map(|time| time.get() * 1e3));
             }
         }
         let [width, height] = screen.size;
-        println!("all views at {width} x {height}, {frames} frames:");
+        println!("{name} at {width} x {height}, {frames} frames:");
         print_times("device time", &mut device_ms);
         print_times("wall clock", &mut wall_ms);
         let mean = wall_ms.iter().sum::<f64>() / wall_ms.len() as f64;
         println!("  frames a second: {:.1}", 1e3 / mean);
+        if let (Some(before), Some(after)) = (processor, processor_seconds()) {
+            println!("  processor time: mean {:.2} ms", (after - before) * 1e3 / f64::from(frames));
+        }
+        if !(with_cuts && with_context) {
+            continue;
+        }
         if let Some(folder) = std::env::var_os("NARROWS_FRAME_PNG") {
             let path = std::path::Path::new(&folder).join(format!("frame-{width}x{height}.png"));
             std::fs::write(&path, png_bytes(&target.read(&gpu)?)?)
@@ -159,6 +178,16 @@ fn main() -> anyhow::Result<()> {
         anyhow::bail!("the device reported: {error}");
     }
     Ok(())
+}
+
+/// Processor time of this process so far, all threads; a software adapter's work is in it. `None`
+/// where the system does not tell
+fn processor_seconds() -> Option<f64> {
+    let line = std::fs::read_to_string("/proc/self/stat").ok()?;
+    // After the name in brackets: the 14th and 15th fields of proc(5), in hundredths of a second.
+    let mut fields = line.rsplit_once(')')?.1.split_whitespace().skip(11);
+    let ticks: f64 = fields.next()?.parse::<f64>().ok()? + fields.next()?.parse::<f64>().ok()?;
+    Some(ticks / 100.0)
 }
 
 fn set_viewport(pass: &mut wgpu::RenderPass<'_>, [x, y, width, height]: Place) {

@@ -15,7 +15,8 @@ struct ContextUniform {
     toward: vec4f,
     // millimetres from the middle to the right and upper edge; radius of the ball; steps of a ray
     extent: vec4f,
-    // gain, share of the cycle at the lowest displayed velocity, opacity a millimetre, power there
+    // gain, share of the cycle at the lowest displayed velocity, opacity a millimetre, 1 where the
+    // volume has power
     flow: vec4f,
     // the cut: its normal (right, upward, toward), its distance along the normal, mm
     plane: vec4f,
@@ -23,6 +24,8 @@ struct ContextUniform {
     disc: vec4f,
     // colour of the cut
     rim: vec4f,
+    // colour where coherence is lost
+    quiet: vec4f,
 }
 
 @group(1) @binding(0) var<uniform> view: ContextUniform;
@@ -77,49 +80,87 @@ fn colours(corner: Corner) -> @location(0) vec4f {
     if room <= 0.0 {
         return vec4f(0.0);
     }
+    // Along the ray: millimetres from where it enters the ball, at most `through`.
     let near = sqrt(room);
+    let through = 2.0 * near;
     let step = 2.0 * view.extent.z / view.extent.w;
-    let lean = view.plane.z;
-    var plane_depth = -1e9;
-    if abs(lean) > 1e-4 {
-        plane_depth = (view.plane.w - view.plane.x * across - view.plane.y * up) / lean;
+    let start = voxel_at(vec3f(across, up, near));
+    let along = -view.toward.xyz;
+
+    // Where the ray is inside the volume.
+    let last = volume_shape() - 1.0;
+    let slope = select(along, vec3f(1e-6), abs(along) < vec3f(1e-6));
+    let to_low = -start / slope;
+    let to_high = (last - start) / slope;
+    let enters = min(to_low, to_high);
+    let leaves = max(to_low, to_high);
+    let first = max(max(max(enters.x, enters.y), enters.z), 0.0);
+    let end = min(min(min(leaves.x, leaves.y), leaves.z), through);
+
+    // Where it meets the cut.
+    var meets = -1.0;
+    if abs(view.plane.z) > 1e-4 {
+        meets = near - (view.plane.w - view.plane.x * across - view.plane.y * up) / view.plane.z;
     }
+    var disc = vec4f(0.0);
+    if meets >= 0.0 && meets <= through {
+        disc = disc_colour(vec3f(across, up, near - meets));
+    }
+
     var seen = vec4f(0.0);
     var shade = 1.0;
     var was_in = false;
-    var depth = near;
-    loop {
-        if depth < -near || seen.a > 0.97 {
+    let colours = textureDimensions(velocity_colours).x;
+    var at = ceil(first / step) * step;
+    // A step or a brick at a time; the bound only says so to the compiler.
+    for (var i = 0; i < 4096; i++) {
+        if at > end || seen.a > 0.97 {
             break;
         }
-        if plane_depth <= depth + step && plane_depth > depth {
-            seen += (1.0 - seen.a) * disc_colour(vec3f(across, up, plane_depth));
+        if meets >= 0.0 && at >= meets {
+            seen += (1.0 - seen.a) * disc;
+            disc = vec4f(0.0);
+            meets = -1.0;
         }
-        let point = vec3f(across, up, depth);
-        let voxel = voxel_at(point);
-        depth -= step;
-        if !inside(voxel) {
+        let voxel = start + along * at;
+        let brick = floor(voxel / BRICK);
+        let loudest = textureLoad(brick_texture, vec3i(brick), 0).r;
+        if loudest <= 0.0 || loudest < view.flow.x * view.flow.w {
+            // To the first step beyond the brick.
+            let edge = (brick + select(vec3f(0.0), vec3f(1.0), slope > vec3f(0.0))) * BRICK;
+            let out = (edge - voxel) / slope;
+            at += (floor(max(min(min(out.x, out.y), out.z), 0.0) / step) + 1.0) * step;
             was_in = false;
             continue;
         }
-        if view.flow.w > 0.5 && echo_at(voxel).g < view.flow.x {
-            was_in = false;
-            continue;
-        }
+        at += step;
         let flow = flow_at(voxel);
-        if flow.coloured < 0.5 {
+        if flow.coloured < 0.5 || flow.power < view.flow.x * view.flow.w {
             was_in = false;
             continue;
         }
         if !was_in {
-            shade = shade_at(point);
+            // Where it entered, more exactly, so that the shade does not follow the steps.
+            var outer = at - 2.0 * step;
+            var inner = at - step;
+            for (var halving = 0; halving < 3; halving++) {
+                let middle = 0.5 * (outer + inner);
+                if flow_at(start + along * middle).coloured < 0.5 {
+                    outer = middle;
+                } else {
+                    inner = middle;
+                }
+            }
+            shade = shade_at(vec3f(across, up, near - inner));
             was_in = true;
         }
-        let size = textureDimensions(velocity_colours).x;
-        let index = min(u32(cycle_share(flow, view.flow.y) * f32(size)), size - 1u);
-        let colour = min(textureLoad(velocity_colours, vec2u(index, 0u), 0).rgb * shade, vec3f(1.0));
+        let index = min(u32(cycle_share(flow, view.flow.y) * f32(colours)), colours - 1u);
+        let tint = textureLoad(velocity_colours, vec2u(index, 0u), 0).rgb;
+        // Where coherence is lost hue means nothing: one quiet tone instead of confetti.
+        let quiet = smoothstep(0.1, 0.5, 1.0 - coherence(flow));
+        let colour = min(mix(tint, view.quiet.rgb, quiet) * shade, vec3f(1.0));
         let alpha = 1.0 - exp(-view.flow.z * step);
         seen += (1.0 - seen.a) * alpha * vec4f(colour, 1.0);
     }
-    return seen;
+    return seen + (1.0 - seen.a) * disc;
 }

@@ -48,13 +48,13 @@ fn colours(corner: Corner) -> @location(0) vec4f {
         return vec4f(view.outside.rgb, 1.0);
     }
     let echo = echo_at(voxel);
-    let share = clamp((echo.r - view.tissue.x) * view.tissue.y, 0.0, 1.0);
+    let share = clamp((echo - view.tissue.x) * view.tissue.y, 0.0, 1.0);
     let grey = vec3f(pow(share, view.tissue.z));
-    if view.has.x < 0.5 || echo.r > view.flow.y || (view.has.y > 0.5 && echo.g < view.flow.x) {
+    if view.has.x < 0.5 || echo > view.flow.y {
         return vec4f(grey, 1.0);
     }
     let flow = flow_at(voxel);
-    if flow.coloured < 0.5 {
+    if flow.coloured < 0.5 || (view.has.y > 0.5 && flow.power < view.flow.x) {
         return vec4f(grey, 1.0);
     }
     let size = textureDimensions(velocity_colours).x;
@@ -72,5 +72,5 @@ fn numbers(corner: Corner) -> @location(0) vec4f {
         return vec4f(-1.0);
     }
     let flow = flow_at(voxel);
-    return vec4f(cycle_share(flow, view.flow.z), coherence(flow), flow.coloured, echo_at(voxel).r);
+    return vec4f(cycle_share(flow, view.flow.z), coherence(flow), flow.coloured, echo_at(voxel));
 }

@@ -28,11 +28,8 @@ var<workgroup> sums: array<f32, WIDTH>;
 fn above_level(voxel: vec3f) -> f32 {
     var signal = 0.0;
     if inside(voxel) {
-        if view.look.z > 0.5 {
-            signal = echo_at(voxel).g;
-        } else {
-            signal = flow_at(voxel).coloured;
-        }
+        let flow = flow_at(voxel);
+        signal = select(flow.coloured, flow.power, view.look.z > 0.5);
     }
     return signal - view.look.x;
 }

@@ -3,12 +3,17 @@
 // Prepended to every shader that reads the volume. Points are in voxels, voxel centres at whole
 // numbers. Keep in sync with src/gpu/textures.rs (what the textures hold).
 
-// r: tissue, g: power, both in shares of the code range
+// tissue in shares of the code range
 @group(0) @binding(0) var echo_texture: texture_3d<f32>;
 // r: presence * cos(phase), g: presence * sin(phase), both as (128 + 127 x) / 255;
-// b: presence, 0 or 1; a: variance in shares of the code range
+// b: presence, 0 or 1; a: power in shares of the code range
 @group(0) @binding(1) var flow_texture: texture_3d<f32>;
 @group(0) @binding(2) var volume_sampler: sampler;
+// bricks of BRICK voxels a side: the largest power of what is coloured in them and in the next
+// voxels up, 0 where nothing is; 1 for colour without a power channel
+@group(0) @binding(3) var brick_texture: texture_3d<f32>;
+
+const BRICK: f32 = 8.0;
 
 // Whether the sampler weighs the eight neighbours; otherwise they are loaded and weighed here.
 override filtered: bool = true;
@@ -17,7 +22,7 @@ struct Flow {
     re: f32,
     im: f32,
     coloured: f32,
-    spread: f32,
+    power: f32,
 }
 
 fn volume_shape() -> vec3f {
@@ -43,11 +48,11 @@ fn filter_by_hand(image: texture_3d<f32>, voxel: vec3f) -> vec4f {
     return mix(mix(a, b, part.y), mix(c, d, part.y), part.z);
 }
 
-fn echo_at(voxel: vec3f) -> vec2f {
+fn echo_at(voxel: vec3f) -> f32 {
     if filtered {
-        return textureSampleLevel(echo_texture, volume_sampler, (voxel + 0.5) / volume_shape(), 0.0).rg;
+        return textureSampleLevel(echo_texture, volume_sampler, (voxel + 0.5) / volume_shape(), 0.0).r;
     }
-    return filter_by_hand(echo_texture, voxel).rg;
+    return filter_by_hand(echo_texture, voxel).r;
 }
 
 fn flow_at(voxel: vec3f) -> Flow {

@@ -2,7 +2,8 @@
 //!
 //! Parallel rays run through a ball about the jet, so that nothing outside it hides the jet. The
 //! picture tells where the cut lies, not how large anything is: no number is read from it, and it
-//! has no plain twin. Its cost is rays times steps, both chosen by the caller.
+//! has no plain twin. Its cost is rays times steps, both chosen by the caller;
+//! what is empty is passed a brick at a time.
 
 use crate::numeric::Image;
 use crate::space::{Cut, VolumePoint};
@@ -33,10 +34,14 @@ mod gpu_data {
         pub(super) plane: [f32; 4],
         pub(super) disc: [f32; 4],
         pub(super) rim: [f32; 4],
+        pub(super) quiet: [f32; 4],
     }
 
-    const _: () = assert!(size_of::<ContextUniform>() == 9 * 16);
+    const _: () = assert!(size_of::<ContextUniform>() == 10 * 16);
 }
+
+/// Shown where coherence is lost: a pale tone that is on neither velocity ring
+const QUIET: [u8; 3] = [226, 218, 196];
 
 /// What the context shows
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -177,6 +182,7 @@ fn uniform(volume: &Volume4, view: &ContextView) -> gpu_data::ContextUniform {
         plane: [nx, ny, nz, normal.dot(&offset) as f32],
         disc: [mx, my, mz, view.cut_radius.get() as f32],
         rim: colour(view.cut_colour),
+        quiet: colour(QUIET),
     }
 }
 

@@ -5,7 +5,6 @@
 //! viewport is set there: the two steps of a window's paint callback.
 
 use crate::numeric::Image;
-use crate::space::CutPoint;
 use crate::volume::{ChannelKind, Volume4};
 
 use super::colour::{ColourMap, VelocityLut};

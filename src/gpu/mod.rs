@@ -10,7 +10,7 @@
 //! | [`CutView`] | `CutPass` | [`cut_picture`] |
 //! | [`TiltView`] | `TiltPass` | [`tilt_areas`] |
 //!
-//! One time frame lives on the graphics processor as two 3D textures of eight bits a component
+//! A time frame lives on the graphics processor as 3D textures of eight bits a component
 //! (`VolumeTextures`, a small ring of frames). What is filtered there is never a velocity code but
 //! the cosine and sine of its phase, weighted by presence, as in [`crate::sample`]. Hardware
 //! filters weigh in steps of about 1/256, so a picture may differ from its twin by a shade;

@@ -73,7 +73,7 @@ mod tests {
 
     #[test]
     fn the_validation_is_not_blind() {
-        let broken = CUT.text.replace("echo_at(voxel).r);", "echo_at(voxel));");
+        let broken = CUT.text.replace("flow.coloured, echo_at(voxel));", "flow, echo_at(voxel));");
         assert_ne!(broken, CUT.text);
         let module = naga::front::wgsl::parse_str(&broken);
         let valid = module.map(|module| {

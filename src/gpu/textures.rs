@@ -1,13 +1,16 @@
 //! Time frames of a volume on the graphics device.
 //!
-//! A frame is two 3D textures of eight bits a component, six bytes a voxel: tissue and power in
-//! one, the phasor of the velocity, its presence and the variance in the other. Eight bits place a
-//! phase within 0.006 rad, which is 0.2 % of the Nyquist velocity and less than one 8-bit velocity
-//! code. Sixteen-bit channels lose their lower byte here; pictures show no more, and numbers are
-//! made elsewhere.
+//! A frame is two 3D textures of eight bits a component, five bytes a voxel: the tissue in one; the
+//! phasor of the velocity, its presence and the power in the other. Eight bits place a phase within
+//! 0.006 rad, which is 0.2 % of the Nyquist velocity and less than one 8-bit velocity code.
+//! Sixteen-bit channels lose their lower byte here; pictures show no more, and numbers are made
+//! elsewhere. A third, coarse texture says which bricks of voxels hold any colour, so that rays
+//! pass over the rest.
 //!
 //! Only a few frames are kept (a ring): a whole beat of a large volume does not fit on small
 //! devices. The frame not shown for longest makes room.
+
+use std::ops::Range;
 
 use rayon::prelude::*;
 
@@ -15,12 +18,14 @@ use crate::volume::{ChannelKind, Codes, VelocityScale, Volume4};
 
 use super::{Device, GpuError, Tier, wgpu};
 
-/// Tissue and power
-pub(super) const ECHO_FORMAT: wgpu::TextureFormat = wgpu::TextureFormat::Rg8Unorm;
-/// Phasor, presence and variance
+/// Tissue
+pub(super) const ECHO_FORMAT: wgpu::TextureFormat = wgpu::TextureFormat::R8Unorm;
+/// Phasor, presence and power
 pub(super) const FLOW_FORMAT: wgpu::TextureFormat = wgpu::TextureFormat::Rgba8Unorm;
 /// Bytes of a voxel in both textures
-const BYTES_A_VOXEL: u64 = 6;
+const BYTES_A_VOXEL: u64 = 5;
+/// Voxels along the side of a brick; keep in sync with `BRICK` of `shaders/volume.wgsl`
+const BRICK: usize = 8;
 /// Bytes of one upload: small enough not to double the memory of a large volume
 const SLAB_BYTES: usize = 16 << 20;
 
@@ -29,6 +34,7 @@ pub struct FrameTextures {
     frame: usize,
     echo: wgpu::Texture,
     flow: wgpu::Texture,
+    bricks: wgpu::Texture,
     group: wgpu::BindGroup,
     last_shown: u64,
 }
@@ -83,12 +89,12 @@ impl VolumeTextures {
 
     /// Bytes one frame of a volume takes on the device
     pub fn frame_bytes(volume: &Volume4) -> u64 {
-        volume.grid.voxels() as u64 * BYTES_A_VOXEL
+        shape_bytes(volume.grid.shape())
     }
 
     /// Bytes taken on the device now
     pub fn bytes(&self) -> u64 {
-        self.frames.len() as u64 * self.shape.iter().product::<usize>() as u64 * BYTES_A_VOXEL
+        self.frames.len() as u64 * shape_bytes(self.shape)
     }
 
     /// Whether a frame is on the device
@@ -142,35 +148,25 @@ impl VolumeTextures {
             oldest
         };
         let held = &self.frames[index];
+        let decoder = Decoder::new(volume, frame);
         let [x, y, z] = self.shape;
         let plane = x * y;
-        let decoder = Decoder::new(volume, frame);
         let slices = (SLAB_BYTES / (plane * BYTES_A_VOXEL as usize)).clamp(1, z);
-        let mut echo = vec![0u8; slices * plane * 2];
-        let mut flow = vec![0u8; slices * plane * 4];
+        let mut echo = vec![0u8; slices * plane];
+        let mut flow = vec![[0u8; 4]; slices * plane];
         for start in (0..z).step_by(slices) {
             let depth = slices.min(z - start);
-            let (echo, flow) = (&mut echo[..depth * plane * 2], &mut flow[..depth * plane * 4]);
-            decoder.echo(start * plane, echo);
-            decoder.flow(start * plane, flow);
-            for (texture, bytes, size) in [(&held.echo, &*echo, 2), (&held.flow, &*flow, 4)] {
-                gpu.queue.write_texture(
-                    wgpu::TexelCopyTextureInfo {
-                        origin: wgpu::Origin3d { x: 0, y: 0, z: start as u32 },
-                        ..texture.as_image_copy()
-                    },
-                    bytes,
-                    wgpu::TexelCopyBufferLayout {
-                        offset: 0,
-                        bytes_per_row: Some((x * size) as u32),
-                        rows_per_image: Some(y as u32),
-                    },
-                    wgpu::Extent3d { width: x as u32, height: y as u32, depth_or_array_layers: depth as u32 },
-                );
-            }
+            let voxels = start * plane..(start + depth) * plane;
+            let (echo, flow) = (&mut echo[..voxels.len()], &mut flow[..voxels.len()]);
+            decoder.echo(voxels.clone(), echo);
+            decoder.flow(voxels, flow);
+            write_slices(gpu, &held.echo, echo, [x, y, depth], 1, start);
+            write_slices(gpu, &held.flow, bytemuck::cast_slice(flow), [x, y, depth], 4, start);
             // Hands the slab over now, so that staging copies do not pile up.
             gpu.queue.submit([]);
         }
+        let bricks = decoder.bricks(self.shape);
+        write_slices(gpu, &held.bricks, &bricks, brick_shape(self.shape), 1, 0);
         if let Err(error) = gpu.check("loading a frame of the volume") {
             self.frames.swap_remove(index);
             return Err(error);
@@ -179,11 +175,11 @@ impl VolumeTextures {
     }
 
     fn frame_textures(&self, gpu: &Device, frame: usize) -> FrameTextures {
-        let [width, height, depth] = self.shape.map(|side| side as u32);
-        let texture = |label, format| {
+        let texture = |label, format, shape: [usize; 3]| {
+            let [width, height, depth_or_array_layers] = shape.map(|side| side as u32);
             gpu.device.create_texture(&wgpu::TextureDescriptor {
                 label: Some(label),
-                size: wgpu::Extent3d { width, height, depth_or_array_layers: depth },
+                size: wgpu::Extent3d { width, height, depth_or_array_layers },
                 mip_level_count: 1,
                 sample_count: 1,
                 dimension: wgpu::TextureDimension::D3,
@@ -192,8 +188,9 @@ impl VolumeTextures {
                 view_formats: &[],
             })
         };
-        let echo = texture("volume: tissue and power", ECHO_FORMAT);
-        let flow = texture("volume: flow", FLOW_FORMAT);
+        let echo = texture("volume: tissue", ECHO_FORMAT, self.shape);
+        let flow = texture("volume: flow", FLOW_FORMAT, self.shape);
+        let bricks = texture("volume: bricks", ECHO_FORMAT, brick_shape(self.shape));
         let view = |texture: &wgpu::Texture| texture.create_view(&wgpu::TextureViewDescriptor::default());
         let group = gpu.device.create_bind_group(&wgpu::BindGroupDescriptor {
             label: Some("volume"),
@@ -208,9 +205,13 @@ impl VolumeTextures {
                     resource: wgpu::BindingResource::TextureView(&view(&flow)),
                 },
                 wgpu::BindGroupEntry { binding: 2, resource: wgpu::BindingResource::Sampler(&self.sampler) },
+                wgpu::BindGroupEntry {
+                    binding: 3,
+                    resource: wgpu::BindingResource::TextureView(&view(&bricks)),
+                },
             ],
         });
-        FrameTextures { frame, echo, flow, group, last_shown: 0 }
+        FrameTextures { frame, echo, flow, bricks, group, last_shown: 0 }
     }
 }
 
@@ -241,7 +242,7 @@ pub(super) fn volume_layout(gpu: &Device) -> wgpu::BindGroupLayout {
     };
     gpu.device.create_bind_group_layout(&wgpu::BindGroupLayoutDescriptor {
         label: Some("volume"),
-        entries: &[texture(0), texture(1), sampler],
+        entries: &[texture(0), texture(1), sampler, texture(3)],
     })
 }
 
@@ -250,72 +251,200 @@ pub(super) fn tier_constants(gpu: &Device) -> [(&'static str, f64); 1] {
     [("filtered", f64::from(u8::from(gpu.tier() == Tier::Filtered)))]
 }
 
+/// Bytes of a frame of this shape, bricks included
+fn shape_bytes(shape: [usize; 3]) -> u64 {
+    let count = |shape: [usize; 3]| shape.iter().product::<usize>() as u64;
+    count(shape) * BYTES_A_VOXEL + count(brick_shape(shape))
+}
+
+fn brick_shape(shape: [usize; 3]) -> [usize; 3] {
+    shape.map(|side| side.div_ceil(BRICK))
+}
+
+/// Writes whole slices of a texture from slice `start` on
+fn write_slices(
+    gpu: &Device,
+    texture: &wgpu::Texture,
+    bytes: &[u8],
+    shape: [usize; 3],
+    texel: usize,
+    start: usize,
+) {
+    let [width, height, depth_or_array_layers] = shape.map(|side| side as u32);
+    gpu.queue.write_texture(
+        wgpu::TexelCopyTextureInfo {
+            origin: wgpu::Origin3d { x: 0, y: 0, z: start as u32 },
+            ..texture.as_image_copy()
+        },
+        bytes,
+        wgpu::TexelCopyBufferLayout {
+            offset: 0,
+            bytes_per_row: Some((shape[0] * texel) as u32),
+            rows_per_image: Some(height),
+        },
+        wgpu::Extent3d { width, height, depth_or_array_layers },
+    );
+}
+
 /// Codes of one frame on their way to texels
 struct Decoder<'a> {
     tissue: Option<Codes<'a>>,
+    velocity: Option<Codes<'a>>,
     power: Option<Codes<'a>>,
-    variance: Option<Codes<'a>>,
-    velocity: Option<(Codes<'a>, Vec<[u8; 3]>)>,
+    zero_code: u16,
+    table: Vec<[u8; 4]>,
 }
+
+/// Voxels a worker decodes at a time
+const CHUNK: usize = 1 << 15;
 
 impl<'a> Decoder<'a> {
     fn new(volume: &'a Volume4, frame: usize) -> Self {
         let codes = |kind| volume.channel(kind).map(|channel| channel.samples().frame(frame));
         Self {
             tissue: codes(ChannelKind::Tissue),
+            velocity: codes(ChannelKind::Velocity),
             power: codes(ChannelKind::Power),
-            variance: codes(ChannelKind::Variance),
-            velocity: codes(ChannelKind::Velocity).map(|c| (c, phasor_table(&volume.velocity_scale))),
+            zero_code: volume.velocity_scale.zero_code(),
+            table: phasor_table(&volume.velocity_scale),
         }
     }
 
-    /// Tissue and power of the voxels from `start` on, two bytes each
-    fn echo(&self, start: usize, texels: &mut [u8]) {
-        fill::<2>(start, texels, |index| {
-            [upper_byte(self.tissue.as_ref(), index), upper_byte(self.power.as_ref(), index)]
-        });
-    }
-
-    /// Phasor, presence and variance of the voxels from `start` on, four bytes each
-    fn flow(&self, start: usize, texels: &mut [u8]) {
-        fill::<4>(start, texels, |index| {
-            let [re, im, here] = match &self.velocity {
-                Some((codes, table)) => table[codes.at(index) as usize],
-                None => [128, 128, 0],
-            };
-            [re, im, here, upper_byte(self.variance.as_ref(), index)]
-        });
-    }
-}
-
-fn fill<const N: usize>(start: usize, texels: &mut [u8], texel: impl Fn(usize) -> [u8; N] + Sync) {
-    const CHUNK: usize = 1 << 14;
-    texels.par_chunks_mut(CHUNK * N).enumerate().for_each(|(chunk, texels)| {
-        for (i, target) in texels.chunks_exact_mut(N).enumerate() {
-            target.copy_from_slice(&texel(start + chunk * CHUNK + i));
+    /// The tissue of a run of voxels
+    fn echo(&self, voxels: Range<usize>, texels: &mut [u8]) {
+        match &self.tissue {
+            Some(Codes::U8(codes)) => texels.copy_from_slice(&codes[voxels]),
+            Some(Codes::U16(codes)) => {
+                let chunks = codes[voxels].par_chunks(CHUNK);
+                texels.par_chunks_mut(CHUNK).zip(chunks).for_each(|(texels, codes)| {
+                    for (texel, code) in texels.iter_mut().zip(codes) {
+                        *texel = upper_byte(*code);
+                    }
+                });
+            }
+            None => texels.fill(0),
         }
-    });
-}
+    }
 
-fn upper_byte(codes: Option<&Codes<'_>>, index: usize) -> u8 {
-    match codes {
-        Some(Codes::U8(codes)) => codes[index],
-        // Rounded, so that the full code is the full byte.
-        Some(Codes::U16(codes)) => ((u32::from(codes[index]) * 255 + 32_767) / 65_535) as u8,
-        None => 0,
+    /// Phasor, presence and power of a run of voxels
+    fn flow(&self, voxels: Range<usize>, texels: &mut [[u8; 4]]) {
+        texels.par_chunks_mut(CHUNK).enumerate().for_each(|(chunk, texels)| {
+            let from = voxels.start + chunk * CHUNK;
+            let run = from..from + texels.len();
+            match &self.velocity {
+                Some(Codes::U8(codes)) => {
+                    look_up(texels, codes[run.clone()].iter().map(|c| usize::from(*c)), &self.table)
+                }
+                Some(Codes::U16(codes)) => {
+                    look_up(texels, codes[run.clone()].iter().map(|c| usize::from(*c)), &self.table)
+                }
+                None => texels.fill(STILL),
+            }
+            match &self.power {
+                Some(Codes::U8(codes)) => add_power(texels, codes[run].iter().copied()),
+                Some(Codes::U16(codes)) => add_power(texels, codes[run].iter().map(|c| upper_byte(*c))),
+                None => add_power(texels, std::iter::repeat(255)),
+            }
+        });
+    }
+
+    /// The largest power of what is coloured in each brick and in the next voxels up; 255 for
+    /// colour without power
+    fn bricks(&self, shape: [usize; 3]) -> Vec<u8> {
+        let [wide, high, _] = brick_shape(shape);
+        let mut bricks = vec![0; brick_shape(shape).iter().product()];
+        let Some(velocity) = &self.velocity else { return bricks };
+        bricks.par_chunks_mut(wide).enumerate().for_each(|(row, bricks)| {
+            let reach = |brick: usize, side: usize| brick * BRICK..(brick * BRICK + BRICK + 1).min(side);
+            for z in reach(row / high, shape[2]) {
+                for y in reach(row % high, shape[1]) {
+                    let start = (z * shape[1] + y) * shape[0];
+                    for (brick, largest) in bricks.iter_mut().enumerate() {
+                        for index in reach(brick, shape[0]).map(|x| start + x) {
+                            if velocity.at(index) != self.zero_code {
+                                *largest = (*largest).max(match &self.power {
+                                    Some(Codes::U8(codes)) => codes[index],
+                                    Some(Codes::U16(codes)) => upper_byte(codes[index]),
+                                    None => 255,
+                                });
+                            }
+                        }
+                    }
+                }
+            }
+        });
+        bricks
     }
 }
 
-/// The texel of every velocity code: presence-weighted cosine and sine, and presence
-fn phasor_table(scale: &VelocityScale) -> Vec<[u8; 3]> {
+/// The texel of no colour
+const STILL: [u8; 4] = [128, 128, 0, 0];
+
+fn look_up(texels: &mut [[u8; 4]], codes: impl Iterator<Item = usize>, table: &[[u8; 4]]) {
+    for (texel, code) in texels.iter_mut().zip(codes) {
+        *texel = table.get(code).copied().unwrap_or(STILL);
+    }
+}
+
+fn add_power(texels: &mut [[u8; 4]], powers: impl Iterator<Item = u8>) {
+    for (texel, power) in texels.iter_mut().zip(powers) {
+        texel[3] = power;
+    }
+}
+
+/// A 16-bit code in eight bits, rounded, so that the full code is the full byte
+fn upper_byte(code: u16) -> u8 {
+    ((u32::from(code) * 255 + 32_767) / 65_535) as u8
+}
+
+/// The texel of every velocity code: presence-weighted cosine and sine, presence, and room for power
+fn phasor_table(scale: &VelocityScale) -> Vec<[u8; 4]> {
     (0..=((1u32 << scale.bits()) - 1) as u16)
         .map(|code| {
             if code == scale.zero_code() {
-                return [128, 128, 0];
+                return STILL;
             }
             let (sin, cos) = libm::sincos(scale.phase(code));
             let byte = |x: f64| (128.0 + 127.0 * x).round() as u8;
-            [byte(cos), byte(sin), 255]
+            [byte(cos), byte(sin), 255, 0]
         })
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::gpu::test_volume;
+
+    #[test]
+    fn sixteen_bits_become_eight() {
+        assert_eq!([0u16, 128, 129, 32_768, 65_535].map(upper_byte), [0, 0, 1, 128, 255]);
+    }
+
+    #[test]
+    fn a_brick_knows_the_loudest_colour_a_sample_in_it_can_meet() {
+        let volume = test_volume::full();
+        let shape = volume.grid.shape();
+        let decoder = Decoder::new(&volume, 0);
+        let bricks = decoder.bricks(shape);
+        let [wide, high, _] = brick_shape(shape);
+        let codes = |kind| volume.channel(kind).unwrap().samples().frame(0);
+        let (velocity, power) = (codes(ChannelKind::Velocity), codes(ChannelKind::Power));
+        // The other way round: every coloured voxel is heard by the bricks of the cells it is a
+        // corner of, and no brick is louder than its loudest.
+        let mut expected = vec![0u16; bricks.len()];
+        for index in 0..volume.grid.voxels() {
+            let at = [index % shape[0], index / shape[0] % shape[1], index / shape[0] / shape[1]];
+            if velocity.at(index) == volume.velocity_scale.zero_code() {
+                continue;
+            }
+            for corner in 0..8 {
+                let cell = [0, 1, 2].map(|axis| at[axis].saturating_sub(corner >> axis & 1) / BRICK);
+                let brick = &mut expected[cell[0] + wide * (cell[1] + high * cell[2])];
+                *brick = (*brick).max(power.at(index));
+            }
+        }
+        assert_eq!(bricks.iter().map(|b| u16::from(*b)).collect::<Vec<_>>(), expected);
+        assert!(bricks.contains(&0) && bricks.iter().any(|b| *b > 200));
+    }
 }

@@ -1,7 +1,7 @@
 use super::*;
 use crate::gpu::{DeviceOptions, Tier, TissueWindow, VolumeTextures, cut_picture, test_volume};
 use crate::sample::{FrameSampler, Raster, flow_cut, scalar_cut};
-use crate::space::Cut;
+use crate::space::{Cut, CutPoint};
 use crate::unit::Mm;
 
 fn device(tier: Tier) -> Device {
@@ -147,7 +147,7 @@ fn the_ring_keeps_few_frames_and_counts_its_bytes() {
     textures.show(&gpu, &volume, 0).unwrap();
     textures.show(&gpu, &volume, 1).unwrap();
     assert!(!textures.holds(0) && textures.holds(1));
-    assert_eq!(textures.bytes(), 40 * 36 * 30 * 6);
+    assert_eq!(textures.bytes(), 40 * 36 * 30 * 5 + 5 * 5 * 4);
     assert!(matches!(textures.show(&gpu, &volume, 2), Err(GpuError::NoFrame { frame: 2, frames: 2 })));
     // The reused textures hold the new frame: the same picture as from a fresh ring.
     let mut pass = CutPass::new(&gpu, Target::COLOURS).unwrap();
