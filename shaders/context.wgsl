@@ -107,60 +107,64 @@ fn colours(corner: Corner) -> @location(0) vec4f {
         disc = disc_colour(vec3f(across, up, near - meets));
     }
 
-    var seen = vec4f(0.0);
-    var shade = 1.0;
-    var was_in = false;
+    // The loop holds as little as can be: software adapters run every branch of it for every ray.
+    // The shade is that of the place where the ray first enters, found afterwards.
     let colours = textureDimensions(velocity_colours).x;
+    let kept = exp(-view.flow.z * step);
+    let least = view.flow.x * view.flow.w;
+    var jet = vec3f(0.0);
+    var clear = 1.0;
+    var disc_clear = -1.0;
+    var entered = -1.0;
     var at = ceil(first / step) * step;
-    // A step or a brick at a time; the bound only says so to the compiler.
+    // A step or a brick at a time; the bound only says to the compiler that it ends.
     for (var i = 0; i < 4096; i++) {
-        if at > end || seen.a > 0.97 {
+        if at > end || clear < 0.03 {
             break;
         }
-        if meets >= 0.0 && at >= meets {
-            seen += (1.0 - seen.a) * disc;
-            disc = vec4f(0.0);
-            meets = -1.0;
+        if disc_clear < 0.0 && at >= meets {
+            disc_clear = clear;
+            clear *= 1.0 - disc.a;
         }
         let voxel = start + along * at;
         let brick = floor(voxel / BRICK);
         let loudest = textureLoad(brick_texture, vec3i(brick), 0).r;
-        if loudest <= 0.0 || loudest < view.flow.x * view.flow.w {
+        if loudest <= 0.0 || loudest < least {
             // To the first step beyond the brick.
             let edge = (brick + select(vec3f(0.0), vec3f(1.0), slope > vec3f(0.0))) * BRICK;
             let out = (edge - voxel) / slope;
             at += (floor(max(min(min(out.x, out.y), out.z), 0.0) / step) + 1.0) * step;
-            was_in = false;
             continue;
+        }
+        let flow = flow_at(voxel);
+        if flow.coloured >= 0.5 && flow.power >= least {
+            entered = select(entered, at, entered < 0.0);
+            let index = min(u32(cycle_share(flow, view.flow.y) * f32(colours)), colours - 1u);
+            let tint = textureLoad(velocity_colours, vec2u(index, 0u), 0).rgb;
+            // Where coherence is lost hue means nothing: one quiet tone instead of confetti.
+            let quiet = smoothstep(0.1, 0.5, 1.0 - coherence(flow));
+            jet += clear * (1.0 - kept) * mix(tint, view.quiet.rgb, quiet);
+            clear *= kept;
         }
         at += step;
-        let flow = flow_at(voxel);
-        if flow.coloured < 0.5 || flow.power < view.flow.x * view.flow.w {
-            was_in = false;
-            continue;
-        }
-        if !was_in {
-            // Where it entered, more exactly, so that the shade does not follow the steps.
-            var outer = at - 2.0 * step;
-            var inner = at - step;
-            for (var halving = 0; halving < 3; halving++) {
-                let middle = 0.5 * (outer + inner);
-                if flow_at(start + along * middle).coloured < 0.5 {
-                    outer = middle;
-                } else {
-                    inner = middle;
-                }
-            }
-            shade = shade_at(vec3f(across, up, near - inner));
-            was_in = true;
-        }
-        let index = min(u32(cycle_share(flow, view.flow.y) * f32(colours)), colours - 1u);
-        let tint = textureLoad(velocity_colours, vec2u(index, 0u), 0).rgb;
-        // Where coherence is lost hue means nothing: one quiet tone instead of confetti.
-        let quiet = smoothstep(0.1, 0.5, 1.0 - coherence(flow));
-        let colour = min(mix(tint, view.quiet.rgb, quiet) * shade, vec3f(1.0));
-        let alpha = 1.0 - exp(-view.flow.z * step);
-        seen += (1.0 - seen.a) * alpha * vec4f(colour, 1.0);
     }
-    return seen + (1.0 - seen.a) * disc;
+    if entered >= 0.0 {
+        // Where it entered, more exactly, so that the shade does not follow the steps.
+        var outer = entered - step;
+        var inner = entered;
+        for (var halving = 0; halving < 4; halving++) {
+            let middle = 0.5 * (outer + inner);
+            if flow_at(start + along * middle).coloured < 0.5 {
+                outer = middle;
+            } else {
+                inner = middle;
+            }
+        }
+        jet *= shade_at(vec3f(across, up, near - inner));
+    }
+    if disc_clear < 0.0 {
+        disc_clear = clear;
+        clear *= 1.0 - disc.a;
+    }
+    return vec4f(min(jet + disc_clear * disc.rgb, vec3f(1.0)), 1.0 - clear);
 }
