@@ -59,7 +59,7 @@ fn shade_at(point: vec3f) -> f32 {
     );
     let normal = slope / max(length(slope), 1e-4);
     // Light from above the reader's left shoulder.
-    return 0.45 + 0.65 * max(dot(normal, vec3f(-0.41, 0.57, 0.71)), 0.0);
+    return 0.60 + 0.55 * max(dot(normal, vec3f(-0.41, 0.57, 0.71)), 0.0);
 }
 
 // The cut's colour at a point of its plane: premultiplied, clear beyond the rim.
