@@ -42,4 +42,6 @@ pub mod review;
 
 pub mod report;
 
+pub mod gpu;
+
 pub mod cli;
