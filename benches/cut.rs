@@ -56,11 +56,7 @@ fn volume(bits: u32) -> Option<Volume4> {
 
 fn main() {
     let mut criterion = Criterion::default().configure_from_args();
-    let pool = rayon::ThreadPoolBuilder::new()
-        .num_threads(1)
-        .thread_name(|_| "bench".into())
-        .build()
-        .expect("one thread can be started");
+    rayon::ThreadPoolBuilder::new().num_threads(1).build_global().expect("no pool was started before");
     for bits in [8, 16] {
         let volume = volume(bits).expect("the volume is consistent");
         let normal = Unit::new_normalize(Vector3::new(0.35, -0.5, 0.79));
@@ -71,7 +67,7 @@ fn main() {
         let flow = FrameSampler::new(&volume, ChannelKind::Velocity, 0).expect("the volume has velocity");
         let mut group = criterion.benchmark_group(format!("cut{bits}"));
         group.throughput(Throughput::Elements((PIXELS * PIXELS) as u64));
-        pool.install(|| {
+        {
             let image = scalar_cut(&tissue, &cut, &raster);
             assert!(image.data().iter().all(|v| v.is_finite()), "every pixel lies inside");
             let mut kept = image;
@@ -89,7 +85,7 @@ fn main() {
             group.bench_function("tissue_anew", |b| {
                 b.iter(|| black_box(scalar_cut(&tissue, &cut, &raster)));
             });
-        });
+        }
         group.finish();
     }
     criterion.final_summary();
