@@ -1,10 +1,12 @@
-//! One jet's area through systole: when it is there, its mean, its integral.
+//! One jet's area through systole: when it is there, its mean, its integral, the volume it leaks.
 //!
 //! A single frame's area times the whole velocity-time integral overstates a leak that is not
 //! holosystolic, so the peak, the time mean and the pattern stand side by side.
 
+mod leak;
 mod pattern;
 mod systole;
 
+pub use leak::{ContinuousWave, Envelope, envelope_error, regurgitant_volume};
 pub use pattern::{Course, Pattern, course};
 pub use systole::{SystoleBounds, bounds};

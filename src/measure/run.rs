@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 
-use crate::beat::{self, Course, SystoleBounds};
+use crate::beat::{self, ContinuousWave, Course, Envelope, SystoleBounds};
 use crate::jet::{self, Jet, JetError, JetOptions, JetPose, Signal, SignalScale};
 use crate::job::{Cancelled, Watch};
 use crate::planimetry::{Assessment, Assumed, Measured, assess, classify};
@@ -26,6 +26,8 @@ pub struct Options {
     pub anterior_posterior: Option<Direction>,
     /// How jets are looked for
     pub jets: JetOptions,
+    /// What is known of the continuous-wave Doppler, for the regurgitant volume
+    pub continuous_wave: ContinuousWave,
 }
 
 /// Why a volume could not be measured
@@ -70,7 +72,8 @@ pub fn measure(volume: &Volume4, options: &Options, watch: &Watch) -> Result<Res
     for (index, jet) in results.iter_mut().enumerate() {
         jet.id = index + 1;
     }
-    let total = total(&results, volume.frames());
+    let envelope = Envelope::new(&options.continuous_wave, &systole);
+    let total = total(&results, volume, envelope.as_ref());
     let cautions = cautions(volume, &results, &systole);
     Ok(Results {
         schema: SCHEMA.to_owned(),
@@ -233,7 +236,8 @@ fn systole_result(course: &Course, peak: f64, bounds: &SystoleBounds) -> Systole
 /// The frame in which the areas of all jets together are largest
 ///
 /// Half widths add: what the jets share (point spread, gain) is wrong for all of them alike.
-fn total(jets: &[JetResult], frames: usize) -> Total {
+fn total(jets: &[JetResult], volume: &Volume4, envelope: Option<&Envelope>) -> Total {
+    let frames = volume.frames();
     let sum = |frame: usize| {
         let mut sum = Interval { value: 0.0, low: 0.0, high: 0.0 };
         for area in jets.iter().filter_map(|jet| jet.frames.get(frame)?.vca_mm2) {
@@ -248,8 +252,24 @@ fn total(jets: &[JetResult], frames: usize) -> Total {
     Total {
         vca_mm2: frame.map_or(Interval { value: 0.0, low: 0.0, high: 0.0 }, sum),
         frame,
-        regurgitant_volume_ml: None,
+        regurgitant_volume_ml: envelope.filter(|_| !jets.is_empty()).map(|e| leak(jets, volume, e)),
     }
+}
+
+/// Regurgitant volume of all jets; the areas' errors are taken as common to all frames
+fn leak(jets: &[JetResult], volume: &Volume4, envelope: &Envelope) -> Interval {
+    let with = |pick: fn(&Interval) -> f64| {
+        jets.iter()
+            .map(|jet| {
+                let areas: Vec<Option<Mm2>> =
+                    jet.frames.iter().map(|f| f.vca_mm2.as_ref().map(|a| Mm2::new(pick(a)))).collect();
+                beat::regurgitant_volume(volume.timeline.times(), &areas, envelope).get()
+            })
+            .sum::<f64>()
+    };
+    let (value, low, high) = (with(|a| a.value), with(|a| a.low), with(|a| a.high));
+    let off = beat::envelope_error() * value;
+    Interval::around(value, libm::hypot(value - low, off), libm::hypot(high - value, off))
 }
 
 fn source(volume: &Volume4) -> Source {

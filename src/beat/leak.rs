@@ -1,0 +1,126 @@
+//! Regurgitant volume of a beat: area through time times velocity through time.
+//!
+//! The velocity envelope comes from continuous-wave Doppler, which the volume does not hold: its
+//! peak and duration, or its velocity-time integral, are typed in. Its course is taken as a
+//! half-sine over the jet's systole, so that a leak late in systole is not multiplied by the whole
+//! integral.
+
+use std::f64::consts::PI;
+
+use crate::unit::{MetresPerSecond, Ml, Mm2, Seconds};
+
+use super::SystoleBounds;
+
+/// A half-sine velocity envelope over a part of the beat
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Envelope {
+    peak: MetresPerSecond,
+    start: Seconds,
+    duration: Seconds,
+}
+
+/// What the reader knows of the continuous-wave Doppler
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct ContinuousWave {
+    /// Peak velocity
+    pub peak: Option<MetresPerSecond>,
+    /// Velocity-time integral, m
+    pub vti_m: Option<f64>,
+    /// Length of the envelope; the length of systole where not given
+    pub duration: Option<Seconds>,
+}
+
+/// Share by which a typed velocity-time integral may be off, at 95 % (common practice, no source)
+const ENVELOPE_ERROR: f64 = 0.08;
+
+impl Envelope {
+    /// The envelope of a continuous-wave Doppler over systole; `None` where neither a positive peak
+    /// nor a positive integral is known
+    ///
+    /// A half-sine of peak `V` and length `T` has the integral `2 V T / pi`.
+    pub fn new(known: &ContinuousWave, systole: &SystoleBounds) -> Option<Self> {
+        let whole = systole.end - systole.start;
+        let duration = known.duration.unwrap_or(whole);
+        if !(duration.is_finite() && duration > Seconds::ZERO) {
+            return None;
+        }
+        let from_vti = known.vti_m.map(|vti| MetresPerSecond::new(vti * PI / (2.0 * duration.get())));
+        let peak = from_vti.or(known.peak).filter(|v| v.is_finite() && *v > MetresPerSecond::ZERO)?;
+        // Centred on systole where it is shorter or longer.
+        let start = systole.start + (whole - duration) / 2.0;
+        Some(Self { peak, start, duration })
+    }
+
+    /// Velocity-time integral, m
+    pub fn vti_m(&self) -> f64 {
+        self.peak.get() * self.duration.get() * 2.0 / PI
+    }
+
+    /// Integral of the velocity between two moments, m
+    fn between(&self, from: f64, to: f64) -> f64 {
+        let phase = |t: f64| ((t - self.start.get()) / self.duration.get()).clamp(0.0, 1.0) * PI;
+        let (a, b) = (phase(from), phase(to));
+        self.peak.get() * self.duration.get() / PI * (libm::cos(a) - libm::cos(b))
+    }
+}
+
+/// Volume that leaks in a beat: each frame's area, `None` where absent, times the velocity over the
+/// time for which the frame stands (half-way to its neighbours)
+pub fn regurgitant_volume(times: &[Seconds], areas: &[Option<Mm2>], envelope: &Envelope) -> Ml {
+    let mut sum = 0.0;
+    for (i, area) in areas.iter().enumerate() {
+        let Some(area) = area else { continue };
+        let here = times[i].get();
+        let half = |other: Option<&Seconds>, outward: f64| match other {
+            Some(t) => f64::midpoint(t.get(), here),
+            None => outward,
+        };
+        let from = half(i.checked_sub(1).and_then(|j| times.get(j)), f64::NEG_INFINITY);
+        let to = half(times.get(i + 1), f64::INFINITY);
+        // mm2 times m is ml.
+        sum += area.get() * envelope.between(from, to);
+    }
+    Ml::new(sum)
+}
+
+/// The 95 % share by which the volume may be off through the envelope alone
+pub const fn envelope_error() -> f64 {
+    ENVELOPE_ERROR
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn volume(shape: impl Fn(f64) -> Option<f64>) -> f64 {
+        let n = 3000;
+        let times: Vec<Seconds> = (0..n).map(|i| Seconds::new((i as f64 + 0.5) * 0.3 / n as f64)).collect();
+        let areas: Vec<Option<Mm2>> = times.iter().map(|t| shape(t.get() / 0.3).map(Mm2::new)).collect();
+        let systole =
+            SystoleBounds { start: Seconds::new(0.0), end: Seconds::new(0.3), reason: String::new() };
+        let known = ContinuousWave { peak: Some(MetresPerSecond::new(5.0)), ..Default::default() };
+        let envelope = Envelope::new(&known, &systole).unwrap();
+        assert!((envelope.vti_m() - 0.9549).abs() < 1e-4);
+        regurgitant_volume(&times, &areas, &envelope).get()
+    }
+
+    #[test]
+    fn constant_late_and_biphasic_volumes() {
+        // V = 5 m/s half-sine over 0.3 s. E = 0.4 cm2 constant: 38.20 ml; only from half-way on:
+        // 19.10 ml; E = 0.4 (1 - 0.6 sin): 20.20 ml (closed forms).
+        assert!((volume(|_| Some(40.0)) - 38.20).abs() < 0.01);
+        assert!((volume(|x| (x > 0.5).then_some(40.0)) - 19.10).abs() < 0.02);
+        assert!((volume(|x| Some(40.0 * (1.0 - 0.6 * libm::sin(PI * x)))) - 20.20).abs() < 0.01);
+    }
+
+    #[test]
+    fn nothing_known_gives_no_envelope_and_an_integral_overrules_the_peak() {
+        let systole =
+            SystoleBounds { start: Seconds::new(0.1), end: Seconds::new(0.4), reason: String::new() };
+        assert!(Envelope::new(&ContinuousWave::default(), &systole).is_none());
+        let both = ContinuousWave { peak: Some(MetresPerSecond::new(9.0)), vti_m: Some(1.5), duration: None };
+        assert!((Envelope::new(&both, &systole).unwrap().vti_m() - 1.5).abs() < 1e-12);
+        let broken = ContinuousWave { vti_m: Some(f64::NAN), ..Default::default() };
+        assert!(Envelope::new(&broken, &systole).is_none());
+    }
+}
