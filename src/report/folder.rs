@@ -30,7 +30,7 @@ pub struct ReportOptions {
 
 impl Default for ReportOptions {
     fn default() -> Self {
-        Self { png_scale: 2.0, watch: Watch::silent() }
+        Self { png_scale: 1.6, watch: Watch::silent() }
     }
 }
 

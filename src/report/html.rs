@@ -11,7 +11,7 @@ use super::words::{
     as_a_circle, capital, cm2_interval, count, fixed, frame_area, mm_interval, mm2, mm2_interval, pattern,
     seen, shape, shape_sentence, signed, single_width, span, systole, verdict, verdict_meaning,
 };
-use crate::measure::results::{JetResult, Results, Verdict};
+use crate::measure::results::{JetResult, Results, Seen, Verdict};
 
 /// The mark by which a page is known as one of ours
 pub const GENERATOR: &str = "<meta name=\"generator\" content=\"narrows\">";
@@ -246,13 +246,17 @@ fn numbers(out: &mut String, jet: &JetResult) {
             fixed(jet.systole.integral_mm2_s, 2)
         ),
     ));
+    let parts = &jet.components;
+    let all = [parts.convergence, parts.contraction, parts.expansion];
+    let missing = all.iter().filter(|part| **part == Seen::Missing).count();
     rows.push((
         "Parts of the jet",
-        format!("convergence {}", seen(jet.components.convergence)),
+        if missing == 0 { "all found".into() } else { format!("{missing} of 3 not found") },
         format!(
-            "contraction {}, expansion {}",
-            seen(jet.components.contraction),
-            seen(jet.components.expansion)
+            "convergence {}, contraction {}, expansion {}",
+            seen(parts.convergence),
+            seen(parts.contraction),
+            seen(parts.expansion)
         ),
     ));
     rows.push((

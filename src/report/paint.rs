@@ -18,7 +18,7 @@ pub enum PaintError {
     Size(u32, u32),
     /// The picture could not be encoded
     #[error("encoding the picture as PNG: {0}")]
-    Png(String),
+    Png(#[from] png::EncodingError),
 }
 
 static FONTS: LazyLock<Arc<Database>> = LazyLock::new(|| {
@@ -48,7 +48,20 @@ pub fn png_from_svg(svg: &str, scale: f32) -> Result<Vec<u8>, PaintError> {
     }
     let mut pixels = Pixmap::new(width, height).ok_or(PaintError::Size(width, height))?;
     resvg::render(&tree, Transform::from_scale(scale, scale), &mut pixels.as_mut());
-    pixels.encode_png().map_err(|error| PaintError::Png(error.to_string()))
+    Ok(opaque_png(&pixels)?)
+}
+
+/// The pixels without their alpha (a figure lies on white), packed fast rather than small
+fn opaque_png(pixels: &Pixmap) -> Result<Vec<u8>, png::EncodingError> {
+    let rgb: Vec<u8> =
+        pixels.data().chunks_exact(4).flat_map(|pixel| [pixel[0], pixel[1], pixel[2]]).collect();
+    let mut bytes = Vec::new();
+    let mut encoder = png::Encoder::new(&mut bytes, pixels.width(), pixels.height());
+    encoder.set_color(png::ColorType::Rgb);
+    encoder.set_depth(png::BitDepth::Eight);
+    encoder.set_compression(png::Compression::Fast);
+    encoder.write_header()?.write_image_data(&rgb)?;
+    Ok(bytes)
 }
 
 #[cfg(test)]
