@@ -88,7 +88,7 @@ pub(crate) fn draw(view: View, subject: &Subject<'_>) -> Result<Svg, FigureError
         || "angle to the beam unknown".into(),
         |angle| format!("{}° to the beam", words::fixed(angle, 0)),
     );
-    let sure = format!("known to ± {}°", words::fixed(jet.axis_uncertainty_deg, 0));
+    let sure = format!("known to ± {}°", words::fixed(jet.axis_uncertainty_deg, 1));
     key.line(&mut svg, AXIS, "jet axis", &[angle, sure]);
     if jet.width_mm.axes_assumed {
         let assumed =
