@@ -120,16 +120,19 @@ impl Tally {
             let sizes: Vec<f64> = errors.iter().map(|e| e.abs()).collect();
             let held = cases.iter().filter(|c| c.low <= c.truth_mm2 && c.truth_mm2 <= c.high).count();
             let right = cases.iter().filter(|c| c.shape_right).count();
+            let needed: Vec<f64> =
+                cases.iter().map(|c| (c.found_mm2 - c.truth_mm2).abs() / c.half()).collect();
             let width: Vec<f64> = cases.iter().map(|c| 50.0 * (c.high - c.low) / c.truth_mm2).collect();
             let _ = writeln!(
                 text,
-                "{name:<22} {:4}  {:+6.1}  {:5.1}  {:5.1}   {:5.1}  {:5.1}   {:5.2}  {:5.2}   {:5.1}  {:5.1}",
+                "{name:<22} {:4}  {:+6.1}  {:5.1}  {:5.1}   {:5.1}  {:5.1}  {:5.2}   {:5.2}  {:5.2}   {:5.1}  {:5.1}",
                 cases.len(),
                 quantile(&errors, 0.5),
                 quantile(&sizes, 0.5),
                 quantile(&sizes, 0.9),
                 100.0 * held as f64 / cases.len() as f64,
                 quantile(&width, 0.5),
+                quantile(&needed, 0.95),
                 quantile(&cases.iter().map(|c| c.axis_deg).collect::<Vec<_>>(), 0.5),
                 quantile(&cases.iter().map(|c| c.level_mm.abs()).collect::<Vec<_>>(), 0.5),
                 quantile(&cases.iter().map(|c| c.level_mm).collect::<Vec<_>>(), 0.5),
@@ -156,8 +159,8 @@ impl Tally {
                 all.iter().copied().filter(|c| c.beam_deg >= low && c.beam_deg < high).collect();
             table(name, &some);
         }
-        let head = "                        n    bias  |err|  |err|   held   half   axis  |lev|     lev  shape\n\
-                    \x20                                 %    50 %   90 %      %  width%   deg     mm      mm      %\n";
+        let head = "                        n    bias  |err|  |err|   held   half  95 %/   axis  |lev|     lev  shape\n\
+                    \x20                                 %    50 %   90 %      %  width%   half    deg     mm      mm      %\n";
         format!(
             "{head}{text}jets counted right in {} of {} volumes ({:.1} %); {} missed, {} extra\n",
             self.count_right,
@@ -198,6 +201,11 @@ fn case(seed: u64, truth: &Truth, jet: &JetTruth, frame: &JetTruthFrame, found: 
 }
 
 impl Case {
+    /// Half the interval, mm2
+    fn half(&self) -> f64 {
+        f64::max((self.high - self.low) / 2.0, 1e-9)
+    }
+
     fn line(&self) -> String {
         format!(
             "{:4} {:<11} {:6.1} {:6.1} {:6.1} {:6.1} {:6.1} {:+6.1} {:5.1} {:+5.2} {:5.2} {:5.1} {:4.2} {:5.2} {}{}",

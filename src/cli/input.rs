@@ -26,6 +26,12 @@ pub(super) fn nyquist(text: &str) -> Result<MetresPerSecond, String> {
     }
 }
 
+/// A number above zero
+pub(super) fn positive(text: &str) -> Result<f64, String> {
+    let value: f64 = text.trim().parse().map_err(|_| "not a number".to_owned())?;
+    if value.is_finite() && value > 0.0 { Ok(value) } else { Err("must be above zero".into()) }
+}
+
 /// A position or vector `X,Y,Z`
 pub(super) fn triple(text: &str) -> Result<Vector3<f64>, String> {
     let values: Vec<f64> = text

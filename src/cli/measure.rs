@@ -6,11 +6,12 @@ use clap::Args;
 
 use super::progress::Progress;
 use super::{Exit, Failure, input, output, text};
+use crate::beat::ContinuousWave;
 use crate::measure::results::Verdict;
 use crate::measure::{self, Options, Results};
 use crate::report::{self, ReportOptions, ReportPaths};
 use crate::space::Direction;
-use crate::unit::MetresPerSecond;
+use crate::unit::{MetresPerSecond, Seconds};
 use crate::volume::Volume4;
 
 #[derive(Debug, Args)]
@@ -29,6 +30,15 @@ pub(super) struct Arguments {
     /// Anterior-posterior direction in the volume's frame of reference, for the long-axis width
     #[arg(long, value_name = "X,Y,Z", value_parser = input::along, allow_hyphen_values = true)]
     ap: Option<Direction>,
+    /// Peak velocity of the regurgitant jet on continuous-wave Doppler, m/s: gives the regurgitant volume
+    #[arg(long, value_name = "M/S", value_parser = input::positive)]
+    cw_peak: Option<f64>,
+    /// Velocity-time integral of the jet on continuous-wave Doppler, cm; overrules the peak
+    #[arg(long, value_name = "CM", value_parser = input::positive)]
+    cw_vti: Option<f64>,
+    /// Length of the continuous-wave envelope, ms [default: the length of systole]
+    #[arg(long, value_name = "MS", value_parser = input::positive)]
+    cw_duration: Option<f64>,
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
@@ -37,7 +47,15 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     if let Some(json) = arguments.json.as_deref().filter(|json| *json != Path::new("-")) {
         output::refuse_input(&arguments.file, json)?;
     }
-    let options = Options { anterior_posterior: arguments.ap, ..Options::default() };
+    let options = Options {
+        anterior_posterior: arguments.ap,
+        continuous_wave: ContinuousWave {
+            peak: arguments.cw_peak.map(MetresPerSecond::new),
+            vti_m: arguments.cw_vti.map(|cm| cm / 100.0),
+            duration: arguments.cw_duration.map(|ms| Seconds::new(ms / 1000.0)),
+        },
+        ..Options::default()
+    };
     let results = measure::measure(&volume, &options, progress.watch())?;
     let folder = match (&arguments.out, &arguments.json) {
         (Some(folder), _) => Some(folder.clone()),

@@ -147,6 +147,19 @@ pub struct JetResult {
     pub systole: Systole,
     /// Where the interval comes from, each part's share of the half width
     pub interval_parts: Vec<IntervalPart>,
+    /// How much the area moves when a careful reader does it a little differently
+    pub observer: Vec<ObserverChange>,
+}
+
+/// What one small departure of a reader does to the area
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ObserverChange {
+    /// What was done differently
+    pub what: String,
+    /// Mean change, mm2
+    pub mean_mm2: f64,
+    /// Largest change in either direction, mm2
+    pub largest_mm2: f64,
 }
 
 /// One part of an interval's half width

@@ -5,15 +5,15 @@ use rayon::prelude::*;
 use crate::beat::{self, ContinuousWave, Course, Envelope, SystoleBounds};
 use crate::jet::{self, Jet, JetError, JetOptions, JetPose, Signal, SignalScale};
 use crate::job::{Cancelled, Watch};
-use crate::planimetry::{Assessment, Assumed, Measured, assess, classify};
+use crate::planimetry::{Assessment, Assumed, Measured, assess, classify, departures};
 use crate::space::Direction;
 use crate::trust;
 use crate::unit::{Mm, Mm2};
 use crate::volume::{ChannelKind, Volume4};
 
 use super::results::{
-    Components, FrameResult, Interval, IntervalPart, JetResult, ProfilePoint, Results, SCHEMA, Shape,
-    SingleWidth, Source, Systole, Tool, Total, Trust, Widths,
+    Components, FrameResult, Interval, IntervalPart, JetResult, ObserverChange, ProfilePoint, Results,
+    SCHEMA, Shape, SingleWidth, Source, Systole, Tool, Total, Trust, Widths,
 };
 
 /// Version of the numerical method: raised when the same input may give other numbers
@@ -66,7 +66,7 @@ pub fn measure(volume: &Volume4, options: &Options, watch: &Watch) -> Result<Res
     let mut results: Vec<JetResult> = jets
         .iter()
         .zip(&assessed)
-        .filter_map(|(jet, frames)| jet_result(volume, jet, frames, &systole))
+        .filter_map(|(jet, frames)| jet_result(volume, scale, jet, frames, &systole))
         .collect();
     results.sort_by(|a, b| b.vca_mm2.value.total_cmp(&a.vca_mm2.value));
     for (index, jet) in results.iter_mut().enumerate() {
@@ -125,6 +125,7 @@ fn assess_all(
 
 fn jet_result(
     volume: &Volume4,
+    scale: SignalScale,
     jet: &Jet,
     frames: &[Option<Assessment>],
     systole: &SystoleBounds,
@@ -175,7 +176,26 @@ fn jet_result(
             .iter()
             .map(|p| IntervalPart { source: p.source.to_owned(), effect_mm2: p.effect.get() })
             .collect(),
+        observer: observer(volume, scale, peak, pose, at),
     })
+}
+
+fn observer(
+    volume: &Volume4,
+    scale: SignalScale,
+    frame: usize,
+    pose: &JetPose,
+    at: &Assessment,
+) -> Vec<ObserverChange> {
+    let Some(signal) = Signal::new(volume, frame, scale) else { return Vec::new() };
+    departures(&signal, pose, at)
+        .into_iter()
+        .map(|d| ObserverChange {
+            what: d.what.to_owned(),
+            mean_mm2: d.mean.get(),
+            largest_mm2: d.largest.get(),
+        })
+        .collect()
 }
 
 fn area_interval(m: Measured<Mm2>) -> Interval {

@@ -57,7 +57,7 @@ pub struct Assessment {
 /// Relative uncertainty of the plateau at one standard deviation (speckle, wall filter)
 const PLATEAU_SD: f64 = 0.04;
 /// Prior of the display's gain, as a share of the plateau, where no power is stored
-const GAIN_PRIOR: f64 = 0.42;
+const GAIN_PRIOR: f64 = 0.48;
 /// Its standard deviation (uniform over 0.25 to 0.65, roughly)
 const GAIN_PRIOR_SD: f64 = 0.1;
 /// How far the displayed edge lies outside the core's when the blur in the plane is undone

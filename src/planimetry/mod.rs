@@ -8,12 +8,14 @@
 
 mod assess;
 mod blur;
+mod observer;
 mod shape;
 mod trace;
 mod widths;
 
 pub use assess::{Assessment, IntervalPart, Measured, assess, assess_tracing};
 pub use blur::{BlurFit, BlurModel};
+pub use observer::{Departure, departures};
 pub use shape::{ShapeClass, classify};
 pub use trace::{NeckImage, TraceError, Tracing, neck_image, trace};
 pub use widths::{Assumed, WidthAxes, Widths, widths};

@@ -47,6 +47,11 @@ pub fn mm_interval(interval: &Interval) -> String {
     format!("{} mm ({})", fixed(interval.value, 1), span(interval, 1))
 }
 
+/// `38 ml (31 to 45)`
+pub fn ml_interval(interval: &Interval) -> String {
+    format!("{} ml ({})", fixed(interval.value, 0), span(interval, 0))
+}
+
 /// The area as the circle everybody can picture
 pub fn as_a_circle(area_mm2: f64) -> String {
     let diameter = Mm2::new(area_mm2.max(0.0)).circle_diameter();

@@ -3,6 +3,10 @@
 //! Each finding says what was found, what it was held against and where that limit comes from, and
 //! what follows for the number. The verdict is the worst of the findings. Nothing is repaired here.
 
+mod stitch;
+
+pub use stitch::{Stitch, stitch};
+
 use nalgebra::Unit;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -65,6 +69,7 @@ pub fn acquisition(volume: &Volume4) -> Vec<Finding> {
     findings.push(volume_rate(volume));
     findings.push(voxels(volume));
     findings.push(beats(volume));
+    findings.extend(stitching(volume));
     if !volume.provenance.assumed.is_empty() {
         findings.push(finding(
             "assumptions",
@@ -156,6 +161,29 @@ fn beats(volume: &Volume4) -> Finding {
         }
     };
     finding("gated-beats", Verdict::Adequate, beats.map(f64::from), "count", None, message)
+}
+
+/// Score from which a border counts as a step (our own choice, on simulated volumes: still ones stay
+/// below 1.5, a shift of one voxel gives 2 and more)
+const STEP: f64 = 1.7;
+
+fn stitching(volume: &Volume4) -> Option<Finding> {
+    let Stitch { axis, plane, score } = stitch(volume)?;
+    let axis = ["x", "y", "z"][axis];
+    let (verdict, message) = if score > STEP {
+        let text = format!(
+            "the picture steps between planes {plane} and {} along {axis}, {score:.1} times the change around \
+             it: beats did not match there, and an outline that crosses the border may be wrong",
+            plane + 1
+        );
+        (Verdict::Limited, text)
+    } else {
+        (
+            Verdict::Adequate,
+            format!("no step between sub-volumes: the largest is {score:.1} times the change around it"),
+        )
+    };
+    Some(finding("stitch", verdict, Some(score), "ratio", Some(STEP), message))
 }
 
 /// What the jets themselves say about the acquisition

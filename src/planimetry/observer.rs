@@ -1,0 +1,70 @@
+//! How much the answer moves when a careful reader does it a little differently.
+//!
+//! Three small departures are measured, each with everything else held: the cut turned by 5 degrees
+//! (the mean over four directions), its level moved by 1 mm (the mean of both senses), the gain
+//! changed by 10 % (the tracing level moved by as much). The same blur correction is applied to each,
+//! so the changes are those of the reported area.
+
+use crate::jet::{JetPose, Signal};
+use crate::space::{Cut, CutPoint};
+use crate::unit::{Mm, Mm2};
+
+use super::trace::{NeckImage, neck_image, trace};
+use super::{Assessment, Measured};
+
+/// What one departure does to the area
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Departure {
+    /// What was done differently, in words
+    pub what: &'static str,
+    /// Mean change of the area
+    pub mean: Mm2,
+    /// Largest change in either direction, as a magnitude
+    pub largest: Mm2,
+}
+
+const TURN_DEG: f64 = 5.0;
+const LEVEL_MM: f64 = 1.0;
+const GAIN_SHARE: f64 = 0.1;
+
+/// The changes of one assessed jet's area; a departure that cannot be traced is left out
+pub fn departures(signal: &Signal, pose: &JetPose, assessed: &Assessment) -> Vec<Departure> {
+    let image = NeckImage::at(signal, pose);
+    let side = Mm::new((image.raster.width - 1) as f64 * image.raster.pixel.get());
+    let shown = assessed.tracing.outline.area().get();
+    let Measured { value, .. } = assessed.vca;
+    // The shown area answers to the cut; the reported one is taken to answer in proportion.
+    let share = value.get() / shown.max(1e-9);
+    let change = |cut: &Cut, level: f64| {
+        let other = neck_image(signal, cut, side, Mm::new(0.9));
+        let outline = trace(&other, level, CutPoint::default()).ok()?.outline;
+        Some((outline.area().get() - shown) * share)
+    };
+    let level = assessed.tracing.level;
+    let cut = assessed.cut;
+    let turned: Vec<f64> = (0..4)
+        .filter_map(|k| {
+            let toward = std::f64::consts::FRAC_PI_2 * f64::from(k);
+            change(&cut.tilted(TURN_DEG.to_radians(), toward), level)
+        })
+        .collect();
+    let moved: Vec<f64> =
+        [-LEVEL_MM, LEVEL_MM].iter().filter_map(|d| change(&cut.at_level(*d), level)).collect();
+    let gained: Vec<f64> = [1.0 - GAIN_SHARE, 1.0 + GAIN_SHARE]
+        .iter()
+        .filter_map(|factor| change(&cut, (level * factor).min(0.95)))
+        .collect();
+    [
+        ("the cut turned by 5 degrees", turned),
+        ("the level moved by 1 mm", moved),
+        ("the gain changed by 10 %", gained),
+    ]
+    .into_iter()
+    .filter(|(_, changes)| !changes.is_empty())
+    .map(|(what, changes)| Departure {
+        what,
+        mean: Mm2::new(changes.iter().sum::<f64>() / changes.len() as f64),
+        largest: Mm2::new(changes.iter().fold(0.0, |most: f64, c| most.max(c.abs()))),
+    })
+    .collect()
+}
