@@ -705,6 +705,19 @@ mod tests {
     }
 
     #[test]
+    fn the_recipes_of_the_sample_volumes_can_be_read() {
+        for (text, jets) in [
+            (include_str!("../../sample-volumes/round.toml"), 1),
+            (include_str!("../../sample-volumes/elliptical.toml"), 1),
+            (include_str!("../../sample-volumes/crescent.toml"), 1),
+            (include_str!("../../sample-volumes/two-jets.toml"), 2),
+            (include_str!("../../sample-volumes/late-systolic.toml"), 1),
+        ] {
+            assert_eq!(Recipe::from_toml(text).unwrap().orifice.len(), jets);
+        }
+    }
+
+    #[test]
     fn a_bad_recipe_names_its_key() {
         assert!(refused("[doppler]\nnyquist_m_s = -0.5").contains("doppler.nyquist_m_s"));
         assert!(refused("[doppler]\nnyquist = 0.5").contains("unknown field `nyquist`"));

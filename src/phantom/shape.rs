@@ -39,7 +39,9 @@ impl Outline {
                     return Err("the slit must be longer than wide, both between 0.05 and 500 mm");
                 }
                 let mut points = arc(w / 2.0, -PI / 2.0, PI / 2.0, CORNERS / 2);
-                points.iter_mut().for_each(|p| p[0] += (l - w) / 2.0);
+                for p in &mut points {
+                    p[0] += (l - w) / 2.0;
+                }
                 let other: Vec<_> = points.iter().map(|p| [-p[0], -p[1]]).collect();
                 points.extend(other);
                 (points, PI * w * w / 4.0 + (l - w) * w)
@@ -176,10 +178,9 @@ pub(crate) fn label(shape: &OrificeShape, outline: &Outline) -> TruthShape {
     let by_ratio = if long / short <= 1.3 { TruthShape::Round } else { TruthShape::Elliptical };
     match shape {
         OrificeShape::Round { .. } => TruthShape::Round,
-        OrificeShape::Elliptical { .. } | OrificeShape::Slit { .. } => by_ratio,
         OrificeShape::Crescent { .. } if outline.solidity() < 0.85 => TruthShape::Crescent,
         OrificeShape::Polygon { .. } if outline.solidity() < 0.95 => TruthShape::Irregular,
-        OrificeShape::Crescent { .. } | OrificeShape::Polygon { .. } => by_ratio,
+        _ => by_ratio,
     }
 }
 

@@ -161,7 +161,7 @@ fn aperture(x: f64, y: f64, w: f64) -> [f64; 3] {
     let root = (b * b + 4.0 * w * w).sqrt();
     // zeta^2 = (b + root) / 2 and mu^2 = (root - b) / 2, each free of cancellation.
     let (zeta2, mu2) = if b >= 0.0 {
-        let zeta2 = (b + root) / 2.0;
+        let zeta2 = f64::midpoint(b, root);
         (zeta2, if zeta2 > 0.0 { w * w / zeta2 } else { 0.0 })
     } else {
         let mu2 = (root - b) / 2.0;

@@ -180,7 +180,9 @@ fn blur(picture: &mut [f64], sigma: f64) {
         })
         .collect();
     let total = kernel[0] + 2.0 * kernel[1..].iter().sum::<f64>();
-    kernel.iter_mut().for_each(|weight| *weight /= total);
+    for weight in &mut kernel {
+        *weight /= total;
+    }
     let mut line = vec![0.0; SIDE];
     for (start, stride) in (0..SIDE).map(|j| (j * SIDE, 1)).chain((0..SIDE).map(|i| (i, SIDE))) {
         for (i, value) in line.iter_mut().enumerate() {

@@ -32,7 +32,10 @@ pub(crate) fn at(wave: &WaveRecipe, beat: &BeatRecipe, time_s: f64) -> WavePoint
         WaveKind::Steady => 1.0,
         WaveKind::Early => open(0.0, wave.share * length),
         WaveKind::Late => open((1.0 - wave.share) * length, length),
-        WaveKind::Mid => open((1.0 - wave.share) / 2.0 * length, (1.0 + wave.share) / 2.0 * length),
+        WaveKind::Mid => {
+            let shut = (1.0 - wave.share) / 2.0 * length;
+            open(shut, length - shut)
+        }
         WaveKind::Biphasic => 1.0 - wave.dip * arch,
     };
     WavePoint { speed: if area > 0.0 { speed } else { 0.0 }, area }
