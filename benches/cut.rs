@@ -56,7 +56,11 @@ fn volume(bits: u32) -> Option<Volume4> {
 
 fn main() {
     let mut criterion = Criterion::default().configure_from_args();
-    rayon::ThreadPoolBuilder::new().num_threads(1).build_global().expect("no pool was started before");
+    rayon::ThreadPoolBuilder::new()
+        .num_threads(1)
+        .thread_name(|_| "bench".into())
+        .build_global()
+        .expect("nothing has started the threads yet");
     for bits in [8, 16] {
         let volume = volume(bits).expect("the volume is consistent");
         let normal = Unit::new_normalize(Vector3::new(0.35, -0.5, 0.79));
@@ -67,25 +71,23 @@ fn main() {
         let flow = FrameSampler::new(&volume, ChannelKind::Velocity, 0).expect("the volume has velocity");
         let mut group = criterion.benchmark_group(format!("cut{bits}"));
         group.throughput(Throughput::Elements((PIXELS * PIXELS) as u64));
-        {
-            let image = scalar_cut(&tissue, &cut, &raster);
-            assert!(image.data().iter().all(|v| v.is_finite()), "every pixel lies inside");
-            let mut kept = image;
-            group.bench_function("tissue", |b| {
-                b.iter(|| scalar_cut_into(&tissue, &cut, &raster, black_box(&mut kept)));
-            });
-            group.bench_function("velocity", |b| {
-                b.iter(|| velocity_cut_into(&flow, &cut, &raster, black_box(&mut kept)));
-            });
-            let mut kept = flow_cut(&flow, &cut, &raster);
-            group.bench_function("flow", |b| {
-                b.iter(|| flow_cut_into(&flow, &cut, &raster, black_box(&mut kept)));
-            });
-            // In new memory each time: what the system takes to hand it out comes on top.
-            group.bench_function("tissue_anew", |b| {
-                b.iter(|| black_box(scalar_cut(&tissue, &cut, &raster)));
-            });
-        }
+        let image = scalar_cut(&tissue, &cut, &raster);
+        assert!(image.data().iter().all(|v| v.is_finite()), "every pixel lies inside");
+        let mut kept = image;
+        group.bench_function("tissue", |b| {
+            b.iter(|| scalar_cut_into(&tissue, &cut, &raster, black_box(&mut kept)));
+        });
+        group.bench_function("velocity", |b| {
+            b.iter(|| velocity_cut_into(&flow, &cut, &raster, black_box(&mut kept)));
+        });
+        let mut kept = flow_cut(&flow, &cut, &raster);
+        group.bench_function("flow", |b| {
+            b.iter(|| flow_cut_into(&flow, &cut, &raster, black_box(&mut kept)));
+        });
+        // In new memory each time: what the system takes to hand it out comes on top.
+        group.bench_function("tissue_anew", |b| {
+            b.iter(|| black_box(scalar_cut(&tissue, &cut, &raster)));
+        });
         group.finish();
     }
     criterion.final_summary();

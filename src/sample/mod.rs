@@ -9,6 +9,10 @@
 //! that the compiler turns into vector instructions; they agree with the plain reading to rounding,
 //! and give the same bytes for any number of threads.
 
+// The kernels must be inlined into the function that is compiled for wide vectors, or they are
+// compiled for narrow ones; their loops run over several arrays of one length at once.
+#![allow(clippy::inline_always, clippy::needless_range_loop)]
+
 mod angle;
 mod cuts;
 mod kernel;
