@@ -16,6 +16,31 @@
 //! filters weigh in steps of about 1/256, so a picture may differ from its twin by a shade;
 //! what is measured is measured elsewhere, in f64.
 //!
+//! A window holds one [`Device`], a ring of frames, and the passes; per frame of the screen it
+//! shows a time frame, prepares a slot for each cut, and paints inside its render pass:
+//!
+//! ```no_run
+//! # #[cfg(feature = "gui")]
+//! # fn picture(volume: &narrows::volume::Volume4, cut: narrows::space::Cut) -> Result<(), narrows::gpu::GpuError> {
+//! use narrows::gpu::{CutPass, CutView, Device, DeviceOptions, Target, VolumeTextures};
+//! use narrows::unit::Mm;
+//!
+//! let gpu = Device::headless(DeviceOptions::default())?;
+//! let mut textures = VolumeTextures::new(&gpu, volume, 4)?;
+//! let mut cuts = CutPass::new(&gpu, Target::COLOURS)?;
+//!
+//! textures.show(&gpu, volume, 0)?;
+//! cuts.prepare(&gpu, 0, volume, &CutView::new(cut, [640, 480], Mm::new(0.1)));
+//! let target = Target::new(&gpu, 640, 480)?;
+//! target.draw(&gpu, |pass| {
+//!     if let Some(frame) = textures.shown() {
+//!         cuts.paint(pass, 0, frame);
+//!     }
+//! })?;
+//! # Ok(())
+//! # }
+//! ```
+//!
 //! With the feature `gui` off only the plain twins and the colour maps are there.
 
 mod colour;

@@ -4,7 +4,7 @@
 use rayon::prelude::*;
 
 use crate::numeric::Image;
-use crate::sample::FrameSampler;
+use crate::sample::{FrameSampler, Raster, flow_cut, scalar_cuts};
 use crate::volume::{ChannelKind, Volume4};
 
 use super::colour::VelocityLut;
@@ -14,10 +14,23 @@ use super::view::{CutView, INCOHERENT, OUTSIDE};
 ///
 /// A frame the volume lacks gives the colour of outside everywhere.
 pub fn cut_picture(volume: &Volume4, frame: usize, view: &CutView) -> Image<[u8; 4]> {
-    let sampler = |kind| FrameSampler::new(volume, kind, frame);
-    let tissue = sampler(ChannelKind::Tissue);
-    let velocity = sampler(ChannelKind::Velocity);
-    let power = sampler(ChannelKind::Power);
+    let [width, height] = view.size_px.map(|side| side as usize);
+    let mut image = Image::filled(width, height, opaque(OUTSIDE));
+    if width == 0 || height == 0 || frame >= volume.frames() {
+        return image;
+    }
+    let cut = view.cut.centred(view.cut.at(view.middle));
+    let raster = Raster { width, height, pixel: view.pixel };
+    let echoes: Vec<(ChannelKind, FrameSampler<'_>)> = [ChannelKind::Tissue, ChannelKind::Power]
+        .into_iter()
+        .filter_map(|kind| Some((kind, FrameSampler::new(volume, kind, frame)?)))
+        .collect();
+    let samplers: Vec<&FrameSampler<'_>> = echoes.iter().map(|(_, sampler)| sampler).collect();
+    let scalars = scalar_cuts(&samplers, &cut, &raster);
+    let scalar = |kind| echoes.iter().position(|(known, _)| *known == kind).map(|index| &scalars[index]);
+    let (tissue, power) = (scalar(ChannelKind::Tissue), scalar(ChannelKind::Power));
+    let flow = FrameSampler::new(volume, ChannelKind::Velocity, frame)
+        .map(|sampler| flow_cut(&sampler, &cut, &raster));
     let range = |kind| {
         volume.channel(kind).map_or(255.0, |channel| f64::from((1u32 << channel.samples().bits()) - 1))
     };
@@ -25,26 +38,26 @@ pub fn cut_picture(volume: &Volume4, frame: usize, view: &CutView) -> Image<[u8;
     let lut = VelocityLut::new(view.flow.map, &volume.velocity_scale);
     let low = volume.velocity_scale.limits().0.get();
     let cycle = 2.0 * volume.velocity_scale.nyquist().get();
-    let shown = frame < volume.frames();
 
-    let [width, height] = view.size_px.map(|side| side as usize);
-    let mut image = Image::filled(width, height, opaque(OUTSIDE));
-    image.data_mut().par_chunks_mut(width.max(1)).enumerate().for_each(|(y, row)| {
+    image.data_mut().par_chunks_mut(width).enumerate().for_each(|(y, row)| {
+        let up = height - 1 - y;
         for (x, pixel) in row.iter_mut().enumerate() {
-            let point = view.cut.at(view.cut_from_pixel(x as f64, y as f64));
-            if !shown || !volume.grid.contains(point) {
+            let at = |image: &Image<f64>| image.at(x, up);
+            let any = tissue.or(power).or(flow.as_ref().map(|flow| &flow.coloured));
+            if any.is_none_or(|image| at(image).is_nan()) {
                 continue;
             }
-            let value = tissue.as_ref().and_then(|s| s.scalar(point)).unwrap_or(0.0) / tissue_range;
-            let grey = [(view.tissue.grey(value as f32) * 255.0).round() as u8; 3];
+            let value = tissue.map_or(0.0, |image| (at(image) / tissue_range) as f32);
+            let grey = [(view.tissue.grey(value) * 255.0).round() as u8; 3];
             *pixel = opaque(grey);
-            let Some(flow) = velocity.as_ref().and_then(|s| s.flow(point)) else { continue };
-            let loud = power.as_ref().and_then(|s| s.scalar(point)).unwrap_or(power_range) / power_range;
-            if flow.coloured < 0.5 || (loud as f32) < view.flow.gain || value as f32 > view.flow.priority {
+            let Some(flow) = &flow else { continue };
+            let loud = power.map_or(1.0, |image| (at(image) / power_range) as f32);
+            if at(&flow.coloured) < 0.5 || loud < view.flow.gain || value > view.flow.priority {
                 continue;
             }
-            let colour = lut.at((flow.velocity.get() - low) / cycle);
-            let colour = mix(colour, INCOHERENT, view.flow.incoherence * (1.0 - flow.coherence as f32));
+            let colour = lut.at((at(&flow.velocity) - low) / cycle);
+            let lost = 1.0 - at(&flow.coherence) as f32;
+            let colour = mix(colour, INCOHERENT, view.flow.incoherence * lost);
             *pixel = opaque(mix(grey, colour, view.flow.opacity));
         }
     });
