@@ -149,6 +149,11 @@ pub(crate) fn results() -> Results {
             IntervalPart { source: "blooming".into(), effect_mm2: 5.1 },
             IntervalPart { source: "direction of the jet axis".into(), effect_mm2: 2.4 },
         ],
+        observer: vec![ObserverChange {
+            what: "the level moved by 1 mm".into(),
+            mean_mm2: 1.7,
+            largest_mm2: 3.3,
+        }],
     };
     Results {
         schema: SCHEMA.into(),

@@ -8,8 +8,9 @@ use std::fmt::Write as _;
 
 use super::svg::escape;
 use super::words::{
-    as_a_circle, capital, cm2_interval, count, fixed, frame_area, mm_interval, mm2, mm2_interval, pattern,
-    seen, shape, shape_sentence, signed, single_width, span, systole, verdict, verdict_meaning,
+    as_a_circle, capital, cm2_interval, count, fixed, frame_area, ml_interval, mm_interval, mm2,
+    mm2_interval, pattern, seen, shape, shape_sentence, signed, single_width, span, systole, verdict,
+    verdict_meaning,
 };
 use crate::measure::results::{JetResult, Results, Seen, Verdict};
 
@@ -112,6 +113,13 @@ fn answer(out: &mut String, results: &Results) {
         row("Shape", &shape_sentence(jet));
         row("Through systole", &systole(jet));
         row("Direction", &direction_sentence(jet));
+        if let Some(volume) = &results.total.regurgitant_volume_ml {
+            let text = format!(
+                "{} a beat, from the areas through time and the continuous-wave velocity that was entered.",
+                ml_interval(volume)
+            );
+            let _ = writeln!(out, "<dt>Regurgitant volume</dt><dd>{}</dd>", escape(&text));
+        }
         out.push_str("</dl>\n");
     }
     let grade = if results.severity.is_some() {
@@ -190,6 +198,7 @@ fn jet_section(out: &mut String, jet: &JetResult, figures: &[PageFigure], jets: 
     }
     frames(out, jet);
     parts(out, jet);
+    observer(out, jet);
     out.push_str("</section>\n");
 }
 
@@ -315,6 +324,26 @@ fn parts(out: &mut String, jet: &JetResult) {
             "<tr><th>{}</th><td>{}</td></tr>",
             escape(&capital(&part.source)),
             fixed(part.effect_mm2, 1)
+        );
+    }
+    out.push_str("</tbody>\n</table>\n");
+}
+
+fn observer(out: &mut String, jet: &JetResult) {
+    if jet.observer.is_empty() {
+        return;
+    }
+    out.push_str(
+        "<h3>What a slightly different reading would change</h3>\n<table class=\"parts\">\n<thead><tr>\
+         <th>Done differently</th><th>Mean change, mm²</th><th>Largest, ± mm²</th></tr></thead>\n<tbody>\n",
+    );
+    for change in &jet.observer {
+        let _ = writeln!(
+            out,
+            "<tr><th>{}</th><td>{}</td><td>{}</td></tr>",
+            escape(&capital(&change.what)),
+            signed(change.mean_mm2, 1),
+            fixed(change.largest_mm2, 1)
         );
     }
     out.push_str("</tbody>\n</table>\n");
