@@ -22,6 +22,17 @@ pub(super) const ROUNDING: f64 = 1e-9;
 /// the mantissa
 const SHIFT: f64 = 6_755_399_441_055_744.0;
 
+/// 0, 1, 2, ...: whole numbers of 64 bits have no vector conversion to reals
+static RAMP: [f64; BLOCK] = {
+    let mut ramp = [0.0; BLOCK];
+    let mut i = 0;
+    while i < BLOCK {
+        ramp[i] = i as f64;
+        i += 1;
+    }
+    ramp
+};
+
 /// A cut laid over a grid
 pub(super) struct Rows {
     /// Voxel position of pixel (0, 0)
@@ -143,7 +154,7 @@ impl Row<'_> {
         let rows = self.rows;
         let first = from as f64;
         for i in 0..BLOCK {
-            let x = first + i as f64;
+            let x = first + RAMP[i];
             let mut low = [0.0; 3];
             for axis in 0..3 {
                 let at = self.start[axis] + x * rows.across[axis];
