@@ -41,7 +41,7 @@ pub struct Course {
 /// Share of systole above which a leak is holosystolic (common practice, no source)
 const HOLOSYSTOLIC: f64 = 0.85;
 /// A dip below this share of the smaller shoulder makes a course biphasic (our own choice)
-const DIP: f64 = 0.5;
+const DIP: f64 = 0.7;
 /// Areas below this share of the peak count as absent (our own choice)
 const ABSENT: f64 = 0.1;
 

@@ -339,11 +339,13 @@ fn cautions(volume: &Volume4, jets: &[JetResult], systole: &SystoleBounds) -> Ve
         );
     }
     let short = |jet: &JetResult| {
-        !matches!(jet.systole.pattern, crate::beat::Pattern::Holosystolic | crate::beat::Pattern::Unknown)
+        use crate::beat::Pattern::{Holosystolic, Unknown};
+        jet.systole.pattern != Unknown
+            && (jet.systole.pattern != Holosystolic || jet.systole.peak_overstates_percent > 25.0)
     };
     if jets.iter().any(short) {
         cautions.push(
-            "The leak does not last through systole: one frame's area times the whole velocity-time \
+            "The leak is not the same through systole: one frame's area times the whole velocity-time \
              integral would overstate it."
                 .to_owned(),
         );

@@ -164,8 +164,8 @@ fn beats(volume: &Volume4) -> Finding {
 }
 
 /// Score from which a border counts as a step (our own choice, on simulated volumes: still ones stay
-/// below 1.5, a shift of one voxel gives 2 and more)
-const STEP: f64 = 1.7;
+/// below 1.7, a shift of half a voxel gives 2 to 2.6)
+const STEP: f64 = 2.8;
 
 fn stitching(volume: &Volume4) -> Option<Finding> {
     let Stitch { axis, plane, score } = stitch(volume)?;
