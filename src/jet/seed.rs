@@ -136,7 +136,7 @@ fn narrowing(
         return None;
     }
     // The jet is the side that stays narrow.
-    let jet = if a > b { 1 } else { 0 };
+    let jet = usize::from(a > b);
     let start = place(k, region.centre);
     let far: Vec<VolumePoint> = sides[jet]
         .iter()

@@ -102,7 +102,7 @@ pub fn assess_tracing(
     let forward = Forward::new(&tracing.outline, &image.raster, Mm::new(3.5));
     let observed = observe(signal, image, &tracing);
     let blur = forward.fit(&observed, &model);
-    let blur = forward.without(blur, EDGE_SPREAD);
+    let blur = forward.without(&blur, EDGE_SPREAD);
     let corrected = forward.moved(blur.offset).unwrap_or_else(|| tracing.outline.clone());
     let parts = parts(signal, pose, image, &tracing, &blur);
     let half = parts.iter().map(|p| p.effect.get().powi(2)).sum::<f64>().sqrt();

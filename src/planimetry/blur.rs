@@ -101,9 +101,9 @@ impl Forward {
     }
 
     /// A fit whose outline lies `inward` of the one found
-    pub(super) fn without(&self, fit: BlurFit, inward: Mm) -> BlurFit {
+    pub(super) fn without(&self, fit: &BlurFit, inward: Mm) -> BlurFit {
         let offset = fit.offset - inward;
-        BlurFit { offset, area: Mm2::new(self.area(offset.get())), ..fit }
+        BlurFit { offset, area: Mm2::new(self.area(offset.get())), ..fit.clone() }
     }
 
     /// The outline moved by an offset: the largest ring of its distance field
