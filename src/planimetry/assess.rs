@@ -66,8 +66,17 @@ const GAIN_PRIOR_SD: f64 = 0.1;
 /// along the axis. Mean over the tuning phantoms (seeds below 100), where it hardly depended on
 /// size, slope of the profile or point spread.
 const EDGE_SPREAD: Mm = Mm::new(0.14);
-/// Scatter of that distance about its mean over the same phantoms, one standard deviation
-const EDGE_SPREAD_SD: f64 = 0.075;
+/// Scatter of that distance where blur, gain and noise are nearly known, one standard deviation, mm
+const EDGE_SPREAD_SD: f64 = 0.015;
+/// A tracing is faint where a level higher by 0.1 encloses less than this share of it
+const FAINT_SHARE: f64 = 0.35;
+/// A faint signal is traced at this share of the usual level, if need be below the gate
+const FAINT_LEVEL: f64 = 0.8;
+/// And its area is then uncertain by this share, at 95 % (tuning phantoms)
+const FAINT_ERROR: f64 = 0.45;
+/// The parts see some of the same uncertainty twice; with this factor on all but the spreading their
+/// sum holds the truth of 95 % of the tuning phantoms (seeds below 160)
+const SHARED: f64 = 0.7;
 /// Two-sided 95 % of a normal
 const Z95: f64 = 1.96;
 
@@ -83,8 +92,20 @@ pub fn assess(
     let image = NeckImage::at(signal, pose);
     // A jet too narrow for the point spread may not reach the usual level at all.
     let tracing = trace(&image, signal.tracing_level(), CutPoint::default())
-        .or_else(|_| trace(&image, signal.seeing_level(), CutPoint::default()))?;
+        .or_else(|_| trace(&image, signal.seeing_level(), CutPoint::default()));
+    let tracing = match tracing {
+        Ok(tracing) if !is_faint(&image, &tracing) => tracing,
+        other => trace(&image, FAINT_LEVEL * signal.tracing_level(), CutPoint::default()).or(other)?,
+    };
     assess_tracing(signal, pose, &image, tracing, anterior_posterior)
+}
+
+/// Whether the signal inside a tracing hardly rises above its level: the orifice is narrower than the
+/// point spread or the gain too low, and the tracing is the tip of what is there
+fn is_faint(image: &NeckImage, tracing: &Tracing) -> bool {
+    let higher = trace(image, tracing.level + 0.1, tracing.outline.centroid());
+    let inner = higher.map_or(0.0, |t| t.outline.area().get());
+    inner < FAINT_SHARE * tracing.outline.area().get()
 }
 
 /// Measures a given tracing at a pose's neck
@@ -190,13 +211,17 @@ fn parts(
     let tilt = Z95 * pose.axis_error;
     let caliper = perimeter * signal.grid().finest_mm() / 12f64.sqrt() / readings.sqrt();
     let part = |source, effect: f64| IntervalPart { source, effect: Mm2::new(effect.abs()) };
-    vec![
-        part("point spread", Z95 * blur.sigma_error.get() * blur.area_per_sigma),
-        part("gain and plateau", Z95 * level_sd * blur.area_per_level),
+    let mut parts = vec![
+        part("point spread", SHARED * Z95 * blur.sigma_error.get() * blur.area_per_sigma),
+        part("gain and plateau", SHARED * Z95 * level_sd * blur.area_per_level),
         part("spreading at the edge", Z95 * EDGE_SPREAD_SD * perimeter),
         part("axis", area * (1.0 / libm::cos(tilt.min(1.0)) - 1.0)),
-        part("level", level_effect),
-        part("noise", Z95 * noise),
-        part("caliper", Z95 * caliper),
-    ]
+        part("level", SHARED * level_effect),
+        part("noise", SHARED * Z95 * noise),
+        part("caliper", SHARED * Z95 * caliper),
+    ];
+    if is_faint(image, tracing) || tracing.level < 0.95 * signal.seeing_level() {
+        parts.push(part("faint signal", FAINT_ERROR * area));
+    }
+    parts
 }
