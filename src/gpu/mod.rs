@@ -16,7 +16,7 @@
 //! filters weigh in steps of about 1/256, so a picture may differ from its twin by a shade;
 //! what is measured is measured elsewhere, in f64.
 //!
-//! A window holds one [`Device`], a ring of frames, and the passes; per frame of the screen it
+//! A window holds one `Device`, a ring of frames, and the passes; per frame of the screen it
 //! shows a time frame, prepares a slot for each cut, and paints inside its render pass:
 //!
 //! ```no_run

@@ -333,10 +333,10 @@ impl<'a> Decoder<'a> {
             let run = from..from + texels.len();
             match &self.velocity {
                 Some(Codes::U8(codes)) => {
-                    look_up(texels, codes[run.clone()].iter().map(|c| usize::from(*c)), &self.table)
+                    look_up(texels, codes[run.clone()].iter().map(|c| usize::from(*c)), &self.table);
                 }
                 Some(Codes::U16(codes)) => {
-                    look_up(texels, codes[run.clone()].iter().map(|c| usize::from(*c)), &self.table)
+                    look_up(texels, codes[run.clone()].iter().map(|c| usize::from(*c)), &self.table);
                 }
                 None => texels.fill(STILL),
             }
