@@ -1,5 +1,8 @@
 //! The real program, run in a folder of its own.
 
+#![allow(clippy::unwrap_used, reason = "helpers of tests, which clippy does not take for tests")]
+
+use std::fmt::Write as _;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Command as Plain, Stdio};
@@ -47,7 +50,7 @@ fn help_is_what_it_was() {
     let mut all = String::from_utf8(help).unwrap();
     for verb in ["measure", "inspect", "draw", "phantom", "convert", "schema"] {
         let help = narrows(temp.path()).args([verb, "--help"]).assert().success().get_output().stdout.clone();
-        all.push_str(&format!("\n---- {verb}\n\n{}", String::from_utf8(help).unwrap()));
+        write!(all, "\n---- {verb}\n\n{}", String::from_utf8(help).unwrap()).unwrap();
     }
     let kept = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/snapshots/help.txt");
     if std::env::var_os("NARROWS_SNAPSHOTS").is_some_and(|value| value == "write") {

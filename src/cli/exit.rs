@@ -42,9 +42,9 @@ impl Failure {
     }
 
     /// Something that is our fault
-    pub fn internal(error: impl ToString) -> Self {
+    pub fn internal(error: impl Into<String>) -> Self {
         let hint = "this is a fault of the program: please report it with the command you gave";
-        Self { exit: Exit::Internal, error: error.to_string(), hint: Some(hint.into()) }
+        Self { exit: Exit::Internal, error: error.into(), hint: Some(hint.into()) }
     }
 
     /// Tells it on stderr
@@ -52,7 +52,7 @@ impl Failure {
         // Where nobody listens, nobody is told.
         let mut message = format!("error: {}\n", self.error);
         if let Some(hint) = &self.hint {
-            message.push_str(&format!("hint: {hint}\n"));
+            message.extend(["hint: ", hint, "\n"]);
         }
         let _ = std::io::stderr().write_all(message.as_bytes());
     }
@@ -87,7 +87,7 @@ impl From<PhantomError> for Failure {
         match error {
             PhantomError::Cancelled(cancelled) => cancelled.into(),
             PhantomError::Write(_) | PhantomError::Samples(_) | PhantomError::Volume(_) => {
-                Self::internal(error)
+                Self::internal(error.to_string())
             }
             PhantomError::Parse(_) | PhantomError::Recipe { .. } => Self::usage(
                 error.to_string().trim_end(),
@@ -106,7 +106,7 @@ impl From<ReportError> for Failure {
             ReportError::Cancelled(cancelled) => cancelled.into(),
             ReportError::Figure(error) => error.into(),
             ReportError::Paint(error) => error.into(),
-            ReportError::Json(error) => Self::internal(error),
+            ReportError::Json(error) => Self::internal(error.to_string()),
             ReportError::Io { .. } | ReportError::Foreign(_) => {
                 let hint = error.hint().map(str::to_owned);
                 Self { exit: Exit::Usage, error: error.to_string(), hint }
@@ -119,19 +119,19 @@ impl From<FigureError> for Failure {
     fn from(error: FigureError) -> Self {
         match error {
             FigureError::Frame { .. } => Self::usage(error.to_string(), "choose a frame with --frame"),
-            FigureError::Direction { .. } | FigureError::Png(_) => Self::internal(error),
+            FigureError::Direction { .. } | FigureError::Png(_) => Self::internal(error.to_string()),
         }
     }
 }
 
 impl From<PaintError> for Failure {
     fn from(error: PaintError) -> Self {
-        Self::internal(error)
+        Self::internal(error.to_string())
     }
 }
 
 impl From<serde_json::Error> for Failure {
     fn from(error: serde_json::Error) -> Self {
-        Self::internal(error)
+        Self::internal(error.to_string())
     }
 }

@@ -40,7 +40,7 @@ pub(crate) fn draw(view: View, subject: &Subject<'_>) -> Result<Svg, FigureError
     let above = if beam.is_some() { "the probe is above" } else { "the flow runs upward" };
     heading(&mut svg, &title, &format!("along the jet, {above}; {}", subject.moment()));
     panel.draw(&mut svg, subject.volume, subject.frame, &subject.id(view), |svg| {
-        let [left, top, right, bottom] = panel.edges();
+        let [left, top, right, bottom] = Panel::edges();
         let axis = [level(upstream), level(downstream)].map(|v| panel.at(CutPoint::new(0.0, v)));
         cased(svg, &axis, AXIS);
         let (tip_y, along) = if up > 0.0 { (top + 10.0, -1.0) } else { (bottom - 10.0, 1.0) };
@@ -52,7 +52,7 @@ pub(crate) fn draw(view: View, subject: &Subject<'_>) -> Result<Svg, FigureError
         // The width lies where the tracing crosses this cut, which need not be on the axis.
         let tracing = jet.tracing_mm.iter().map(|&[x, y, z]| VolumePoint::new(x, y, z).from(pose.neck));
         let chord = chord_middle(tracing.map(|p| (p.dot(&normal), p.dot(&across))));
-        let (x, gap) = (panel.middle().0 + chord.unwrap_or(0.0) * panel.per_mm(), half + 10.0);
+        let (x, gap) = (Panel::middle().0 + chord.unwrap_or(0.0) * panel.per_mm(), half + 10.0);
         cased(svg, &[(left, neck_y), (x - gap, neck_y)], NECK);
         cased(svg, &[(x + gap, neck_y), (right, neck_y)], NECK);
         if subject.is_peak() {

@@ -57,16 +57,16 @@ pub(crate) fn draw(subject: &Subject<'_>) -> Result<Svg, FigureError> {
         let half = jet.width_mm.long_axis.value / 2.0;
         let ends = [CutPoint::new(0.0, along_v - half), CutPoint::new(0.0, along_v + half)];
         cased(svg, &ends.map(|end| panel.at(end)), LONG);
-        label(svg, &panel, &outline, &words::mm2_interval(&jet.vca_mm2));
+        label(svg, &outline, &words::mm2_interval(&jet.vca_mm2));
     })?;
-    directions(&mut svg, &panel);
+    directions(&mut svg);
     key(&mut svg, subject);
     Ok(svg)
 }
 
 /// Area and interval beside the tracing: below it, or above where there is no room
-fn label(svg: &mut Svg, panel: &Panel, outline: &[At], text: &str) {
-    let [left, _, right, bottom] = panel.edges();
+fn label(svg: &mut Svg, outline: &[At], text: &str) {
+    let [left, _, right, bottom] = Panel::edges();
     let low = outline.iter().map(|at| at.1).fold(f64::MIN, f64::max);
     let high = outline.iter().map(|at| at.1).fold(f64::MAX, f64::min);
     let middle = outline.iter().map(|at| at.0).sum::<f64>() / outline.len().max(1) as f64;
@@ -76,8 +76,8 @@ fn label(svg: &mut Svg, panel: &Panel, outline: &[At], text: &str) {
 }
 
 /// Which way the long-axis direction runs on the picture
-fn directions(svg: &mut Svg, panel: &Panel) {
-    let [_, top, right, _] = panel.edges();
+fn directions(svg: &mut Svg) {
+    let [_, top, right, _] = Panel::edges();
     let (x, from, to) = (right - 20.0, top + 58.0, top + 18.0);
     cased(svg, &[(x, from), (x, to + 8.0)], Stroke::solid(colour::LIGHT, 2.0));
     arrow_head(svg, (x, to), (0.0, -1.0), colour::LIGHT);

@@ -40,17 +40,17 @@ impl Panel {
 
     /// Where a point of the cut lies on the page
     pub(crate) fn at(&self, point: CutPoint) -> At {
-        let (x, y) = self.middle();
+        let (x, y) = Self::middle();
         (x + point.u * self.per_mm(), y - point.v * self.per_mm())
     }
 
     /// The middle of the picture on the page
-    pub(crate) fn middle(&self) -> At {
+    pub(crate) fn middle() -> At {
         (CORNER.0 + SIDE / 2.0, CORNER.1 + SIDE / 2.0)
     }
 
     /// Left, top, right and bottom of the picture on the page
-    pub(crate) fn edges(&self) -> [f64; 4] {
+    pub(crate) fn edges() -> [f64; 4] {
         [CORNER.0, CORNER.1, CORNER.0 + SIDE, CORNER.1 + SIDE]
     }
 
@@ -74,7 +74,7 @@ impl Panel {
     fn scale_bar(&self, svg: &mut Svg) {
         let about = SIDE / 5.0 / self.per_mm();
         let length = [1.0, 2.0, 5.0, 10.0, 20.0, 50.0].into_iter().rfind(|mm| *mm <= about).unwrap_or(1.0);
-        let [left, _, _, bottom] = self.edges();
+        let [left, _, _, bottom] = Self::edges();
         let (from, y) = (left + 18.0, bottom - 18.0);
         let to = from + length * self.per_mm();
         cased(svg, &[(from, y - 6.0), (from, y), (to, y), (to, y - 6.0)], Stroke::solid(colour::LIGHT, 2.0));
