@@ -1,5 +1,7 @@
 //! The trust check on simulated acquisitions: the weak are caught, the clean are not accused.
 
+#![allow(clippy::unwrap_used, reason = "a test may fail where it stands")]
+
 use narrows::job::Watch;
 use narrows::phantom::{Recipe, simulate};
 use narrows::trust::{Verdict, acquisition, stitch};

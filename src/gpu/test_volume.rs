@@ -40,6 +40,7 @@ pub(super) fn tube(radius: f64) -> (Volume4, Cut) {
 
 /// Two frames of all four channels on an oblique grid of unequal sides, with a baseline shift; the
 /// velocity rises to several wraps, speckle everywhere
+#[cfg(feature = "gui")]
 pub(super) fn full() -> Volume4 {
     let turn = Rotation3::from_euler_angles(0.4, -0.2, 0.9);
     let axes = [turn * Vector3::x(), turn * Vector3::y(), turn * Vector3::z()];

@@ -6,6 +6,7 @@ use crate::space::{Cut, CutPoint, Direction};
 use crate::unit::{Mm, Mm2};
 
 use super::blur::{BlurFit, BlurModel, Forward, LevelArea};
+use super::shape::{ShapeClass, classify};
 use super::trace::{NeckImage, TraceError, Tracing, trace};
 use super::widths::{WidthAxes, Widths, widths};
 
@@ -77,6 +78,10 @@ const FAINT_ERROR: f64 = 0.45;
 /// The parts see some of the same uncertainty twice; with this factor on all but the spreading their
 /// sum holds the truth of 95 % of the tuning phantoms (seeds below 160)
 const SHARED: f64 = 0.7;
+/// The same where only colour is stored and the unknown gain rules all else
+const SHARED_COLOUR: f64 = 0.88;
+/// A bent outline is uncertain by this share more, at 95 %: blur fills its hollow (tuning phantoms)
+const BENT_ERROR: f64 = 0.06;
 /// Two-sided 95 % of a normal
 const Z95: f64 = 1.96;
 
@@ -211,15 +216,22 @@ fn parts(
     let tilt = Z95 * pose.axis_error;
     let caliper = perimeter * signal.grid().finest_mm() / 12f64.sqrt() / readings.sqrt();
     let part = |source, effect: f64| IntervalPart { source, effect: Mm2::new(effect.abs()) };
+    let shared = match signal.scale().source {
+        StrengthSource::Power => SHARED,
+        StrengthSource::Colour => SHARED_COLOUR,
+    };
     let mut parts = vec![
-        part("point spread", SHARED * Z95 * blur.sigma_error.get() * blur.area_per_sigma),
-        part("gain and plateau", SHARED * Z95 * level_sd * blur.area_per_level),
+        part("point spread", shared * Z95 * blur.sigma_error.get() * blur.area_per_sigma),
+        part("gain and plateau", shared * Z95 * level_sd * blur.area_per_level),
         part("spreading at the edge", Z95 * EDGE_SPREAD_SD * perimeter),
         part("axis", area * (1.0 / libm::cos(tilt.min(1.0)) - 1.0)),
-        part("level", SHARED * level_effect),
-        part("noise", SHARED * Z95 * noise),
-        part("caliper", SHARED * Z95 * caliper),
+        part("level", shared * level_effect),
+        part("noise", shared * Z95 * noise),
+        part("caliper", shared * Z95 * caliper),
     ];
+    if classify(&tracing.outline) == ShapeClass::Crescent {
+        parts.push(part("bent outline", BENT_ERROR * area));
+    }
     if is_faint(image, tracing) || tracing.level < 0.95 * signal.seeing_level() {
         parts.push(part("faint signal", FAINT_ERROR * area));
     }
