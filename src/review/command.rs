@@ -1,6 +1,6 @@
 //! Everything that can be done to a review.
 
-use super::{Drawn, Entry, JetId, Pose, Settings, TracingId, Turn};
+use super::{Drawn, Entry, JetId, Settings, TracingId, Turn};
 
 /// A named point of the valve
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

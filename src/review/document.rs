@@ -287,8 +287,8 @@ impl Review {
         let placed = || {
             let added = self.work.added.iter().find(|added| added.id == jet);
             let pose = added.map_or(self.source.start, |added| added.cut);
-            let cut =
-                pose.cut().unwrap_or_else(|| Pose::default().cut().expect("the default pose is a plane"));
+            let origin = VolumePoint::new(0.0, 0.0, 0.0);
+            let cut = pose.cut().unwrap_or_else(|| Cut::perpendicular_to(origin, Vector3::z_axis()));
             (cut.centre(), cut.normal(), Some(cut.u().into_inner()))
         };
         let (neck, axis, own) = pose.unwrap_or_else(placed);

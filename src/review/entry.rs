@@ -73,8 +73,7 @@ impl Quantity {
     pub const fn most(self) -> f64 {
         match self {
             Self::VcWidth => 40.0,
-            Self::PisaEroa => 500.0,
-            Self::RegurgitantVolume | Self::CwVti => 500.0,
+            Self::PisaEroa | Self::RegurgitantVolume | Self::CwVti => 500.0,
             Self::RegurgitantFraction | Self::LvEjectionFraction => 100.0,
             Self::CwPeakVelocity => 9.0,
             Self::EWave => 4.0,

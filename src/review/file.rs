@@ -43,7 +43,7 @@ pub fn parse(text: &str) -> Result<Review, ReviewError> {
         }
         other => {
             return Err(ReviewError::NotAReview(
-                other.map_or_else(|| "missing".to_owned(), |value| value.to_string()),
+                other.map_or_else(|| "missing".to_owned(), ToString::to_string),
             ));
         }
     }
@@ -71,7 +71,7 @@ pub(super) fn read_text(path: &Path) -> Result<String, ReviewError> {
     file.take(MOST_BYTES).read_to_end(&mut raw).map_err(read)?;
     String::from_utf8(raw).map_err(|error| {
         let upto = error.utf8_error().valid_up_to();
-        let line = error.as_bytes()[..upto].iter().filter(|&&byte| byte == b'\n').count() + 1;
+        let line = error.as_bytes()[..upto].split(|&byte| byte == b'\n').count();
         ReviewError::Damaged { line, column: 0, message: "the text is not UTF-8".into() }
     })
 }

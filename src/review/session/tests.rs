@@ -95,7 +95,7 @@ fn refused_commands_change_nothing() {
         Command::MoveVertex { tracing: id, vertex: 99, to: [0.0; 2] },
         Command::MoveVertex { tracing: id, vertex: 0, to: [f64::INFINITY, 0.0] },
         Command::RemoveTracing(TracingId(5)),
-        Command::Grow(id, -2.5),
+        Command::Grow(id, -5.0),
         Command::Set(Settings { colour_gain: 2.0, ..Settings::default() }),
         Command::Enter(Entry { quantity: Quantity::VcWidth, value: -1.0, note: String::new() }),
         Command::Dismiss(JetId::Free),
