@@ -77,6 +77,19 @@ impl Session {
         self.review.source.path = path;
     }
 
+    /// Says what the hash of the volume's file is, once it was taken
+    pub fn identify(&mut self, blake3: &str) {
+        let saved = !self.is_unsaved();
+        blake3.clone_into(&mut self.review.source.blake3);
+        if let Some(results) = &mut self.review.results {
+            blake3.clone_into(&mut Arc::make_mut(results).source.blake3);
+        }
+        self.revision += 1;
+        if saved {
+            self.mark_saved();
+        }
+    }
+
     /// Whether there is a step to take back
     pub fn can_undo(&self) -> bool {
         !self.past.is_empty()
@@ -90,11 +103,17 @@ impl Session {
     /// Takes in what the measurement found; never undone
     ///
     /// A reader who has not chosen a jet yet is shown the first one at its peak frame.
-    pub fn learn(&mut self, results: Arc<Results>) {
+    pub fn learn(&mut self, mut results: Results) {
+        self.review.source.blake3.clone_into(&mut results.source.blake3);
         let first = results.jets.first().map(|jet| (JetId::Found(jet.id as u32), jet.peak_frame));
         let fresh = self.review.results.is_none();
-        self.review.results = Some(results);
+        let saved = !self.is_unsaved();
+        self.review.results = Some(Arc::new(results));
         self.revision += 1;
+        if saved && self.review.work == Work::default() {
+            // Nothing of the reader's would be lost: the same volume gives the same results.
+            self.mark_saved();
+        }
         if let Some((jet, frame)) = first
             && fresh
             && self.review.place.jet == JetId::Free
@@ -102,7 +121,6 @@ impl Session {
             && frame < self.review.source.frames
         {
             self.review.place = Place { frame, jet };
-            self.saved = self.revision;
         }
         if !self.review.has(self.review.place.jet) {
             self.review.place.jet = JetId::Free;
@@ -165,8 +183,13 @@ impl Session {
         if place == self.review.place {
             return Effect::Unchanged;
         }
+        let saved = !self.is_unsaved();
         self.review.place = place;
         self.revision += 1;
+        if saved {
+            // Where the reader looks is kept when the review is saved, but is no work to lose.
+            self.mark_saved();
+        }
         Effect::Changed(Key::Place)
     }
 

@@ -24,7 +24,13 @@ pub(super) fn height(scene: &Scene<'_>) -> f32 {
 }
 
 /// The rows, the play button and the time axis
-pub(super) fn beat_strip_ui(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Action>) {
+pub(super) fn beat_strip_ui(
+    ui: &mut Ui,
+    rect: Rect,
+    scene: &Scene<'_>,
+    view: &mut ViewState,
+    out: &mut Vec<Action>,
+) {
     let (Some(session), Some(facts)) = (scene.session, scene.facts) else { return };
     let review = session.review();
     let jets = review.jets();
@@ -47,7 +53,8 @@ pub(super) fn beat_strip_ui(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, view: &m
         * 1.08;
     for (index, jet) in jets.iter().take(shown).enumerate() {
         let top = body.top() + index as f32 * row_height;
-        let row = Rect::from_min_size(pos2(body.left(), top), vec2(body.width(), row_height)).shrink2(vec2(0.0, 3.0));
+        let row = Rect::from_min_size(pos2(body.left(), top), vec2(body.width(), row_height))
+            .shrink2(vec2(0.0, 3.0));
         let strip = Rect::from_x_y_ranges(plot.x_range(), row.y_range());
         row_ui(ui, &Row { jet: *jet, row, strip, most, scale: &scale }, scene, out);
     }
@@ -76,7 +83,13 @@ impl Times {
     fn new(plot: Rect, facts: &Facts) -> Self {
         let first = facts.times_s.first().copied().unwrap_or(0.0);
         let last = facts.times_s.last().copied().unwrap_or(1.0);
-        Self { left: plot.left() + 12.0, right: plot.right() - 12.0, first, last, times: facts.times_s.clone() }
+        Self {
+            left: plot.left() + 12.0,
+            right: plot.right() - 12.0,
+            first,
+            last,
+            times: facts.times_s.clone(),
+        }
     }
 
     fn x(&self, time: f64) -> f32 {
@@ -125,15 +138,19 @@ fn row_ui(ui: &mut Ui, row: &Row<'_>, scene: &Scene<'_>, out: &mut Vec<Action>) 
     let found = review.found(row.jet);
     let y = |area: f64| row.strip.bottom() - 4.0 - (area / row.most) as f32 * (row.strip.height() - 10.0);
 
-    let name = Rect::from_min_max(pos2(row.row.left() + 46.0, row.row.top()), pos2(row.strip.left() - 6.0, row.row.bottom()));
+    let name = Rect::from_min_max(
+        pos2(row.row.left() + 46.0, row.row.top()),
+        pos2(row.strip.left() - 6.0, row.row.bottom()),
+    );
     let response = ui.interact(name, ui.scope_id().with(("row", row.jet)), Sense::click());
     let title = words::jet(row.jet);
-    response.widget_info(|| egui::WidgetInfo::selected(egui::Role::Button, true, selected, format!("Select {title}")));
+    response.widget_info(|| {
+        egui::WidgetInfo::selected(egui::Role::Button, true, selected, format!("Select {title}"))
+    });
     let colour = if selected { theme::EN_FACE } else { theme::TEXT };
     painter.text(name.left_top() + vec2(0.0, 6.0), Align2::LEFT_TOP, &title, theme::heading(), colour);
-    let under = found.map_or("placed by hand".to_owned(), |found| {
-        format!("peak {}", words::cm2(found.vca_mm2.value))
-    });
+    let under = found
+        .map_or("placed by hand".to_owned(), |found| format!("peak {}", words::cm2(found.vca_mm2.value)));
     painter.text(name.left_top() + vec2(0.0, 28.0), Align2::LEFT_TOP, under, theme::small(), theme::QUIET);
     if response.clicked() {
         out.push(Action::Do(Command::Select(row.jet)));
@@ -144,12 +161,23 @@ fn row_ui(ui: &mut Ui, row: &Row<'_>, scene: &Scene<'_>, out: &mut Vec<Action>) 
     for (_, frame, area) in scene.traced.iter().filter(|(jet, _, _)| *jet == row.jet) {
         let at = pos2(row.scale.of_frame(*frame), y(*area));
         painter.rect_filled(ink::around(at, 8.0), 0.0, theme::EN_FACE);
-        painter.rect_stroke(ink::around(at, 8.0), 0.0, Stroke::new(1.0, theme::GROUND), egui::StrokeKind::Outside);
+        painter.rect_stroke(
+            ink::around(at, 8.0),
+            0.0,
+            Stroke::new(1.0, theme::GROUND),
+            egui::StrokeKind::Outside,
+        );
     }
     let right = Rect::from_min_max(pos2(row.strip.right() + 10.0, row.row.top()), row.row.max);
     if let Some(found) = found {
         let systole = &found.systole;
-        painter.text(right.left_top() + vec2(0.0, 4.0), Align2::LEFT_TOP, words::pattern(systole.pattern), theme::body(), theme::TEXT);
+        painter.text(
+            right.left_top() + vec2(0.0, 4.0),
+            Align2::LEFT_TOP,
+            words::pattern(systole.pattern),
+            theme::body(),
+            theme::TEXT,
+        );
         let lines = format!(
             "there in {:.0} % of systole\nmean {}; the peak overstates it by {:.0} %",
             systole.present_fraction * 100.0,
@@ -166,7 +194,13 @@ fn course(painter: &egui::Painter, row: &Row<'_>, found: &JetResult, y: &impl Fn
     let systole = Rect::from_x_y_ranges(start..=end, row.strip.y_range()).intersect(row.strip);
     painter.rect_filled(systole, 0.0, Color32::from_white_alpha(10));
     for (x, anchor, text) in [(start, Align2::LEFT_TOP, "systole")] {
-        painter.text(pos2(x.max(row.strip.left()) + 4.0, row.strip.top() + 2.0), anchor, text, theme::small(), theme::QUIET);
+        painter.text(
+            pos2(x.max(row.strip.left()) + 4.0, row.strip.top() + 2.0),
+            anchor,
+            text,
+            theme::small(),
+            theme::QUIET,
+        );
     }
     for piece in found.frames.split(|frame| frame.vca_mm2.is_none()) {
         let points: Vec<(f32, crate::measure::results::Interval)> =
@@ -186,7 +220,10 @@ fn course(painter: &egui::Painter, row: &Row<'_>, found: &JetResult, y: &impl Fn
         ink::line(painter, &line, LineStyle::Solid, 2.0, theme::EN_FACE);
         for (at, (_, area)) in line.iter().zip(&points) {
             if points.len() == 1 {
-                painter.line_segment([pos2(at.x, y(area.low)), pos2(at.x, y(area.high))], Stroke::new(1.0, theme::EN_FACE));
+                painter.line_segment(
+                    [pos2(at.x, y(area.low)), pos2(at.x, y(area.high))],
+                    Stroke::new(1.0, theme::EN_FACE),
+                );
             }
             painter.circle_filled(*at, 2.6, theme::EN_FACE);
         }
@@ -213,7 +250,10 @@ fn scrub_ui(
     let painter = ui.painter();
     for (index, time) in scale.times.iter().enumerate() {
         let x = scale.of_frame(index);
-        painter.line_segment([pos2(x, plot.bottom()), pos2(x, plot.bottom() + 3.0)], Stroke::new(1.0, theme::QUIET));
+        painter.line_segment(
+            [pos2(x, plot.bottom()), pos2(x, plot.bottom() + 3.0)],
+            Stroke::new(1.0, theme::QUIET),
+        );
         let every = (scale.times.len() / 8).max(1);
         if index % every == 0 {
             let text = format!("{:.0} ms", time * 1000.0);

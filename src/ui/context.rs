@@ -13,18 +13,27 @@ use super::view_state::ViewState;
 use super::{ink, look, turning};
 
 /// The inset
-pub(super) fn context_ui(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Action>) {
+pub(super) fn context_ui(
+    ui: &mut Ui,
+    rect: Rect,
+    scene: &Scene<'_>,
+    view: &mut ViewState,
+    out: &mut Vec<Action>,
+) {
     let _ = out;
     let Some(session) = scene.session else { return };
     let review = session.review();
     let response = ui.interact(rect, ui.scope_id().with("context"), Sense::drag());
-    response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Image, true, "The jet in three dimensions"));
+    response
+        .widget_info(|| egui::WidgetInfo::labeled(egui::Role::Image, true, "The jet in three dimensions"));
     if response.dragged() {
         let step = response.drag_delta();
         view.orbit[0] += f64::from(step.x) * 0.01;
         view.orbit[1] = (view.orbit[1] + f64::from(step.y) * 0.01).clamp(-1.4, 1.4);
     }
-    let response = response.on_hover_and_drag_cursor(CursorIcon::Grab).on_hover_text("Drag to look from elsewhere. Nothing is measured here.");
+    let response = response
+        .on_hover_and_drag_cursor(CursorIcon::Grab)
+        .on_hover_text("Drag to look from elsewhere. Nothing is measured here.");
     let _ = response;
     let painter = ui.painter().with_clip_rect(rect);
     painter.rect_filled(rect, 2.0, theme::GROUND);
@@ -72,7 +81,8 @@ fn wires(painter: &egui::Painter, lens: &Lens, scene: &Scene<'_>, camera: &Cut, 
         ));
     }
     for jet in review.results.iter().flat_map(|results| &results.jets) {
-        let ring: Vec<Pos2> = jet.tracing_mm.iter().map(|[x, y, z]| seen(VolumePoint::new(*x, *y, *z))).collect();
+        let ring: Vec<Pos2> =
+            jet.tracing_mm.iter().map(|[x, y, z]| seen(VolumePoint::new(*x, *y, *z))).collect();
         ink::ring(painter, &ring, LineStyle::Solid, 1.5, theme::EN_FACE);
         let [x, y, z] = jet.neck_mm;
         let neck = VolumePoint::new(x, y, z);

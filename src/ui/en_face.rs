@@ -19,18 +19,21 @@ use super::{ink, look, turning, words};
 const NEAR: f32 = 9.0;
 
 /// The picture with everything on it
-pub(super) fn en_face_ui(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Action>) {
+pub(super) fn en_face_ui(
+    ui: &mut Ui,
+    rect: Rect,
+    scene: &Scene<'_>,
+    view: &mut ViewState,
+    out: &mut Vec<Action>,
+) {
     let (Some(session), Some(facts)) = (scene.session, scene.facts) else { return };
     let review = session.review();
     let place = review.place;
     let cut = session.en_face();
     let lens = Lens::new(rect, CutPoint::default(), turning::field_mm(scene));
     let response = ui.interact(rect, ui.scope_id().with("en face"), Sense::click_and_drag());
-    let name = format!(
-        "En-face cut of {}, {}",
-        words::jet(place.jet),
-        words::frame(place.frame, &facts.times_s)
-    );
+    let name =
+        format!("En-face cut of {}, {}", words::jet(place.jet), words::frame(place.frame, &facts.times_s));
     response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Image, true, &name));
 
     let painter = ui.painter().with_clip_rect(rect);
@@ -48,7 +51,8 @@ pub(super) fn en_face_ui(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, view: &mut 
     }
     landmarks(&painter, &lens, scene);
     ink::scale_bar(&painter, &lens);
-    let bar = Rect::from_min_size(rect.right_top() + vec2(-26.0, 16.0), vec2(12.0, rect.height().min(420.0) * 0.4));
+    let bar =
+        Rect::from_min_size(rect.right_top() + vec2(-26.0, 16.0), vec2(12.0, rect.height().min(420.0) * 0.4));
     ink::velocity_bar(&painter, bar, &facts.scale, look::map(review.work.settings.colour_map));
     pointer(ui, &response, &lens, scene, reading, view, out);
 }
@@ -71,7 +75,14 @@ fn cut_lines(painter: &egui::Painter, lens: &Lens, scene: &Scene<'_>) {
     let y = lens.rect.center().y - 4.0;
     let small = theme::small;
     let inset = 8.0;
-    ink::label(painter, pos2(lens.rect.left() + inset, y), Align2::LEFT_BOTTOM, left, small(), theme::LONG_AXIS);
+    ink::label(
+        painter,
+        pos2(lens.rect.left() + inset, y),
+        Align2::LEFT_BOTTOM,
+        left,
+        small(),
+        theme::LONG_AXIS,
+    );
     if !right.is_empty() {
         let at = pos2(lens.rect.right() - inset, y);
         ink::label(painter, at, Align2::RIGHT_BOTTOM, right, small(), theme::LONG_AXIS);
@@ -156,9 +167,23 @@ fn area_label(painter: &egui::Painter, lens: &Lens, reading: &Reading) {
     // Beside the tracing, but always whole and clear of the velocity bar.
     let at = pos2((corner.x + 12.0).min(inner.right() - 215.0), (corner.y - 46.0).max(inner.top() + 20.0));
     if let Some(area) = reading.area {
-        let first = ink::label(painter, at, Align2::LEFT_TOP, words::cm2(area.value), theme::heading(), theme::EN_FACE);
+        let first = ink::label(
+            painter,
+            at,
+            Align2::LEFT_TOP,
+            words::cm2(area.value),
+            theme::heading(),
+            theme::EN_FACE,
+        );
         let text = format!("95 %: {}", words::cm2_interval(area));
-        ink::label(painter, first.left_bottom() + vec2(0.0, 4.0), Align2::LEFT_TOP, text, theme::small(), theme::TEXT);
+        ink::label(
+            painter,
+            first.left_bottom() + vec2(0.0, 4.0),
+            Align2::LEFT_TOP,
+            text,
+            theme::small(),
+            theme::TEXT,
+        );
     } else if let Some(traced) = reading.traced_mm2 {
         let text = format!("{} as displayed", words::cm2(traced));
         ink::label(painter, at, Align2::LEFT_TOP, text, theme::body(), theme::EN_FACE);
@@ -205,7 +230,9 @@ enum Under<'a> {
 fn under<'a>(at: Pos2, lens: &Lens, reading: Option<&'a Reading>) -> Under<'a> {
     let here = || reading.iter().flat_map(|reading| &reading.outlines).filter(|o| o.is_here());
     let vertex = here()
-        .flat_map(|outline| outline.handles.iter().enumerate().map(move |(i, p)| (outline, i, lens.screen(*p).distance(at))))
+        .flat_map(|outline| {
+            outline.handles.iter().enumerate().map(move |(i, p)| (outline, i, lens.screen(*p).distance(at)))
+        })
         .filter(|(_, _, far)| *far < NEAR)
         .min_by(|a, b| a.2.total_cmp(&b.2));
     if let Some((outline, index, _)) = vertex {
@@ -373,9 +400,8 @@ fn angle(at: Pos2, lens: &Lens) -> f64 {
 pub(super) fn open_tracing(scene: &Scene<'_>) -> Option<TracingId> {
     let review = scene.session?.review();
     let place = review.place;
-    let open = |tracing: &&std::sync::Arc<crate::review::Tracing>| {
-        tracing.closed == crate::review::Closed::Open
-    };
+    let open =
+        |tracing: &&std::sync::Arc<crate::review::Tracing>| tracing.closed == crate::review::Closed::Open;
     review.work.tracings_of(place.jet, place.frame).filter(open).last().map(|tracing| tracing.id)
 }
 
@@ -391,7 +417,10 @@ fn draw_click(scene: &Scene<'_>, at: Pos2, lens: &Lens, out: &mut Vec<Action>) {
     let enough = tracing.is_some_and(|tracing| tracing.points_mm.len() >= 3);
     if enough && first.is_some_and(|first| lens.screen(first).distance(at) < NEAR) {
         out.push(Action::Do(Command::Close(id)));
-    } else if tracing.and_then(|tracing| tracing.points_mm.last()).is_none_or(|last| lens.screen(*last).distance(at) > 1.0) {
+    } else if tracing
+        .and_then(|tracing| tracing.points_mm.last())
+        .is_none_or(|last| lens.screen(*last).distance(at) > 1.0)
+    {
         // The second click of a double click adds nothing.
         out.push(Action::Do(Command::Extend(id, point)));
     }

@@ -39,13 +39,16 @@ pub(super) fn help_ui(ui: &Ui, view: &mut ViewState) {
                     groups(&mut columns[1], &["Tracing", "Picture", "File"]);
                     columns[0].add_space(6.0);
                     columns[0].label(RichText::new("By hand").font(theme::heading()));
-                    egui::Grid::new("gestures").num_columns(2).spacing([16.0, 4.0]).show(&mut columns[0], |ui| {
-                        for (hand, deed) in GESTURES {
-                            ui.label(RichText::new(hand).color(theme::EN_FACE));
-                            ui.label(deed);
-                            ui.end_row();
-                        }
-                    });
+                    egui::Grid::new("gestures").num_columns(2).spacing([16.0, 4.0]).show(
+                        &mut columns[0],
+                        |ui| {
+                            for (hand, deed) in GESTURES {
+                                ui.label(RichText::new(hand).color(theme::EN_FACE));
+                                ui.label(deed);
+                                ui.end_row();
+                            }
+                        },
+                    );
                 });
             });
         });

@@ -96,10 +96,8 @@ pub(super) fn velocity_bar(
     let at = |velocity: f64| rect.bottom() - ((velocity - low) / (high - low)) as f32 * rect.height();
     let tick = |velocity: f64, text: String, anchor: Align2| {
         let y = at(velocity);
-        painter.line_segment(
-            [pos2(rect.left() - 4.0, y), pos2(rect.right(), y)],
-            Stroke::new(1.0, theme::TEXT),
-        );
+        painter
+            .line_segment([pos2(rect.left() - 4.0, y), pos2(rect.right(), y)], Stroke::new(1.0, theme::TEXT));
         label(painter, pos2(rect.left() - 8.0, y), anchor, text, theme::small(), theme::TEXT);
     };
     tick(high, format!("{high:+.2} m/s"), Align2::RIGHT_TOP);

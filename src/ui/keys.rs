@@ -86,7 +86,13 @@ pub struct Binding {
     pub text: &'static str,
 }
 
-const fn bind(group: &'static str, modifiers: Modifiers, key: Key, deed: Deed, text: &'static str) -> Binding {
+const fn bind(
+    group: &'static str,
+    modifiers: Modifiers,
+    key: Key,
+    deed: Deed,
+    text: &'static str,
+) -> Binding {
     Binding { group, modifiers, key, deed, text }
 }
 

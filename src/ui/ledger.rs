@@ -2,9 +2,7 @@
 
 use egui::{Align2, Color32, Rect, RichText, Sense, Slider, Stroke, Ui, pos2, vec2};
 
-use crate::review::{
-    ColourMap, Command, Entry, ImpliedCircle, JetId, Landmark, Quantity, Session, Settings,
-};
+use crate::review::{ColourMap, Command, Entry, ImpliedCircle, JetId, Landmark, Quantity, Session, Settings};
 use crate::trust::Verdict;
 
 use super::scene::{Action, Origin, OutlineSource, Reading, Scene, keep};
@@ -96,7 +94,8 @@ fn headline(ui: &mut Ui, session: &Session, scene: &Scene<'_>, view: &mut ViewSt
         copy(format!("Vena contracta area: {value} ({interval})"), ui, view, out);
     }
     ui.label(RichText::new(interval).color(theme::TEXT));
-    let sum = if reading.summed > 1 { format!(", {} tracings added up", reading.summed) } else { String::new() };
+    let sum =
+        if reading.summed > 1 { format!(", {} tracings added up", reading.summed) } else { String::new() };
     let text = format!("{}{sum}", origin(reading));
     ui.label(RichText::new(text).font(theme::small()).color(theme::QUIET));
     ui.add_space(4.0);
@@ -108,29 +107,71 @@ fn headline(ui: &mut Ui, session: &Session, scene: &Scene<'_>, view: &mut ViewSt
         number_ui(ui, name, &words::mm_interval(width), from, view, out);
     }
     if let Some(width) = reading.commissural {
-        number_ui(ui, "VC width, commissural", &words::mm_interval(width), "Read on the cut through the jet axis at a right angle to the other.", view, out);
+        number_ui(
+            ui,
+            "VC width, commissural",
+            &words::mm_interval(width),
+            "Read on the cut through the jet axis at a right angle to the other.",
+            view,
+            out,
+        );
     }
     if let Some(traced) = reading.traced_mm2 {
-        number_ui(ui, "Area as displayed", &words::cm2(traced), "Inside the outline, before the correction for blooming.", view, out);
+        number_ui(
+            ui,
+            "Area as displayed",
+            &words::cm2(traced),
+            "Inside the outline, before the correction for blooming.",
+            view,
+            out,
+        );
     }
     if let Some(shape) = reading.shape {
-        number_ui(ui, "Shape", words::shape(shape), "From the ratio of the caliper widths and the area over that of the hull.", view, out);
+        number_ui(
+            ui,
+            "Shape",
+            words::shape(shape),
+            "From the ratio of the caliper widths and the area over that of the hull.",
+            view,
+            out,
+        );
     }
     let tilt = format!("{:.1}°", reading.tilt_deg);
-    number_ui(ui, "Cut off the jet axis", &tilt, "Angle between the normal of the cut and the axis of the jet.", view, out);
+    number_ui(
+        ui,
+        "Cut off the jet axis",
+        &tilt,
+        "Angle between the normal of the cut and the axis of the jet.",
+        view,
+        out,
+    );
     if reading.tilt_deg >= 0.05 {
         let slant = words::percent(reading.obliquity_percent);
         number_ui(ui, "Slant alone adds", &slant, "1 / cosine of that angle, as for a tube.", view, out);
     }
     if let Some(beam) = reading.beam_deg {
-        number_ui(ui, "Beam off the jet axis", &format!("{beam:.0}°"), "Only the velocity along the beam is seen.", view, out);
+        number_ui(
+            ui,
+            "Beam off the jet axis",
+            &format!("{beam:.0}°"),
+            "Only the velocity along the beam is seen.",
+            view,
+            out,
+        );
     }
     if let Some(results) = &review.results
         && results.jets.len() > 1
     {
         let total = results.total.vca_mm2;
         let at = results.total.frame.map_or(String::new(), |frame| format!(" (frame {})", frame + 1));
-        number_ui(ui, "All jets, proposed", &format!("{}{at}", words::cm2(total.value)), "The areas of the jets added at the frame where their sum is largest.", view, out);
+        number_ui(
+            ui,
+            "All jets, proposed",
+            &format!("{}{at}", words::cm2(total.value)),
+            "The areas of the jets added at the frame where their sum is largest.",
+            view,
+            out,
+        );
     }
 }
 
@@ -146,15 +187,27 @@ fn comparison(ui: &mut Ui, reading: &Reading) {
     for (name, value, colour, error) in rows {
         let Some(value) = value else { continue };
         let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), 21.0), Sense::hover());
-        let text = error.map_or_else(|| words::cm2(value), |error| format!("{}  {}", words::cm2(value), words::percent(error)));
+        let text = error.map_or_else(
+            || words::cm2(value),
+            |error| format!("{}  {}", words::cm2(value), words::percent(error)),
+        );
         response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Label, true, format!("{name} {text}")));
         let painter = ui.painter();
         painter.text(rect.left_center(), Align2::LEFT_CENTER, name, theme::small(), theme::QUIET);
         let room = (rect.width() - 116.0).max(20.0);
-        let bar = Rect::from_min_size(pos2(rect.left() + 112.0, rect.top() + 3.0), vec2(room * (value / most) as f32, rect.height() - 6.0));
+        let bar = Rect::from_min_size(
+            pos2(rect.left() + 112.0, rect.top() + 3.0),
+            vec2(room * (value / most) as f32, rect.height() - 6.0),
+        );
         painter.rect_filled(bar, 2.0, colour.gamma_multiply(0.35));
         painter.rect_stroke(bar, 2.0, Stroke::new(1.0, colour), egui::StrokeKind::Inside);
-        painter.text(pos2(rect.left() + 118.0, rect.center().y), Align2::LEFT_CENTER, text, theme::small(), theme::TEXT);
+        painter.text(
+            pos2(rect.left() + 118.0, rect.center().y),
+            Align2::LEFT_CENTER,
+            text,
+            theme::small(),
+            theme::TEXT,
+        );
     }
     if reading.circle_misleads {
         let text = "One width misleads here: its circle lies outside the interval.";
@@ -309,7 +362,11 @@ fn cut_part(ui: &mut Ui, session: &Session, scene: &Scene<'_>, view: &mut ViewSt
     if named {
         let tip = "Measures again with the widths along these directions.";
         let ready = scene.progress.is_none();
-        if ui.add_enabled(ready, egui::Button::new("Measure with these directions")).on_hover_text(tip).clicked() {
+        if ui
+            .add_enabled(ready, egui::Button::new("Measure with these directions"))
+            .on_hover_text(tip)
+            .clicked()
+        {
             out.push(Action::Measure);
         }
     }
@@ -321,15 +378,44 @@ fn display_part(ui: &mut Ui, session: &Session, out: &mut Vec<Action>) {
     let settings = session.review().work.settings;
     ui.label(RichText::new("Display").font(theme::heading()));
     let mut changed = settings;
-    slider(ui, &mut changed.colour_gain, 0.0..=1.0, "Colour gain", "Colour is drawn where the power passes this share of full scale.", out);
-    slider(ui, &mut changed.tissue_priority, 0.0..=1.0, "Tissue priority", "Tissue brighter than this is not covered by colour.", out);
-    slider(ui, &mut changed.tissue_window[1], 0.1..=1.0, "Tissue white", "Shown white at and above this share of full scale.", out);
+    slider(
+        ui,
+        &mut changed.colour_gain,
+        0.0..=1.0,
+        "Colour gain",
+        "Colour is drawn where the power passes this share of full scale.",
+        out,
+    );
+    slider(
+        ui,
+        &mut changed.tissue_priority,
+        0.0..=1.0,
+        "Tissue priority",
+        "Tissue brighter than this is not covered by colour.",
+        out,
+    );
+    slider(
+        ui,
+        &mut changed.tissue_window[1],
+        0.1..=1.0,
+        "Tissue white",
+        "Shown white at and above this share of full scale.",
+        out,
+    );
     let mut cyclic = settings.colour_map == ColourMap::Cyclic;
-    if ui.checkbox(&mut cyclic, "Even cyclic colours").on_hover_text("Equal steps of velocity look equal, and the wrap is no jump (V)").changed() {
+    if ui
+        .checkbox(&mut cyclic, "Even cyclic colours")
+        .on_hover_text("Equal steps of velocity look equal, and the wrap is no jump (V)")
+        .changed()
+    {
         changed.colour_map = if cyclic { ColourMap::Cyclic } else { ColourMap::Doppler };
     }
     let mut circle = settings.circle == ImpliedCircle::Shown;
-    if ui.checkbox(&mut circle, "Implied circle").on_hover_text("The circle that the long-axis width alone implies (O)").changed() {
+    if ui
+        .checkbox(&mut circle, "Implied circle")
+        .on_hover_text("The circle that the long-axis width alone implies (O)")
+        .changed()
+    {
         changed.circle = if circle { ImpliedCircle::Shown } else { ImpliedCircle::Hidden };
     }
     set(settings, changed, out);
@@ -361,7 +447,13 @@ fn slider(
     }
 }
 
-fn trace_part(ui: &mut Ui, session: &Session, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Action>) {
+fn trace_part(
+    ui: &mut Ui,
+    session: &Session,
+    scene: &Scene<'_>,
+    view: &mut ViewState,
+    out: &mut Vec<Action>,
+) {
     let review = session.review();
     let place = review.place;
     let settings = review.work.settings;
@@ -377,13 +469,24 @@ fn trace_part(ui: &mut Ui, session: &Session, scene: &Scene<'_>, view: &mut View
             out.push(Action::Do(keep(live, threshold)));
         }
         let drawing = view.tool == Tool::Draw;
-        if ui.selectable_label(drawing, "Draw").on_hover_text("Click around the orifice; close with Enter or a double click (N)").clicked() {
+        if ui
+            .selectable_label(drawing, "Draw")
+            .on_hover_text("Click around the orifice; close with Enter or a double click (N)")
+            .clicked()
+        {
             view.tool = if drawing { Tool::Turn } else { Tool::Draw };
         }
     });
     let mut level = settings.threshold.unwrap_or(threshold);
     let before = level;
-    slider(ui, &mut level, 0.05..=0.95, "Threshold", "Level of the automatic outline, as a share of the jet's full signal. The area and its correction follow.", out);
+    slider(
+        ui,
+        &mut level,
+        0.05..=0.95,
+        "Threshold",
+        "Level of the automatic outline, as a share of the jet's full signal. The area and its correction follow.",
+        out,
+    );
     if (level - before).abs() > 1e-9 {
         set(settings, Settings { threshold: Some(level), ..settings }, out);
     }
@@ -405,10 +508,19 @@ fn trace_part(ui: &mut Ui, session: &Session, scene: &Scene<'_>, view: &mut View
         });
         match (&outline.fault, outline.area_mm2) {
             (Some(fault), _) => {
-                ui.label(RichText::new(format!("Not counted: {fault}")).font(theme::small()).color(theme::BAD));
+                ui.label(
+                    RichText::new(format!("Not counted: {fault}")).font(theme::small()).color(theme::BAD),
+                );
             }
             (None, Some(area)) => {
-                number_ui(ui, "Area inside", &words::cm2(area), "Inside this outline, as displayed.", view, out);
+                number_ui(
+                    ui,
+                    "Area inside",
+                    &words::cm2(area),
+                    "Inside this outline, as displayed.",
+                    view,
+                    out,
+                );
             }
             (None, None) => {}
         }
@@ -434,7 +546,8 @@ fn trace_part(ui: &mut Ui, session: &Session, scene: &Scene<'_>, view: &mut View
                 out.push(Action::Do(Command::Grow(id, -0.1)));
             }
             let next = place.frame + 1 < review.source.frames;
-            if tool(ui, whole && next, "Copy on", "Copy to the next frame, onto the cut of the jet there (C)") {
+            if tool(ui, whole && next, "Copy on", "Copy to the next frame, onto the cut of the jet there (C)")
+            {
                 out.push(Action::Do(Command::CopyToFrame(id, place.frame + 1)));
             }
             if tool(ui, true, "Remove", "Remove this tracing") {
@@ -455,11 +568,39 @@ fn beat_part(ui: &mut Ui, session: &Session, view: &mut ViewState, out: &mut Vec
         return;
     };
     let systole = &found.systole;
-    number_ui(ui, "Pattern", words::pattern(systole.pattern), "From the frames in which the jet is there.", view, out);
-    number_ui(ui, "There in systole", &format!("{:.0} %", systole.present_fraction * 100.0), "Share of systole in which the jet is there.", view, out);
+    number_ui(
+        ui,
+        "Pattern",
+        words::pattern(systole.pattern),
+        "From the frames in which the jet is there.",
+        view,
+        out,
+    );
+    number_ui(
+        ui,
+        "There in systole",
+        &format!("{:.0} %", systole.present_fraction * 100.0),
+        "Share of systole in which the jet is there.",
+        view,
+        out,
+    );
     number_ui(ui, "Peak area", &words::cm2(found.vca_mm2.value), "The largest area of any frame.", view, out);
-    number_ui(ui, "Mean over systole", &words::cm2(systole.mean_vca_mm2), "Zero where the jet is absent.", view, out);
-    number_ui(ui, "Peak overstates mean by", &format!("{:.0} %", systole.peak_overstates_percent), "Why one frame's area times the whole velocity-time integral is too much.", view, out);
+    number_ui(
+        ui,
+        "Mean over systole",
+        &words::cm2(systole.mean_vca_mm2),
+        "Zero where the jet is absent.",
+        view,
+        out,
+    );
+    number_ui(
+        ui,
+        "Peak overstates mean by",
+        &format!("{:.0} %", systole.peak_overstates_percent),
+        "Why one frame's area times the whole velocity-time integral is too much.",
+        view,
+        out,
+    );
     ui.add_space(4.0);
     if ui.button("Go to the peak frame").on_hover_text("P").clicked() {
         out.push(Action::Do(Command::Frame(found.peak_frame)));
@@ -481,16 +622,23 @@ fn weigh_part(ui: &mut Ui, session: &Session, view: &mut ViewState, out: &mut Ve
         });
     }
     let quantity = Quantity::ALL[view.entry_quantity.min(Quantity::ALL.len() - 1)];
-    let combo = egui::ComboBox::from_id_salt("quantity").width(ui.available_width() - 10.0).selected_text(quantity.name());
+    let combo = egui::ComboBox::from_id_salt("quantity")
+        .width(ui.available_width() - 10.0)
+        .selected_text(quantity.name());
     let shown = combo.show_ui(ui, |ui| {
         for (index, quantity) in Quantity::ALL.iter().enumerate() {
             ui.selectable_value(&mut view.entry_quantity, index, quantity.name());
         }
     });
-    shown.response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::ComboBox, true, format!("Measure: {}", quantity.name())));
+    shown.response.widget_info(|| {
+        egui::WidgetInfo::labeled(egui::Role::ComboBox, true, format!("Measure: {}", quantity.name()))
+    });
     ui.horizontal(|ui| {
-        let field = ui.add(egui::TextEdit::singleline(&mut view.entry).desired_width(90.0).hint_text("value"));
-        field.widget_info(|| egui::WidgetInfo::labeled(egui::Role::TextInput, true, format!("Value in {}", quantity.unit())));
+        let field =
+            ui.add(egui::TextEdit::singleline(&mut view.entry).desired_width(90.0).hint_text("value"));
+        field.widget_info(|| {
+            egui::WidgetInfo::labeled(egui::Role::TextInput, true, format!("Value in {}", quantity.unit()))
+        });
         ui.label(quantity.unit());
         let typed = view.entry.trim().replace(',', ".").parse::<f64>().ok();
         let entered = field.lost_focus() && ui.input(|input| input.key_pressed(egui::Key::Enter));
@@ -503,7 +651,13 @@ fn weigh_part(ui: &mut Ui, session: &Session, view: &mut ViewState, out: &mut Ve
     });
 }
 
-fn report_part(ui: &mut Ui, session: &Session, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Action>) {
+fn report_part(
+    ui: &mut Ui,
+    session: &Session,
+    scene: &Scene<'_>,
+    view: &mut ViewState,
+    out: &mut Vec<Action>,
+) {
     let review = session.review();
     ui.horizontal_wrapped(|ui| {
         if ui.button("Save review").on_hover_text("Ctrl S").clicked() {

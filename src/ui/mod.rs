@@ -81,7 +81,14 @@ pub fn screen_ui(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState) -> Vec<Ac
 }
 
 /// The pictures: en face large, sounding to its right, tilt map and context below the sounding
-fn centre_ui(ui: &mut Ui, rect: Rect, narrow: bool, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Action>) {
+fn centre_ui(
+    ui: &mut Ui,
+    rect: Rect,
+    narrow: bool,
+    scene: &Scene<'_>,
+    view: &mut ViewState,
+    out: &mut Vec<Action>,
+) {
     let rect = rect.shrink(6.0);
     let gap = 6.0;
     let share = if narrow && view.commissural == Sheet::Closed { 0.60 } else { 0.50 };
@@ -112,7 +119,10 @@ fn en_face_header(ui: &mut Ui, face: Rect, scene: &Scene<'_>, view: &ViewState, 
     let row = Rect::from_min_size(face.min, vec2(face.width(), HEADER - 4.0));
     let painter = ui.painter().with_clip_rect(row);
     let left = row.left_center();
-    painter.line_segment([left + vec2(2.0, 0.0), left + vec2(22.0, 0.0)], egui::Stroke::new(2.4, theme::EN_FACE));
+    painter.line_segment(
+        [left + vec2(2.0, 0.0), left + vec2(22.0, 0.0)],
+        egui::Stroke::new(2.4, theme::EN_FACE),
+    );
     painter.text(left + vec2(30.0, 0.0), Align2::LEFT_CENTER, "En face", theme::heading(), theme::TEXT);
     let text = match view.tool {
         Tool::Turn => format!("{}, {}", words::jet(place.jet), words::frame(place.frame, &facts.times_s)),

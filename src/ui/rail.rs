@@ -179,10 +179,16 @@ fn step_ui(ui: &Ui, rect: Rect, step: RailStep, state: StepState, missing: &str,
 /// What a step is for
 pub(super) fn help(step: RailStep) -> &'static str {
     match step {
-        RailStep::Trust => "Can this acquisition carry the measurement? Frame rate, velocity scale, stitching, the angle of the beam.",
+        RailStep::Trust => {
+            "Can this acquisition carry the measurement? Frame rate, velocity scale, stitching, the angle of the beam."
+        }
         RailStep::Jet => "Which jets there are. Several jets add by area, never by width.",
-        RailStep::Cut => "The cut must lie across the jet, at its narrowest place. Turn it, or put it back where it was proposed.",
-        RailStep::Trace => "The outline of the fast, aliased flow on the cut. Keep the proposal, correct it, or draw your own.",
+        RailStep::Cut => {
+            "The cut must lie across the jet, at its narrowest place. Turn it, or put it back where it was proposed."
+        }
+        RailStep::Trace => {
+            "The outline of the fast, aliased flow on the cut. Keep the proposal, correct it, or draw your own."
+        }
         RailStep::Beat => "How long the leak lasts: one frame's area overstates a leak that comes and goes.",
         RailStep::Weigh => "What else was measured. No single number grades a regurgitation.",
         RailStep::Report => "Save the review, write the report, your notes.",

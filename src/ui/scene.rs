@@ -305,4 +305,3 @@ pub fn keep(outline: &ReadOutline, threshold: f64) -> Command {
         threshold: Some(threshold),
     }
 }
-

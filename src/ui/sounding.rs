@@ -38,7 +38,14 @@ impl Axis {
 }
 
 /// The three parts side by side
-pub(super) fn sounding_ui(ui: &mut Ui, rect: Rect, narrow: bool, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Action>) {
+pub(super) fn sounding_ui(
+    ui: &mut Ui,
+    rect: Rect,
+    narrow: bool,
+    scene: &Scene<'_>,
+    view: &mut ViewState,
+    out: &mut Vec<Action>,
+) {
     let Some(session) = scene.session else { return };
     let folded = narrow && view.commissural == Sheet::Closed;
     let right = if narrow { 26.0 } else { 0.0 };
@@ -58,8 +65,24 @@ pub(super) fn sounding_ui(ui: &mut Ui, rect: Rect, narrow: bool, scene: &Scene<'
     let (base, turn) = (session.base(), session.turn());
     let [lean_u, lean_v] = base.lean(&turn);
     let panes = [
-        (Pane::LongAxis, long, base.long_axis(&turn), lean_u, LineStyle::Dashed, theme::LONG_AXIS, "Long axis"),
-        (Pane::Commissural, commissural, base.commissural(&turn), lean_v, LineStyle::Dotted, theme::COMMISSURAL, "Commissural"),
+        (
+            Pane::LongAxis,
+            long,
+            base.long_axis(&turn),
+            lean_u,
+            LineStyle::Dashed,
+            theme::LONG_AXIS,
+            "Long axis",
+        ),
+        (
+            Pane::Commissural,
+            commissural,
+            base.commissural(&turn),
+            lean_v,
+            LineStyle::Dotted,
+            theme::COMMISSURAL,
+            "Commissural",
+        ),
     ];
     for (pane, rect, cut, lean, style, colour, name) in panes {
         if pane == Pane::Commissural && folded {
@@ -77,7 +100,8 @@ fn fold_ui(ui: &mut Ui, rect: Rect, view: &mut ViewState) {
     let at = Rect::from_min_size(pos2(rect.right() - 22.0, rect.top()), vec2(22.0, 26.0));
     let text = if view.commissural.is_open() { "‹" } else { "›" };
     let button = ui.put(at, egui::Button::new(text).min_size(at.size()));
-    let name = if view.commissural.is_open() { "Fold the commissural cut away" } else { "Show the commissural cut" };
+    let name =
+        if view.commissural.is_open() { "Fold the commissural cut away" } else { "Show the commissural cut" };
     button.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Button, true, name));
     if button.on_hover_text(name).clicked() {
         view.commissural = view.commissural.turned();
@@ -143,7 +167,14 @@ fn picture_ui(ui: &mut Ui, part: &Part<'_>, scene: &Scene<'_>, view: &mut ViewSt
     ink::line(&painter, &[top, bottom], LineStyle::Solid, 1.0, theme::TEXT.gamma_multiply(0.35));
     let edge = [rect.left_top(), rect.right_top(), rect.right_bottom(), rect.left_bottom()];
     ink::ring(&painter, &edge, part.style, 2.4, part.colour);
-    ink::label(&painter, rect.left_top() + vec2(8.0, 6.0), Align2::LEFT_TOP, part.name, theme::small(), part.colour);
+    ink::label(
+        &painter,
+        rect.left_top() + vec2(8.0, 6.0),
+        Align2::LEFT_TOP,
+        part.name,
+        theme::small(),
+        part.colour,
+    );
     mark_points(&painter, &lens, scene, &part.cut);
 
     let centre = lens.screen([0.0, session.turn().level_mm]);
@@ -230,7 +261,14 @@ fn scroll(ui: &Ui, scene: &Scene<'_>, out: &mut Vec<Action>) {
     }
 }
 
-fn profile_ui(ui: &mut Ui, rect: Rect, axis: &Axis, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Action>) {
+fn profile_ui(
+    ui: &mut Ui,
+    rect: Rect,
+    axis: &Axis,
+    scene: &Scene<'_>,
+    view: &mut ViewState,
+    out: &mut Vec<Action>,
+) {
     let Some(session) = scene.session else { return };
     let review = session.review();
     let level = session.turn().level_mm;
@@ -262,9 +300,21 @@ fn profile_ui(ui: &mut Ui, rect: Rect, axis: &Axis, scene: &Scene<'_>, view: &mu
         theme::QUIET,
     );
     let y = axis.screen(level);
-    ink::line(&painter, &[pos2(rect.left(), y), pos2(rect.right(), y)], LineStyle::Solid, 2.0, theme::EN_FACE);
+    ink::line(
+        &painter,
+        &[pos2(rect.left(), y), pos2(rect.right(), y)],
+        LineStyle::Solid,
+        2.0,
+        theme::EN_FACE,
+    );
     ink::grip(&painter, pos2(rect.right() - 8.0, y), 5.0, theme::EN_FACE, true);
-    painter.text(rect.left_top() + vec2(6.0, 6.0), Align2::LEFT_TOP, "Neck profile", theme::small(), theme::TEXT);
+    painter.text(
+        rect.left_top() + vec2(6.0, 6.0),
+        Align2::LEFT_TOP,
+        "Neck profile",
+        theme::small(),
+        theme::TEXT,
+    );
     painter.text(
         rect.left_bottom() + vec2(6.0, -5.0),
         Align2::LEFT_BOTTOM,

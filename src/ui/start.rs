@@ -16,7 +16,8 @@ const CARD_HEIGHT: f32 = 262.0;
 /// The start screen
 pub(super) fn start_ui(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Action>) {
     let room = ui.available_width();
-    let columns = scene.cards.len().clamp(1, ((room - 80.0) / (CARD + 16.0)).floor().clamp(1.0, 5.0) as usize);
+    let columns =
+        scene.cards.len().clamp(1, ((room - 80.0) / (CARD + 16.0)).floor().clamp(1.0, 5.0) as usize);
     let width = (columns as f32 * (CARD + 16.0) - 16.0).max(620.0).min(room - 40.0);
     egui::ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
         ui.add_space(28.0);
@@ -68,25 +69,33 @@ pub(super) fn start_ui(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState, out
 
 fn leftovers(ui: &mut Ui, scene: &Scene<'_>, out: &mut Vec<Action>) {
     for (index, left) in scene.leftovers.iter().enumerate() {
-        egui::Frame::new().fill(Color32::from_rgb(0x2B, 0x26, 0x17)).corner_radius(4.0).inner_margin(12.0).show(ui, |ui| {
-            ui.label(RichText::new(format!("The program ended with unsaved work on {}", left.file)).strong());
-            ui.label(RichText::new(&left.text).font(theme::small()).color(theme::QUIET));
-            ui.horizontal(|ui| {
-                if ui.button("Take it up again").clicked() {
-                    out.push(Action::Recover(index));
-                }
-                if ui.button("Throw it away").clicked() {
-                    out.push(Action::Discard(index));
-                }
+        egui::Frame::new()
+            .fill(Color32::from_rgb(0x2B, 0x26, 0x17))
+            .corner_radius(4.0)
+            .inner_margin(12.0)
+            .show(ui, |ui| {
+                ui.label(
+                    RichText::new(format!("The program ended with unsaved work on {}", left.file)).strong(),
+                );
+                ui.label(RichText::new(&left.text).font(theme::small()).color(theme::QUIET));
+                ui.horizontal(|ui| {
+                    if ui.button("Take it up again").clicked() {
+                        out.push(Action::Recover(index));
+                    }
+                    if ui.button("Throw it away").clicked() {
+                        out.push(Action::Discard(index));
+                    }
+                });
             });
-        });
         ui.add_space(8.0);
     }
 }
 
 fn card_ui(ui: &mut Ui, card: &Card, out: &mut Vec<Action>) {
     let (rect, response) = ui.allocate_exact_size(vec2(CARD, CARD_HEIGHT), Sense::click());
-    response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Button, true, format!("Open sample: {}", card.title)));
+    response.widget_info(|| {
+        egui::WidgetInfo::labeled(egui::Role::Button, true, format!("Open sample: {}", card.title))
+    });
     let painter = ui.painter();
     painter.rect_filled(rect, 5.0, theme::RAISED);
     let picture = Rect::from_min_size(rect.min, vec2(rect.width(), 170.0));
@@ -100,9 +109,19 @@ fn card_ui(ui: &mut Ui, card: &Card, out: &mut Vec<Action>) {
             painter.text(picture.center(), Align2::CENTER_CENTER, "…", theme::heading(), theme::QUIET);
         }
     }
-    let stroke = if response.hovered() || response.has_focus() { Stroke::new(1.5, theme::EN_FACE) } else { Stroke::new(1.0, theme::LINE) };
+    let stroke = if response.hovered() || response.has_focus() {
+        Stroke::new(1.5, theme::EN_FACE)
+    } else {
+        Stroke::new(1.0, theme::LINE)
+    };
     painter.rect_stroke(rect, 5.0, stroke, egui::StrokeKind::Inside);
-    painter.text(picture.left_bottom() + vec2(12.0, 10.0), Align2::LEFT_TOP, &card.title, theme::heading(), theme::TEXT);
+    painter.text(
+        picture.left_bottom() + vec2(12.0, 10.0),
+        Align2::LEFT_TOP,
+        &card.title,
+        theme::heading(),
+        theme::TEXT,
+    );
     let galley = painter.layout(card.text.clone(), theme::small(), theme::QUIET, rect.width() - 24.0);
     painter.with_clip_rect(rect).galley(picture.left_bottom() + vec2(12.0, 34.0), galley, theme::QUIET);
     if response.clicked() {

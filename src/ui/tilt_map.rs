@@ -11,7 +11,13 @@ use super::view_state::{Grip, ViewState};
 use super::{ink, turning, words};
 
 /// The disc with its dot
-pub(super) fn tilt_map_ui(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Action>) {
+pub(super) fn tilt_map_ui(
+    ui: &mut Ui,
+    rect: Rect,
+    scene: &Scene<'_>,
+    view: &mut ViewState,
+    out: &mut Vec<Action>,
+) {
     let Some(session) = scene.session else { return };
     let (base, turn) = (session.base(), session.turn());
     let lean = base.lean(&turn).map(f64::to_degrees);
@@ -19,7 +25,8 @@ pub(super) fn tilt_map_ui(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, view: &mut
     let map = scene.tilt.unwrap_or(&empty);
     let response = ui.interact(rect, ui.scope_id().with("tilt map"), Sense::click_and_drag());
     let tilt = base.tilt(&turn).to_degrees();
-    response.widget_info(|| egui::WidgetInfo::slider(true, tilt, "Tilt of the cut away from the jet, degrees"));
+    response
+        .widget_info(|| egui::WidgetInfo::slider(true, tilt, "Tilt of the cut away from the jet, degrees"));
     let response = response.on_hover_and_drag_cursor(CursorIcon::Move).on_hover_text(
         "How the traced area changes when the cut is turned away from the jet.\n\
          The ring in the middle is the perpendicular; inside the light line the area is within 5 % of it.\n\
@@ -50,7 +57,13 @@ pub(super) fn tilt_map_ui(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, view: &mut
         None if map.done > 0.0 && map.done < 1.0 => format!("{:.0} %", map.done * 100.0),
         None => String::new(),
     };
-    painter.text(rect.right_top() + vec2(-6.0, 4.0), Align2::RIGHT_TOP, words_right, theme::small(), theme::QUIET);
+    painter.text(
+        rect.right_top() + vec2(-6.0, 4.0),
+        Align2::RIGHT_TOP,
+        words_right,
+        theme::small(),
+        theme::QUIET,
+    );
     let dot = within(screen(lean), centre, radius);
     ink::grip(&painter, dot, 5.5, theme::EN_FACE, true);
     let text = match scene.reading {
@@ -59,7 +72,13 @@ pub(super) fn tilt_map_ui(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, view: &mut
         }
         _ => "perpendicular to the jet".to_owned(),
     };
-    painter.text(rect.center_bottom() - vec2(0.0, 4.0), Align2::CENTER_BOTTOM, text, theme::small(), theme::QUIET);
+    painter.text(
+        rect.center_bottom() - vec2(0.0, 4.0),
+        Align2::CENTER_BOTTOM,
+        text,
+        theme::small(),
+        theme::QUIET,
+    );
 
     if response.drag_started() {
         out.push(Action::Do(Command::Begin));
@@ -106,4 +125,3 @@ fn shade(share: f64) -> Color32 {
     let [r, g, b] = srgb_from_oklab([0.30 + 0.55 * share, -0.02 + 0.03 * share, -0.09 + 0.20 * share]);
     Color32::from_rgb(r, g, b)
 }
-

@@ -32,11 +32,17 @@ pub(super) fn top_bar_ui(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState, o
                 Verdict::Limited => theme::WARN,
                 Verdict::Unfit => theme::BAD,
             };
-            ui.label(RichText::new(format!("acquisition {}", words::verdict(results.trust.verdict))).color(colour));
+            ui.label(
+                RichText::new(format!("acquisition {}", words::verdict(results.trust.verdict))).color(colour),
+            );
         }
         if let Some(progress) = scene.progress {
-            ui.add(egui::ProgressBar::new(progress.share).desired_width(150.0).text(RichText::new(&progress.stage).font(theme::small())))
-                .widget_info(|| egui::WidgetInfo::labeled(egui::Role::ProgressIndicator, true, &progress.stage));
+            ui.add(
+                egui::ProgressBar::new(progress.share)
+                    .desired_width(150.0)
+                    .text(RichText::new(&progress.stage).font(theme::small())),
+            )
+            .widget_info(|| egui::WidgetInfo::labeled(egui::Role::ProgressIndicator, true, &progress.stage));
             if ui.small_button("Stop").clicked() {
                 out.push(Action::Cancel);
             }
@@ -60,7 +66,9 @@ pub(super) fn top_bar_ui(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState, o
             let now = ui.input(|input| input.time);
             if let Some((text, until)) = &view.copied {
                 if now < *until {
-                    ui.label(RichText::new(format!("copied “{text}”")).font(theme::small()).color(theme::GOOD));
+                    ui.label(
+                        RichText::new(format!("copied “{text}”")).font(theme::small()).color(theme::GOOD),
+                    );
                     ui.ctx().request_repaint_after_secs((*until - now) as f32);
                 } else {
                     view.copied = None;
@@ -73,17 +81,22 @@ pub(super) fn top_bar_ui(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState, o
 /// What goes on while there is no volume yet
 pub(super) fn progress_ui(ui: &Ui, scene: &Scene<'_>, out: &mut Vec<Action>) {
     let Some(progress) = scene.progress else { return };
-    egui::Area::new(egui::Id::unique("progress")).anchor(egui::Align2::CENTER_BOTTOM, [0.0, -24.0]).show(ui.ctx(), |ui| {
-        egui::Frame::popup(ui.style()).show(ui, |ui| {
-            ui.horizontal(|ui| {
-                ui.add(egui::ProgressBar::new(progress.share).desired_width(260.0).text(&progress.stage))
-                    .widget_info(|| egui::WidgetInfo::labeled(egui::Role::ProgressIndicator, true, &progress.stage));
-                if ui.button("Stop").clicked() {
-                    out.push(Action::Cancel);
-                }
+    egui::Area::new(egui::Id::unique("progress")).anchor(egui::Align2::CENTER_BOTTOM, [0.0, -24.0]).show(
+        ui.ctx(),
+        |ui| {
+            egui::Frame::popup(ui.style()).show(ui, |ui| {
+                ui.horizontal(|ui| {
+                    ui.add(egui::ProgressBar::new(progress.share).desired_width(260.0).text(&progress.stage))
+                        .widget_info(|| {
+                            egui::WidgetInfo::labeled(egui::Role::ProgressIndicator, true, &progress.stage)
+                        });
+                    if ui.button("Stop").clicked() {
+                        out.push(Action::Cancel);
+                    }
+                });
             });
-        });
-    });
+        },
+    );
 }
 
 /// What the reader should know or decide; the newest at the bottom, none of it modal
