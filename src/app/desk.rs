@@ -193,7 +193,11 @@ impl Desk {
 
     /// The name for the window
     pub fn title(&self) -> String {
-        self.open.as_ref().map_or("narrows".into(), |open| format!("{} – narrows", open.facts.file))
+        let file = self.open.as_ref().map(|open| open.facts.file.as_str());
+        let stage = self.jobs.progress().map(|progress| progress.stage);
+        // What is being worked on is told in the name, for a window that is not looked at.
+        let parts = [file, stage.as_deref(), Some("narrows")];
+        parts.into_iter().flatten().collect::<Vec<_>>().join(" – ")
     }
 
     /// The session, where something is open

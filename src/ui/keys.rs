@@ -67,6 +67,8 @@ pub enum Deed {
     CloseVolume,
     /// End the program
     Quit,
+    /// Take up the work that was left behind
+    TakeUp,
     /// The sheet of keys
     Help,
 }
@@ -155,6 +157,7 @@ pub const TABLE: &[Binding] = &[
     bind("File", CTRL, Key::O, Deed::Open, "open a volume or a review"),
     bind("File", CTRL, Key::W, Deed::CloseVolume, "back to the start"),
     bind("File", CTRL, Key::Q, Deed::Quit, "end"),
+    bind("File", NONE, Key::R, Deed::TakeUp, "at the start: take up the work left behind"),
     bind("File", NONE, Key::F1, Deed::Help, "this sheet"),
 ];
 
@@ -209,6 +212,11 @@ fn do_it(deed: Deed, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Acti
         Deed::Help => view.help = view.help.turned(),
         Deed::Open => out.push(Action::AskOpen),
         Deed::Quit => out.push(Action::Quit),
+        Deed::TakeUp => {
+            if scene.session.is_none() && !scene.leftovers.is_empty() {
+                out.push(Action::Recover(0));
+            }
+        }
         _ => {
             if let Some(session) = scene.session {
                 in_session(deed, session, scene, view, out);
@@ -317,7 +325,7 @@ fn in_session(deed: Deed, session: &Session, scene: &Scene<'_>, view: &mut ViewS
         Deed::Save => out.push(Action::Save),
         Deed::SaveAs => out.push(Action::AskSave),
         Deed::CloseVolume => out.push(Action::Close),
-        Deed::Help | Deed::Open | Deed::Quit => {}
+        Deed::Help | Deed::Open | Deed::Quit | Deed::TakeUp => {}
     }
 }
 
