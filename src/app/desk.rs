@@ -339,8 +339,7 @@ impl Desk {
         let mut choices = Vec::new();
         if let Some(waiting) = failure.waiting {
             if let Some(path) = failure.different {
-                let review = waiting.review_file.clone().unwrap_or_default();
-                choices.push(("Use it all the same".into(), Action::OpenDifferent(review, path)));
+                choices.push(("Use it all the same".into(), Action::OpenDifferent(path)));
             }
             choices.push(("Choose the volume …".into(), Action::AskOpen));
             self.waiting = Some(*waiting);
@@ -444,7 +443,7 @@ impl Desk {
                     self.tell_leftovers();
                 }
             }
-            Action::OpenDifferent(_, path) => {
+            Action::OpenDifferent(path) => {
                 if let Some(waiting) = self.waiting.take() {
                     self.jobs.open_for(waiting, path, Different::Accept);
                 }

@@ -42,9 +42,7 @@ impl From<egui_winit::accesskit_winit::Event> for Call {
 /// # Errors
 /// See [`AppError`].
 pub(super) fn run(path: Option<PathBuf>) -> Result<(), AppError> {
-    let event_loop = EventLoop::<Call>::with_user_event()
-        .build()
-        .map_err(|error| AppError::NoDisplay(error.to_string()))?;
+    let event_loop = event_loop()?;
     let ctx = egui::Context::default();
     let proxy = event_loop.create_proxy();
     let waker = std::sync::Mutex::new(proxy.clone());
@@ -59,6 +57,16 @@ pub(super) fn run(path: Option<PathBuf>) -> Result<(), AppError> {
         Shell { ctx, desk, proxy, path, face: None, due: None, error: None, title: String::new() };
     event_loop.run_app(&mut shell).map_err(|error| AppError::NoDisplay(error.to_string()))?;
     shell.error.map_or(Ok(()), Err)
+}
+
+/// The event loop; a missing library of the window system is a panic there, and an error here
+fn event_loop() -> Result<EventLoop<Call>, AppError> {
+    let built = std::panic::catch_unwind(|| EventLoop::<Call>::with_user_event().build());
+    match built {
+        Ok(Ok(event_loop)) => Ok(event_loop),
+        Ok(Err(error)) => Err(AppError::NoDisplay(error.to_string())),
+        Err(_) => Err(AppError::NoDisplay("a library of the window system is missing".into())),
+    }
 }
 
 /// What exists only while there is a window

@@ -40,6 +40,8 @@ pub enum Command {
     Frame(usize),
     /// Show the cuts of a jet (no edit)
     Select(JetId),
+    /// Show so many millimetres en face, 0 to fit the jet (no edit)
+    Field(f64),
     /// Turn the cut of a jet; the whole turn is given, not a step
     Turn(JetId, Turn),
     /// Put the cut of a jet back where it was proposed

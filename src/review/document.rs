@@ -77,12 +77,15 @@ impl Source {
 }
 
 /// Where the reader was looking
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(default)]
 pub struct Place {
     /// Frame, from 0
     pub frame: usize,
     /// Jet whose cuts are shown
     pub jet: JetId,
+    /// Side of the en-face picture, mm; 0 fits the jet
+    pub field_mm: f64,
 }
 
 /// Which jet
@@ -317,6 +320,7 @@ impl Review {
         if self.source.start.cut().is_none() {
             return wrong("the starting cut is not a plane".into());
         }
+        super::settings::within("the field", self.place.field_mm, 0.0, 500.0)?;
         self.work.settings.check()?;
         for turn in self.work.turns.values() {
             turn.check()?;

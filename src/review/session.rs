@@ -120,7 +120,7 @@ impl Session {
             && self.review.work == Work::default()
             && frame < self.review.source.frames
         {
-            self.review.place = Place { frame, jet };
+            self.review.place = Place { frame, jet, ..self.review.place };
         }
         if !self.review.has(self.review.place.jet) {
             self.review.place.jet = JetId::Free;
@@ -166,6 +166,10 @@ impl Session {
                 self.jet_exists(jet)?;
                 Ok(self.go(Place { jet, ..self.review.place }))
             }
+            Command::Field(field_mm) => {
+                within("the field", field_mm, 0.0, 500.0)?;
+                Ok(self.go(Place { field_mm, ..self.review.place }))
+            }
             edit => self.edit(edit),
         }
     }
@@ -203,7 +207,8 @@ impl Session {
         let now = std::mem::replace(&mut self.review.work, step.work);
         // The place of the edit belongs to the step in both directions.
         to.push(Step { work: now, place: step.place });
-        self.review.place = step.place;
+        // How near the reader looks is no part of any step.
+        self.review.place = Place { field_mm: self.review.place.field_mm, ..step.place };
         if !self.review.has(step.place.jet) {
             self.review.place.jet = JetId::Free;
         }
@@ -363,7 +368,7 @@ impl Session {
                     drawn: if original.drawn == Drawn::ByHand { Drawn::ByHand } else { Drawn::Corrected },
                     ..(*original).clone()
                 };
-                self.review.place = Place { frame, jet: original.jet };
+                self.review.place = Place { frame, jet: original.jet, ..place };
                 Ok(self.push(copy))
             }
             Command::RemoveTracing(id) => {
@@ -412,6 +417,7 @@ impl Session {
             // No edits: `apply` has taken them.
             Command::Frame(_)
             | Command::Select(_)
+            | Command::Field(_)
             | Command::Begin
             | Command::Commit
             | Command::Undo
@@ -446,7 +452,7 @@ impl Session {
         threshold: Option<f64>,
     ) -> Result<Effect, ReviewError> {
         check_points(&points_mm)?;
-        let Place { frame, jet } = self.review.place;
+        let Place { frame, jet, .. } = self.review.place;
         let cut = Pose::from(&self.en_face());
         let id = self.next_id();
         Ok(self.push(Tracing { id, jet, frame, cut, points_mm, drawn, closed, threshold }))

@@ -42,8 +42,6 @@ pub struct Settings {
     pub tissue_window: [f64; 2],
     /// How velocities are coloured
     pub colour_map: ColourMap,
-    /// Side of the en-face picture, mm; 0 fits the jet
-    pub field_mm: f64,
     /// Whether the implied circle is drawn
     pub circle: ImpliedCircle,
 }
@@ -56,7 +54,6 @@ impl Default for Settings {
             tissue_priority: 0.85,
             tissue_window: [0.05, 0.9],
             colour_map: ColourMap::Doppler,
-            field_mm: 0.0,
             circle: ImpliedCircle::Shown,
         }
     }
@@ -75,8 +72,7 @@ impl Settings {
         share("the colour gain", self.colour_gain)?;
         share("the tissue priority", self.tissue_priority)?;
         share("the tissue window's black", self.tissue_window[0])?;
-        share("the tissue window's white", self.tissue_window[1])?;
-        within("the field", self.field_mm, 0.0, 500.0)
+        share("the tissue window's white", self.tissue_window[1])
     }
 }
 

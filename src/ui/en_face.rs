@@ -291,13 +291,7 @@ fn pointer(
             },
         };
         ui.ctx().set_cursor_icon(cursor);
-        let (zoom, scroll) = ui.input(|input| (input.zoom_delta(), input.smooth_scroll_delta().y));
-        if zoom != 1.0 {
-            out.push(Action::Do(turning::zoomed(scene, f64::from(1.0 / zoom))));
-        } else if scroll != 0.0 {
-            let level_mm = turn.level_mm + f64::from(scroll) * 0.01;
-            out.push(Action::Do(Command::Turn(place.jet, Turn { level_mm, ..turn })));
-        }
+        turning::wheel(ui, scene, view, out);
     }
     if response.clicked()
         && let Some(at) = response.interact_pointer_pos()

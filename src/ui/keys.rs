@@ -319,7 +319,7 @@ fn in_session(deed: Deed, session: &Session, scene: &Scene<'_>, view: &mut ViewS
             act(Command::Set(Settings { circle, ..settings }));
         }
         Deed::Zoom(factor) => act(turning::zoomed(scene, factor)),
-        Deed::Fit => act(Command::Set(Settings { field_mm: 0.0, ..settings })),
+        Deed::Fit => act(Command::Field(0.0)),
         Deed::Undo => act(Command::Undo),
         Deed::Redo => act(Command::Redo),
         Deed::Save => out.push(Action::Save),

@@ -77,6 +77,12 @@ fn headline(ui: &mut Ui, session: &Session, scene: &Scene<'_>, view: &mut ViewSt
         ui.label(RichText::new("–").font(theme::big()).color(theme::QUIET));
         let text = if scene.progress.is_some() { "measuring …" } else { "no number on this cut" };
         ui.label(RichText::new(text).font(theme::small()).color(theme::QUIET));
+        if review.results.is_none()
+            && scene.progress.is_none()
+            && ui.button("Measure").on_hover_text("Find and measure the jets of this volume").clicked()
+        {
+            out.push(Action::Measure);
+        }
         return;
     };
     let (value, interval) = match (reading.area, reading.traced_mm2) {

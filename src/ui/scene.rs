@@ -291,8 +291,8 @@ pub enum Action {
     Recover(usize),
     /// Throw work left behind away
     Discard(usize),
-    /// Open the review on a volume that is not the one that was read
-    OpenDifferent(PathBuf, PathBuf),
+    /// Open the review that waits on a volume that is not the one that was read
+    OpenDifferent(PathBuf),
     /// Close a notice
     Dismiss(usize),
 }

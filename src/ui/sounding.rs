@@ -212,7 +212,7 @@ fn picture_pointer(
             _ => CursorIcon::Move,
         };
         ui.ctx().set_cursor_icon(cursor);
-        scroll(ui, scene, out);
+        turning::wheel(ui, scene, view, out);
     }
     if response.clicked()
         && let (Tool::Mark(landmark), Some(at)) = (view.tool, response.interact_pointer_pos())
@@ -247,17 +247,6 @@ fn picture_pointer(
     }
     if response.drag_stopped() && view.grip.take().is_some() {
         out.push(Action::Do(Command::Commit));
-    }
-}
-
-fn scroll(ui: &Ui, scene: &Scene<'_>, out: &mut Vec<Action>) {
-    let Some(session) = scene.session else { return };
-    let (zoom, scroll) = ui.input(|input| (input.zoom_delta(), input.smooth_scroll_delta().y));
-    if zoom != 1.0 {
-        out.push(Action::Do(turning::zoomed(scene, f64::from(1.0 / zoom))));
-    } else if scroll != 0.0 {
-        let level = session.turn().level_mm + f64::from(scroll) * 0.01;
-        out.push(Action::Do(turning::level_to(session, level)));
     }
 }
 
@@ -342,7 +331,7 @@ fn profile_ui(
         painter.text(at, Align2::CENTER_CENTER, text, theme::small(), theme::QUIET);
     }
     if response.hovered() {
-        scroll(ui, scene, out);
+        turning::wheel(ui, scene, view, out);
     }
     if response.drag_started() {
         out.push(Action::Do(Command::Begin));

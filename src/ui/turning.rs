@@ -1,17 +1,20 @@
 //! How a movement of the hand becomes a movement of the cut.
 
-use crate::review::{Command, JetId, Session, Settings, Turn};
+use crate::review::{Command, JetId, Session, Turn};
 
-use super::scene::Scene;
+use super::scene::{Action, Scene};
+use super::view_state::ViewState;
 
 /// Degrees of lean to a point of drag
 const DEGREES_PER_POINT: f64 = 0.2;
+/// Points of wheel to a quarter of a millimetre
+const POINTS_PER_NOTCH: f32 = 25.0;
 
 /// The side of the en-face picture in millimetres: as set, or fitted to the jet
 pub fn field_mm(scene: &Scene<'_>) -> f64 {
     let Some(session) = scene.session else { return 40.0 };
     let review = session.review();
-    let set = review.work.settings.field_mm;
+    let set = review.place.field_mm;
     if set > 0.0 {
         return set;
     }
@@ -22,10 +25,26 @@ pub fn field_mm(scene: &Scene<'_>) -> f64 {
     }
 }
 
-/// The settings with the field zoomed by a factor
+/// The field zoomed by a factor
 pub(super) fn zoomed(scene: &Scene<'_>, factor: f64) -> Command {
-    let settings = scene.session.map(|session| session.review().work.settings).unwrap_or_default();
-    Command::Set(Settings { field_mm: (field_mm(scene) * factor).clamp(5.0, 250.0), ..settings })
+    Command::Field((field_mm(scene) * factor).clamp(5.0, 250.0))
+}
+
+/// What the wheel does over a cut: near and far with Ctrl, along the jet in quarters of a millimetre
+/// without
+pub(super) fn wheel(ui: &egui::Ui, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Action>) {
+    let Some(session) = scene.session else { return };
+    let (zoom, scroll) = ui.input(|input| (input.zoom_delta(), input.smooth_scroll_delta().y));
+    if zoom != 1.0 {
+        out.push(Action::Do(zoomed(scene, f64::from(1.0 / zoom))));
+        return;
+    }
+    view.wheel += scroll;
+    let notches = (view.wheel / POINTS_PER_NOTCH).trunc();
+    if notches != 0.0 {
+        view.wheel -= notches * POINTS_PER_NOTCH;
+        out.push(Action::Do(lifted_by(session, 0.25 * f64::from(notches))));
+    }
 }
 
 /// The cut of the selected jet leaned by points of drag to the right and up

@@ -119,6 +119,8 @@ pub struct ViewState {
     pub notes: Option<String>,
     /// How the jet in the corner is turned: about its axis and up, radians
     pub orbit: [f64; 2],
+    /// Points of wheel not yet turned into a level
+    pub wheel: f32,
     /// What was copied last, and until when that is told
     pub copied: Option<(String, f64)>,
 }
@@ -138,6 +140,7 @@ impl Default for ViewState {
             entry_quantity: 0,
             notes: None,
             orbit: [0.6, 0.35],
+            wheel: 0.0,
             copied: None,
         }
     }

@@ -121,6 +121,7 @@ fn commands() -> impl Strategy<Value = Command> {
     prop_oneof![
         (0usize..5).prop_map(Command::Frame),
         jet().prop_map(Command::Select),
+        (0.0..90.0f64).prop_map(Command::Field),
         (jet(), turn).prop_map(|(jet, turn)| Command::Turn(jet, turn)),
         jet().prop_map(Command::BackToProposed),
         Just(Command::AddJet),
