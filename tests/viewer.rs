@@ -247,7 +247,8 @@ fn a_moved_volume_is_asked_for_and_a_different_one_refused() {
     std::fs::rename(bench.volume(), &moved).expect("the volume can be moved");
     let other = bench.folder.path().join("other.dcm");
     let recipe = RECIPE.replace("seed = 77", "seed = 78");
-    let (volume, _) = simulate(&Recipe::from_toml(&recipe).expect("sound"), &Watch::silent()).expect("simulated");
+    let (volume, _) =
+        simulate(&Recipe::from_toml(&recipe).expect("sound"), &Watch::silent()).expect("simulated");
     write(&volume, &other, &WriteOptions::default()).expect("written");
 
     let mut harness = bench.desk();
@@ -292,8 +293,10 @@ fn every_control_has_a_name_in_every_step_and_size() {
         press(&mut harness, Modifiers::NONE, Key::F1);
         harness.check_accessibility();
         // The three cuts, the profile, the tilt map and the frame stand beside each other.
-        let names = ["En-face cut of", "Long axis cut", "Level of the cut", "Tilt of the cut", "three dimensions"];
-        let rects: Vec<egui::Rect> = names.iter().map(|name| harness.get_by_label_contains(name).rect()).collect();
+        let names =
+            ["En-face cut of", "Long axis cut", "Level of the cut", "Tilt of the cut", "three dimensions"];
+        let rects: Vec<egui::Rect> =
+            names.iter().map(|name| harness.get_by_label_contains(name).rect()).collect();
         let screen = egui::Rect::from_min_size(Pos2::ZERO, size);
         for (i, rect) in rects.iter().enumerate() {
             assert!(screen.contains_rect(*rect), "{} is cut off: {rect:?}", names[i]);
