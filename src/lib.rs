@@ -44,4 +44,10 @@ pub mod report;
 
 pub mod gpu;
 
+#[cfg(feature = "gui")]
+pub mod ui;
+
+#[cfg(feature = "gui")]
+pub mod app;
+
 pub mod cli;

@@ -2,10 +2,11 @@
 
 use clap::{Parser, Subcommand};
 
-use super::{Exit, Failure, convert, draw, home, inspect, measure, phantom, schema};
+use super::{Exit, Failure, convert, draw, home, inspect, measure, phantom, schema, view};
 
 const AFTER: &str = "\
-Without a command the default sample volume is measured and a report is written to ./narrows-report.
+Without a command the viewer opens on the sample volumes; where there is no display, the default sample \
+is measured and a report is written to ./narrows-report.
 
 Exit status: 0 done; 1 done, but the acquisition is unfit for this measurement; 2 bad usage, unreadable \
 input or unwritable output; 3 a fault of the program; 130 stopped by Ctrl-C.
@@ -22,6 +23,8 @@ pub(super) struct Arguments {
 
 #[derive(Debug, Subcommand)]
 enum Verb {
+    /// Open the viewer on a volume or a review
+    View(view::Arguments),
     /// Measure every jet of a volume and write a report
     Measure(measure::Arguments),
     /// Show what a file holds, and the trust check of the acquisition
@@ -40,6 +43,7 @@ impl Arguments {
     pub(super) fn run(self) -> Result<Exit, Failure> {
         match self.verb {
             None => home::run(),
+            Some(Verb::View(arguments)) => view::run(&arguments),
             Some(Verb::Measure(arguments)) => measure::run(&arguments),
             Some(Verb::Inspect(arguments)) => inspect::run(&arguments),
             Some(Verb::Draw(arguments)) => draw::run(&arguments),

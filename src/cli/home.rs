@@ -1,4 +1,5 @@
-//! `narrows` alone: the default sample volume, measured.
+//! `narrows` alone: the viewer on its start screen; without a display, the default sample volume,
+//! measured.
 //!
 //! Where the program was carried away from its sample volumes, the sample is simulated afresh from
 //! its recipe, which travels inside the program: the first command always does the main job.
@@ -6,7 +7,7 @@
 use std::path::{Path, PathBuf};
 
 use super::progress::Progress;
-use super::{Exit, Failure, input, measure, output, text};
+use super::{Exit, Failure, input, measure, output, text, view};
 use crate::measure::Options;
 use crate::phantom::{self, Recipe};
 use crate::volume::Volume4;
@@ -16,6 +17,10 @@ const RECIPE: &str = include_str!("../../sample-volumes/crescent.toml");
 const REPORT: &str = "narrows-report";
 
 pub(super) fn run() -> Result<Exit, Failure> {
+    match view::open(None) {
+        Ok(()) => return Ok(Exit::Done),
+        Err(failure) => output::say(&format!("no viewer: {}", failure.error)),
+    }
     let progress = Progress::start();
     let volume = volume(&progress)?;
     let results = crate::measure::measure(&volume, &Options::default(), progress.watch())?;

@@ -18,6 +18,7 @@ mod phantom;
 mod progress;
 mod schema;
 mod text;
+mod view;
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::process::ExitCode;

@@ -17,11 +17,14 @@ enum Document {
     /// results.json
     #[default]
     Results,
+    /// NAME.review.json
+    Review,
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     output::print(&match arguments.document {
         Document::Results => report::schema::results(),
+        Document::Review => report::schema::review(),
     })?;
     Ok(Exit::Done)
 }

@@ -1,10 +1,16 @@
 //! The published JSON Schema of the documents, made from the types that write them.
 
 use crate::measure::Results;
+use crate::review::Review;
 
 /// The schema of `results.json`, pretty, with a newline at its end
 pub fn results() -> String {
     pretty(&schemars::schema_for!(Results))
+}
+
+/// The schema of `NAME.review.json`, pretty, with a newline at its end
+pub fn review() -> String {
+    pretty(&schemars::schema_for!(Review))
 }
 
 fn pretty(schema: &schemars::Schema) -> String {
@@ -27,6 +33,28 @@ mod tests {
             published == serde_json::from_str::<serde_json::Value>(&results()).unwrap(),
             "docs/schema/results.schema.json is out of date: run `narrows schema results` and store its output"
         );
+        let published: serde_json::Value =
+            serde_json::from_str(include_str!("../../docs/schema/review.schema.json")).unwrap();
+        assert!(
+            published == serde_json::from_str::<serde_json::Value>(&review()).unwrap(),
+            "docs/schema/review.schema.json is out of date: run `narrows schema review` and store its output"
+        );
+    }
+
+    #[test]
+    fn a_review_validates() {
+        use crate::review::{Command, Drawn, JetId, Review, Session, Source, Turn};
+        let mut session = Session::new(Review::new(Source { frames: 2, ..Source::default() }));
+        let points = vec![[0.0, 0.0], [3.0, 0.0], [0.0, 3.0]];
+        session.apply(Command::AddTracing { points, drawn: Drawn::ByHand, threshold: None }).unwrap();
+        session.apply(Command::Turn(JetId::Free, Turn { roll: 1.0, ..Turn::default() })).unwrap();
+        session.learn(fixture::results());
+        let schema = serde_json::from_str(&review()).unwrap();
+        let document = serde_json::to_value(session.review()).unwrap();
+        jsonschema::validate(&schema, &document).unwrap();
+        let mut damaged = document;
+        damaged["work"]["tracings"][0]["drawn"] = "by_magic".into();
+        assert!(!jsonschema::is_valid(&schema, &damaged));
     }
 
     #[test]

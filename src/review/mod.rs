@@ -1,1 +1,45 @@
-//! To be written.
+//! The review: the document of one reading, and everything that can be done to it.
+//!
+//! A [`Review`] has four parts that live by different rules. [`Source`] says which volume was read,
+//! by hash. `results` is what the measurement found: facts about the volume, never undone. [`Work`]
+//! is what the reader did: cuts turned, tracings, landmarks, settings, entries, notes; undo and
+//! redo run over exactly this part. [`Place`] is where the reader was looking; moving about is no
+//! edit, but an undo returns to the place of the edit it undoes.
+//!
+//! Only [`Session::apply`] changes a review, and it takes a [`Command`]; the viewer, the tests and
+//! the command line all speak that one language. History is kept as whole snapshots of the work.
+//! Heavy parts sit behind `Arc`, so a snapshot costs some hundred bytes and undoing needs no
+//! inverse of any command: the trade is a little memory for an undo that cannot be wrong.
+//!
+//! ```
+//! use narrows::review::{Command, Review, Session, Source};
+//!
+//! let mut session = Session::new(Review::new(Source::default()));
+//! session.apply(Command::Note("two jets, the medial one late".into()))?;
+//! session.apply(Command::Undo)?;
+//! assert_eq!(session.review().work.notes, "");
+//! # Ok::<(), narrows::review::ReviewError>(())
+//! ```
+
+mod command;
+mod document;
+mod entry;
+mod error;
+mod file;
+mod journal;
+mod pose;
+mod session;
+mod settings;
+mod shape;
+mod tracing;
+
+pub use command::{Command, Effect, Key, Landmark};
+pub use document::{AddedJet, JetId, Landmarks, Place, Review, SCHEMA, Source, Work};
+pub use entry::{Entry, Quantity};
+pub use error::ReviewError;
+pub use file::{Different, Located, accept, load, locate, parse, save, write_text};
+pub use journal::{Journal, Orphan, Recovery, orphans, state_folder};
+pub use pose::{Base, Pose, Turn};
+pub use session::Session;
+pub use settings::{ColourMap, ImpliedCircle, Settings};
+pub use tracing::{Closed, Drawn, Fault, Tracing, TracingId};

@@ -1,0 +1,728 @@
+//! The desk: what is open, the threads that work on it, and what becomes of the reader's wishes.
+//!
+//! It needs a toolkit's context but no window, so the tests work at the same desk as the reader.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use crate::gpu::Device;
+use crate::measure::ENGINE;
+use crate::review::{self, Command, Different, JetId, Orphan, Review, Session, orphans, state_folder};
+use crate::space::direction;
+use crate::ui::{
+    Action, Card, Facts, Leftover, Notice, Pictures, Reading, Scene, TiltMap, ViewState, Weight, screen_ui,
+};
+use crate::volume::Volume4;
+
+use super::autosave::Autosave;
+use super::gpu_pictures::GpuPictures;
+use super::open::{Choice, Failure, Jobs, News, Opened, ReviewOrigin, Waiting};
+use super::pictures::{DrawWhen, PlainPictures};
+use super::reading;
+use super::samples;
+use super::signals::Signals;
+use super::tilts::{TiltJob, TiltKey, tilts};
+use super::worker::{Notify, Worker};
+
+/// Whether the system's file dialogs may be used
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Dialogs {
+    /// They may
+    #[default]
+    System,
+    /// They may not: a test, or a machine without
+    None,
+}
+
+/// How a desk is set up
+#[derive(Clone, Debug)]
+pub struct DeskOptions {
+    /// Where recovery files lie
+    pub state_folder: PathBuf,
+    /// Where the sample volumes lie
+    pub samples: Option<PathBuf>,
+    /// When plain pictures are drawn
+    pub draw: DrawWhen,
+    /// Whether dialogs may be used
+    pub dialogs: Dialogs,
+}
+
+impl Default for DeskOptions {
+    fn default() -> Self {
+        Self {
+            state_folder: state_folder(),
+            samples: samples::folder(),
+            draw: DrawWhen::Behind,
+            dialogs: Dialogs::System,
+        }
+    }
+}
+
+type ReadJob = (Arc<Volume4>, Review, u64);
+type TiltResult = (TiltKey, TiltMap);
+
+/// What is open
+struct Open {
+    volume: Arc<Volume4>,
+    path: PathBuf,
+    session: Session,
+    facts: Facts,
+    review_file: Option<PathBuf>,
+    reading: Option<Reading>,
+    asked_reading: Option<u64>,
+    tilt: Option<TiltResult>,
+    asked_tilt: Option<TiltKey>,
+    traced: Vec<(JetId, usize, f64)>,
+    traced_at: Option<u64>,
+    autosave: Option<Autosave>,
+}
+
+/// The desk
+pub struct Desk {
+    ctx: egui::Context,
+    options: DeskOptions,
+    view: ViewState,
+    open: Option<Open>,
+    waiting: Option<Waiting>,
+    save_when_known: bool,
+    notices: Vec<Notice>,
+    cards: Vec<Card>,
+    card_textures: Vec<egui::TextureHandle>,
+    card_worker: Option<Worker<Vec<PathBuf>, (PathBuf, egui::ColorImage)>>,
+    orphans: Vec<Orphan>,
+    leftovers: Vec<Leftover>,
+    taken: Option<Orphan>,
+    jobs: Jobs,
+    reader: Worker<ReadJob, (u64, Reading)>,
+    tilter: Worker<TiltJob, TiltResult>,
+    plain: PlainPictures,
+    gpu: Option<GpuPictures>,
+    adapter: String,
+    notify: Notify,
+    ended: bool,
+}
+
+impl Desk {
+    /// A desk with nothing on it
+    ///
+    /// # Errors
+    /// Where the system gives no threads.
+    pub fn new(ctx: &egui::Context, options: DeskOptions) -> std::io::Result<Self> {
+        crate::ui::apply_theme(ctx);
+        let notify: Notify = {
+            let ctx = ctx.clone();
+            Arc::new(move || ctx.request_repaint())
+        };
+        let signals = Arc::new(Signals::default());
+        let reader = {
+            let signals = signals.clone();
+            Worker::start("reading", notify.clone(), move |(volume, review, revision): ReadJob, turn| {
+                let reading = reading::read(&volume, &review, &signals);
+                turn.give((revision, reading));
+            })?
+        };
+        let tilter = Worker::start("tilt map", notify.clone(), move |job: TiltJob, turn| {
+            let Some(signal) = signals.of(&job.volume, job.frame()) else { return };
+            tilts(&job, &signal, || turn.is_stale(), |map| turn.give((job.key.clone(), map)));
+        })?;
+        let plain = PlainPictures::new(ctx, options.draw, notify.clone())?;
+        let cards = options.samples.as_deref().map(samples::cards).unwrap_or_default();
+        let mut desk = Self {
+            ctx: ctx.clone(),
+            view: ViewState::default(),
+            open: None,
+            waiting: None,
+            save_when_known: false,
+            notices: Vec::new(),
+            cards,
+            card_textures: Vec::new(),
+            card_worker: None,
+            orphans: Vec::new(),
+            leftovers: Vec::new(),
+            taken: None,
+            jobs: Jobs::new(notify.clone()),
+            reader,
+            tilter,
+            plain,
+            gpu: None,
+            adapter: "the processor".into(),
+            notify,
+            ended: false,
+            options,
+        };
+        desk.look_for_leftovers();
+        desk.draw_cards();
+        Ok(desk)
+    }
+
+    /// Draws with a graphics device from now on; where it refuses, the processor goes on drawing
+    pub fn use_device(&mut self, device: Arc<Device>, format: crate::gpu::wgpu::TextureFormat) {
+        let words = device.words();
+        match GpuPictures::new(device, format) {
+            Ok(pictures) => {
+                self.adapter = words;
+                self.gpu = Some(pictures);
+                let volume = self.open.as_ref().map(|open| open.volume.clone());
+                self.show_volume(volume);
+            }
+            Err(error) => self.trouble(&error, "the processor draws instead"),
+        }
+    }
+
+    /// Draws with the processor from now on
+    pub fn use_processor(&mut self) {
+        self.gpu = None;
+        self.adapter = "the processor".into();
+    }
+
+    /// Opens a volume or a review
+    pub fn open(&mut self, path: PathBuf) {
+        match self.waiting.take() {
+            // A review waits for its volume, and this may be it.
+            Some(waiting) if !super::open::is_review(&path) => {
+                self.jobs.open_for(waiting, path, Different::Refuse);
+            }
+            _ => self.jobs.open(path),
+        }
+    }
+
+    /// Whether the reader is done
+    pub fn has_ended(&self) -> bool {
+        self.ended
+    }
+
+    /// The name for the window
+    pub fn title(&self) -> String {
+        let file = self.open.as_ref().map(|open| open.facts.file.as_str());
+        let stage = self.jobs.progress().map(|progress| progress.stage);
+        // What is being worked on is told in the name, for a window that is not looked at.
+        let parts = [file, stage.as_deref(), Some("narrows")];
+        parts.into_iter().flatten().collect::<Vec<_>>().join(" – ")
+    }
+
+    /// The session, where something is open
+    pub fn session(&self) -> Option<&Session> {
+        self.open.as_ref().map(|open| &open.session)
+    }
+
+    /// The numbers on the screen, where there are any
+    pub fn reading(&self) -> Option<&Reading> {
+        self.open.as_ref()?.reading.as_ref()
+    }
+
+    /// Whether nothing is being worked on and the numbers belong to what is shown
+    pub fn is_settled(&self) -> bool {
+        self.jobs.progress().is_none()
+            && self.open.as_ref().is_none_or(|open| {
+                open.session.review().results.is_some()
+                    && !open.session.review().source.blake3.is_empty()
+                    && open.reading.is_some()
+                    && open.asked_reading == Some(open.session.revision())
+            })
+    }
+
+    /// The screen, for one pass
+    pub fn ui(&mut self, ui: &mut egui::Ui) {
+        self.catch_up();
+        let progress = self.jobs.progress();
+        let actions = {
+            let open = self.open.as_ref();
+            let pictures: &dyn Pictures = match &self.gpu {
+                Some(gpu) => gpu,
+                None => &self.plain,
+            };
+            let scene = Scene {
+                session: open.map(|open| &open.session),
+                facts: open.map(|open| &open.facts),
+                reading: open.and_then(|open| open.reading.as_ref()),
+                tilt: open.and_then(|open| open.tilt.as_ref().map(|(_, map)| map)),
+                traced: open.map(|open| open.traced.as_slice()).unwrap_or_default(),
+                pictures,
+                progress: progress.as_ref(),
+                notices: &self.notices,
+                cards: &self.cards,
+                leftovers: &self.leftovers,
+                review_file: open.and_then(|open| open.review_file.as_ref()),
+                adapter: &self.adapter,
+            };
+            screen_ui(ui, &scene, &mut self.view)
+        };
+        for action in actions {
+            self.act(action);
+        }
+        let dropped =
+            ui.input(|input| input.raw.dropped_files.iter().map(|file| file.path().to_owned()).next_back());
+        if let Some(path) = dropped {
+            self.open(path);
+        }
+        self.ask();
+    }
+
+    /// Puts unsaved work away for the next start, or clears up after saved work
+    pub fn end(&mut self) {
+        self.put_away();
+        self.ended = true;
+    }
+
+    // What the threads have to tell.
+
+    fn catch_up(&mut self) {
+        for news in self.jobs.take() {
+            self.hear(news);
+        }
+        let drawn = self.card_worker.as_ref().map(Worker::take).unwrap_or_default();
+        for (path, image) in drawn {
+            self.put_card(&path, image);
+        }
+        if let Some(open) = &mut self.open {
+            for (_, reading) in self.reader.take() {
+                open.reading = Some(reading);
+            }
+            for (key, map) in self.tilter.take() {
+                open.tilt = Some((key, map));
+            }
+            let place = open.session.review().place;
+            if open.tilt.as_ref().is_some_and(|(key, _)| !key.is_of(place)) {
+                open.tilt = None;
+            }
+        }
+        let trouble = self.open.as_ref().and_then(|open| open.autosave.as_ref()?.trouble());
+        if let Some(error) = trouble {
+            self.trouble(&error, error.hint());
+        }
+        if let Some(text) = self.gpu.as_ref().and_then(GpuPictures::trouble) {
+            self.say(Weight::Trouble, format!("drawing failed: {text}"), "the processor draws instead");
+            self.use_processor();
+        }
+    }
+
+    fn hear(&mut self, news: News) {
+        match news {
+            News::Opened(opened) => self.lay_out(*opened),
+            News::Hashed(hash) => {
+                if let Some(open) = &mut self.open {
+                    open.session.identify(&hash);
+                    if std::mem::take(&mut self.save_when_known) {
+                        self.save();
+                    }
+                }
+            }
+            News::Measured(results) => {
+                if let Some(open) = &mut self.open {
+                    open.session.learn(*results);
+                    open.tilt = None;
+                    open.asked_tilt = None;
+                }
+            }
+            News::Reported(page) => {
+                let text = format!("The report is written: {}", page.display());
+                let copy = Action::Copy(page.display().to_string());
+                self.notices.push(Notice {
+                    weight: Weight::Plain,
+                    text,
+                    hint: "open it in a browser".into(),
+                    choices: vec![("Copy the path".into(), copy)],
+                });
+            }
+            News::Chosen(Choice::Open, path) => self.open(path),
+            News::Chosen(Choice::Save, path) => self.save_as(path),
+            News::NotChosen { at_once: true } => {
+                let hint = "type a path on the start screen, drop a file on the window, or use Save";
+                self.say(Weight::Trouble, "this system shows no file dialog".into(), hint);
+            }
+            News::NotChosen { at_once: false } => {}
+            News::Failed(failure) => self.fail(failure),
+        }
+    }
+
+    fn fail(&mut self, failure: Failure) {
+        let mut choices = Vec::new();
+        if let Some(waiting) = failure.waiting {
+            if let Some(path) = failure.different {
+                choices.push(("Use it all the same".into(), Action::OpenDifferent(path)));
+            }
+            choices.push(("Choose the volume …".into(), Action::AskOpen));
+            self.waiting = Some(*waiting);
+        }
+        self.notices.push(Notice {
+            weight: Weight::Trouble,
+            text: failure.text,
+            hint: failure.hint,
+            choices,
+        });
+        self.few_notices();
+    }
+
+    fn lay_out(&mut self, opened: Opened) {
+        self.put_away();
+        self.notices.clear();
+        let Opened { volume, path, review, review_file, origin } = opened;
+        let mut session = Session::new(review);
+        if origin == ReviewOrigin::Leftover {
+            session.mark_unsaved();
+        }
+        let autosave = match Autosave::start(&self.options.state_folder, &path, self.notify.clone()) {
+            Ok(autosave) => Some(autosave),
+            Err(error) => {
+                self.say(Weight::Trouble, format!("no autosave: {error}"), "save the review yourself");
+                None
+            }
+        };
+        let mut open = Open {
+            facts: facts(&volume),
+            volume: volume.clone(),
+            path: path.clone(),
+            session,
+            review_file,
+            reading: None,
+            asked_reading: None,
+            tilt: None,
+            asked_tilt: None,
+            traced: Vec::new(),
+            traced_at: None,
+            autosave,
+        };
+        if let Some(autosave) = &mut open.autosave {
+            autosave.keep(&open.session, open.review_file.as_ref());
+        }
+        if let Some(orphan) = self.taken.take().filter(|_| origin == ReviewOrigin::Leftover) {
+            // Its work is in this run's own recovery file now.
+            orphan.discard();
+            self.look_for_leftovers();
+        }
+        if open.session.review().source.blake3.is_empty() {
+            self.jobs.hash(path);
+        }
+        let measured =
+            open.session.review().results.as_ref().is_some_and(|results| results.tool.engine == ENGINE);
+        self.view = ViewState { step: self.view.step, ..ViewState::default() };
+        self.open = Some(open);
+        self.show_volume(Some(volume));
+        if !measured {
+            self.measure();
+        }
+    }
+
+    fn show_volume(&mut self, volume: Option<Arc<Volume4>>) {
+        self.plain.set_volume(volume.clone());
+        let refused = self.gpu.as_ref().and_then(|gpu| gpu.set_volume(volume).err());
+        if let Some(error) = refused {
+            self.trouble(&error, "the processor draws instead");
+            self.use_processor();
+        }
+    }
+
+    fn measure(&mut self) {
+        let Some(open) = &self.open else { return };
+        let review = open.session.review();
+        let axis = open.session.base().axis().into_inner();
+        let named = review.work.landmarks.anterior_posterior(axis).and_then(direction);
+        self.jobs.measure(open.volume.clone(), named);
+    }
+
+    // What the reader wants.
+
+    fn act(&mut self, action: Action) {
+        match action {
+            Action::Do(command) => self.command(command),
+            Action::Open(path) => self.open(path),
+            Action::AskOpen => self.choose(Choice::Open),
+            Action::Save => self.save(),
+            Action::AskSave => self.choose(Choice::Save),
+            Action::SaveAs(path) => self.save_as(path),
+            Action::Report => self.report(),
+            Action::Measure => self.measure(),
+            Action::Cancel => self.jobs.cancel(),
+            Action::Close => self.close(),
+            Action::Quit => self.end(),
+            Action::Copy(text) => self.ctx.copy_text(text),
+            Action::Recover(index) => self.recover(index),
+            Action::Discard(index) => {
+                if index < self.orphans.len() {
+                    self.orphans.remove(index).discard();
+                    self.tell_leftovers();
+                }
+            }
+            Action::OpenDifferent(path) => {
+                if let Some(waiting) = self.waiting.take() {
+                    self.jobs.open_for(waiting, path, Different::Accept);
+                }
+            }
+            Action::Dismiss(index) => {
+                if index < self.notices.len() {
+                    self.notices.remove(index);
+                }
+            }
+        }
+    }
+
+    fn command(&mut self, command: Command) {
+        let Some(open) = &mut self.open else { return };
+        if let Err(error) = open.session.apply(command) {
+            let hint = error.hint();
+            self.trouble(&error, hint);
+        }
+    }
+
+    fn choose(&mut self, choice: Choice) {
+        if self.options.dialogs == Dialogs::None {
+            return self.hear(News::NotChosen { at_once: true });
+        }
+        let folder = self.open.as_ref().and_then(|open| open.path.parent().map(Path::to_owned));
+        let name = self.open.as_ref().map(|open| default_name(&open.path)).unwrap_or_default();
+        self.jobs.choose(choice, folder, name);
+    }
+
+    fn save(&mut self) {
+        let Some(open) = &self.open else { return };
+        let path = match &open.review_file {
+            Some(path) => path.clone(),
+            None => free_name(&open.path),
+        };
+        self.save_as(path);
+    }
+
+    fn save_as(&mut self, path: PathBuf) {
+        let Some(open) = &mut self.open else { return };
+        if open.session.review().source.blake3.is_empty() {
+            // Without the hash the review could not tell its volume from another.
+            self.save_when_known = true;
+            open.review_file = Some(path);
+            return;
+        }
+        let mut review = open.session.review().clone();
+        review.remember_volume(&open.path, &path);
+        match review::save(&review, &path) {
+            Ok(()) => {
+                open.session.place_source(review.source.path);
+                open.session.mark_saved();
+                open.review_file = Some(path.clone());
+                self.say(Weight::Plain, format!("Saved: {}", path.display()), "");
+            }
+            Err(error) => {
+                let hint = error.hint();
+                self.trouble(&error, hint);
+            }
+        }
+    }
+
+    fn report(&mut self) {
+        let Some(open) = &self.open else { return };
+        let Some(results) = open.session.review().results.clone() else { return };
+        let stem = open.path.file_stem().map(|stem| stem.to_string_lossy().into_owned()).unwrap_or_default();
+        let folder = open.path.with_file_name(format!("{stem}-report"));
+        self.jobs.report(results, open.volume.clone(), folder);
+    }
+
+    fn close(&mut self) {
+        self.jobs.cancel();
+        self.put_away();
+        self.notices.clear();
+        self.waiting = None;
+        self.show_volume(None);
+        self.look_for_leftovers();
+    }
+
+    /// Unsaved work stays behind in its recovery file, saved work leaves none
+    fn put_away(&mut self) {
+        self.save_when_known = false;
+        if let Some(mut open) = self.open.take()
+            && let Some(autosave) = open.autosave.take()
+        {
+            autosave.finish(&open.session, open.review_file.as_ref());
+        }
+    }
+
+    fn recover(&mut self, index: usize) {
+        if index >= self.orphans.len() {
+            return;
+        }
+        let orphan = self.orphans.remove(index);
+        self.tell_leftovers();
+        match &orphan.recovery {
+            Ok(recovery) => {
+                let waiting = Waiting {
+                    review: recovery.review.clone(),
+                    review_file: recovery.review_file.clone(),
+                    origin: ReviewOrigin::Leftover,
+                };
+                // A crash before the hash was taken leaves none to compare.
+                let different = if waiting.review.source.blake3.is_empty() {
+                    Different::Accept
+                } else {
+                    Different::Refuse
+                };
+                self.jobs.open_for(waiting, recovery.volume.clone(), different);
+                self.taken = Some(orphan);
+            }
+            Err(error) => {
+                let text = format!("{error}: {}", orphan.file().display());
+                self.say(Weight::Trouble, text, "the file is kept as it is");
+            }
+        }
+    }
+
+    fn look_for_leftovers(&mut self) {
+        self.orphans.clear();
+        self.orphans = orphans(&self.options.state_folder);
+        self.tell_leftovers();
+    }
+
+    fn tell_leftovers(&mut self) {
+        self.leftovers = self.orphans.iter().map(leftover).collect();
+    }
+
+    // What the threads should do next.
+
+    fn ask(&mut self) {
+        self.plain.turn_over();
+        let Some(open) = &mut self.open else { return };
+        let revision = open.session.revision();
+        let review = open.session.review();
+        if open.asked_reading != Some(revision) {
+            open.asked_reading = Some(revision);
+            self.reader.ask((open.volume.clone(), review.clone(), revision));
+        }
+        if open.traced_at != Some(revision) {
+            open.traced_at = Some(revision);
+            open.traced = reading::traced(review);
+        }
+        // The map waits until the hand rests: while it moves, the pictures need the processor.
+        let resting = self.ctx.input(|input| !input.pointer.any_down());
+        if resting && self.view.playing.is_none() && review.place.jet != JetId::Free {
+            let job = TiltJob::new(&open.volume, review);
+            if open.asked_tilt.as_ref() != Some(&job.key) {
+                open.asked_tilt = Some(job.key.clone());
+                self.tilter.ask(job);
+            }
+        }
+        if let Some(autosave) = &mut open.autosave
+            && let Some(wait) = autosave.keep(&open.session, open.review_file.as_ref())
+        {
+            self.ctx.request_repaint_after(wait);
+        }
+    }
+
+    fn draw_cards(&mut self) {
+        let paths: Vec<PathBuf> = self.cards.iter().map(|card| card.path.clone()).collect();
+        if paths.is_empty() {
+            return;
+        }
+        if self.options.draw == DrawWhen::AtOnce {
+            for path in paths {
+                if let Some(image) = samples::picture(&path) {
+                    self.put_card(&path, image);
+                }
+            }
+            return;
+        }
+        let worker = Worker::start("samples", self.notify.clone(), |paths: Vec<PathBuf>, turn| {
+            for path in paths {
+                if let Some(image) = samples::picture(&path) {
+                    turn.give((path, image));
+                }
+            }
+        });
+        // Without a thread the cards stay without pictures.
+        if let Ok(worker) = worker {
+            worker.ask(paths);
+            self.card_worker = Some(worker);
+        }
+    }
+
+    fn put_card(&mut self, path: &Path, image: egui::ColorImage) {
+        let texture = self.ctx.load_texture("sample", image, egui::TextureOptions::LINEAR);
+        for card in self.cards.iter_mut().filter(|card| card.path == path) {
+            card.picture = Some(texture.id());
+        }
+        self.card_textures.push(texture);
+    }
+
+    // What the reader should know.
+
+    fn trouble(&mut self, error: &dyn std::error::Error, hint: &str) {
+        self.say(Weight::Trouble, error.to_string(), hint);
+    }
+
+    fn say(&mut self, weight: Weight, text: String, hint: &str) {
+        if self.notices.last().is_some_and(|last| last.text == text) {
+            return;
+        }
+        self.notices.push(Notice { weight, text, hint: hint.to_owned(), choices: Vec::new() });
+        self.few_notices();
+    }
+
+    fn few_notices(&mut self) {
+        const MOST: usize = 3;
+        let over = self.notices.len().saturating_sub(MOST);
+        self.notices.drain(..over);
+    }
+}
+
+impl Drop for Desk {
+    fn drop(&mut self) {
+        self.put_away();
+    }
+}
+
+fn leftover(orphan: &Orphan) -> Leftover {
+    match &orphan.recovery {
+        Ok(recovery) => {
+            let work = &recovery.review.work;
+            let tracings = match work.tracings.len() {
+                0 => "no tracing".to_owned(),
+                1 => "one tracing".to_owned(),
+                n => format!("{n} tracings"),
+            };
+            Leftover {
+                file: recovery.review.source.file.clone(),
+                text: format!("{tracings}, {} turned cuts, {} entries", work.turns.len(), work.entries.len()),
+            }
+        }
+        Err(error) => Leftover { file: orphan.file().display().to_string(), text: error.to_string() },
+    }
+}
+
+/// The name of a review beside its volume
+fn default_name(volume: &Path) -> String {
+    let stem = volume.file_stem().map(|stem| stem.to_string_lossy().into_owned());
+    format!("{}.review.json", stem.unwrap_or_else(|| "volume".into()))
+}
+
+/// A name beside the volume that is not taken
+fn free_name(volume: &Path) -> PathBuf {
+    let name = default_name(volume);
+    let first = volume.with_file_name(&name);
+    if !first.exists() {
+        return first;
+    }
+    let stem = name.trim_end_matches(".review.json").to_owned();
+    (2u32..)
+        .map(|number| volume.with_file_name(format!("{stem}-{number}.review.json")))
+        .find(|path| !path.exists())
+        .unwrap_or(first)
+}
+
+fn facts(volume: &Volume4) -> Facts {
+    let shape = volume.grid.shape();
+    let spacing = volume.grid.spacing_mm();
+    let channels: Vec<String> = volume.channels().iter().map(|channel| channel.kind().to_string()).collect();
+    Facts {
+        file: volume.provenance.file.clone(),
+        times_s: volume.timeline.times().iter().map(|time| time.get()).collect(),
+        scale: volume.velocity_scale,
+        channels: channels.join(", "),
+        grid: format!(
+            "{} × {} × {} voxels of {:.2} × {:.2} × {:.2} mm, {} frames",
+            shape[0],
+            shape[1],
+            shape[2],
+            spacing[0],
+            spacing[1],
+            spacing[2],
+            volume.frames()
+        ),
+        extent_mm: (0..3).map(|i| shape[i] as f64 * spacing[i]).fold(0.0, f64::max),
+        gated_beats: volume.timeline.gated_beats,
+    }
+}

@@ -1,0 +1,332 @@
+//! Opening, measuring, reporting: one thread a piece of work, each with a name and a progress.
+
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, PoisonError};
+
+use crate::format::{self, HashWhen, OpenOptions};
+use crate::job::{CancelToken, Watch};
+use crate::measure::{self, Results};
+use crate::review::{self, Different, Review, Source};
+use crate::space::Direction;
+use crate::ui::Progress;
+use crate::volume::Volume4;
+
+use super::worker::Notify;
+
+/// What a thread has to tell
+pub(super) enum News {
+    /// A volume is there, with the review it was opened for or an empty one
+    Opened(Box<Opened>),
+    /// The hash of the volume's file
+    Hashed(String),
+    /// The measurement is done
+    Measured(Box<Results>),
+    /// The report is written, its page is here
+    Reported(PathBuf),
+    /// The reader chose a file
+    Chosen(Choice, PathBuf),
+    /// The dialog was closed without a file
+    NotChosen {
+        /// Whether it closed faster than a hand could
+        at_once: bool,
+    },
+    /// Something did not work
+    Failed(Failure),
+}
+
+/// What a file was chosen for
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Choice {
+    /// To open it
+    Open,
+    /// To save the review to it
+    Save,
+}
+
+/// A volume that was opened
+pub(super) struct Opened {
+    pub(super) volume: Arc<Volume4>,
+    pub(super) path: PathBuf,
+    pub(super) review: Review,
+    pub(super) review_file: Option<PathBuf>,
+    pub(super) origin: ReviewOrigin,
+}
+
+/// Where the review of an opened volume comes from
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum ReviewOrigin {
+    /// It is new
+    New,
+    /// A file
+    File,
+    /// Work left behind
+    Leftover,
+}
+
+/// Why something did not work
+pub(super) struct Failure {
+    pub(super) text: String,
+    pub(super) hint: String,
+    /// A review that still waits for its volume
+    pub(super) waiting: Option<Box<Waiting>>,
+    /// The volume that is not the one, where the reader may insist
+    pub(super) different: Option<PathBuf>,
+}
+
+/// A review that waits for its volume
+#[derive(Clone)]
+pub(super) struct Waiting {
+    pub(super) review: Review,
+    pub(super) review_file: Option<PathBuf>,
+    pub(super) origin: ReviewOrigin,
+}
+
+/// Threads at work, and what they have to tell
+pub(super) struct Jobs {
+    notify: Notify,
+    news: Arc<Mutex<Vec<News>>>,
+    progress: Arc<Mutex<Option<Progress>>>,
+    cancel: CancelToken,
+}
+
+impl Jobs {
+    pub(super) fn new(notify: Notify) -> Self {
+        Self { notify, news: Arc::default(), progress: Arc::default(), cancel: CancelToken::new() }
+    }
+
+    /// What was told since the last time
+    pub(super) fn take(&self) -> Vec<News> {
+        std::mem::take(&mut *self.news.lock().unwrap_or_else(PoisonError::into_inner))
+    }
+
+    /// How far the work is
+    pub(super) fn progress(&self) -> Option<Progress> {
+        self.progress.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// Asks all work to stop
+    pub(super) fn cancel(&mut self) {
+        self.cancel.cancel();
+        self.cancel = CancelToken::new();
+        self.news.lock().unwrap_or_else(PoisonError::into_inner).clear();
+        *self.progress.lock().unwrap_or_else(PoisonError::into_inner) = None;
+    }
+
+    fn start(&self, name: &str, stage: &str, work: impl FnOnce(&Watch, &dyn Fn(News)) + Send + 'static) {
+        let (news, progress, notify) = (self.news.clone(), self.progress.clone(), self.notify.clone());
+        let shown = Some(Progress { stage: stage.to_owned(), share: 0.0 });
+        *progress.lock().unwrap_or_else(PoisonError::into_inner) = shown;
+        let token = self.cancel.clone();
+        let watch = {
+            let (progress, notify, token) = (progress.clone(), notify.clone(), token.clone());
+            Watch::new(token.clone(), move |stage, done, total| {
+                let share = done as f32 / total.max(1) as f32;
+                let told = Progress { stage: stage.to_owned(), share };
+                if !token.is_cancelled() {
+                    *progress.lock().unwrap_or_else(PoisonError::into_inner) = Some(told);
+                    notify();
+                }
+            })
+        };
+        let failed = self.news.clone();
+        let body = move || {
+            let tell = |piece: News| {
+                // What was stopped has nothing more to say.
+                if !token.is_cancelled() {
+                    news.lock().unwrap_or_else(PoisonError::into_inner).push(piece);
+                    notify();
+                }
+            };
+            work(&watch, &tell);
+            if !token.is_cancelled() {
+                *progress.lock().unwrap_or_else(PoisonError::into_inner) = None;
+            }
+            notify();
+        };
+        if let Err(error) = std::thread::Builder::new().name(name.to_owned()).spawn(body) {
+            *self.progress.lock().unwrap_or_else(PoisonError::into_inner) = None;
+            failed.lock().unwrap_or_else(PoisonError::into_inner).push(News::Failed(Failure {
+                text: format!("the system gave no thread to work on: {error}"),
+                hint: "close other programs and try again".into(),
+                waiting: None,
+                different: None,
+            }));
+        }
+    }
+
+    /// Opens a volume, or a review and its volume
+    pub(super) fn open(&self, path: PathBuf) {
+        self.start("open", "opening", move |_, tell| {
+            if is_review(&path) {
+                open_review(&path, tell);
+            } else {
+                open_volume(&path, tell);
+            }
+        });
+    }
+
+    /// Opens a volume for a review that waits for it
+    pub(super) fn open_for(&self, waiting: Waiting, path: PathBuf, different: Different) {
+        self.start("open", "opening", move |_, tell| open_waiting(waiting, &path, different, tell));
+    }
+
+    /// Measures a volume
+    pub(super) fn measure(&self, volume: Arc<Volume4>, anterior_posterior: Option<Direction>) {
+        self.start("measure", "finding the jets", move |watch, tell| {
+            let options = measure::Options { anterior_posterior, ..measure::Options::default() };
+            match measure::measure(&volume, &options, watch) {
+                Ok(results) => tell(News::Measured(Box::new(results))),
+                Err(measure::MeasureError::Cancelled(_)) => {}
+                Err(error) => tell(failed(&error, "look at the volume with `narrows inspect`")),
+            }
+        });
+    }
+
+    /// Takes the hash of a file
+    pub(super) fn hash(&self, path: PathBuf) {
+        let (news, notify, token) = (self.news.clone(), self.notify.clone(), self.cancel.clone());
+        let body = move || {
+            let told = match format::hash(&path) {
+                Ok(hash) => News::Hashed(hash),
+                Err(error) => failed(&error, &error.hint()),
+            };
+            if !token.is_cancelled() {
+                news.lock().unwrap_or_else(PoisonError::into_inner).push(told);
+                notify();
+            }
+        };
+        // Without a thread the hash is taken here: a review without one could not be reopened.
+        let spawned = std::thread::Builder::new().name("hash".to_owned()).spawn(body.clone());
+        if spawned.is_err() {
+            body();
+        }
+    }
+
+    /// Writes the report of a measurement into a folder
+    pub(super) fn report(&self, results: Arc<Results>, volume: Arc<Volume4>, folder: PathBuf) {
+        self.start("report", "writing the report", move |watch, tell| {
+            let options = crate::report::ReportOptions {
+                watch: watch.clone(),
+                ..crate::report::ReportOptions::default()
+            };
+            match crate::report::write_folder(&results, &volume, &folder, &options) {
+                Ok(paths) => tell(News::Reported(paths.page)),
+                Err(error) => tell(failed(&error, error.hint().unwrap_or_default())),
+            }
+        });
+    }
+
+    /// Asks for a file with the system's dialog
+    pub(super) fn choose(&self, choice: Choice, folder: Option<PathBuf>, name: String) {
+        let (news, notify) = (self.news.clone(), self.notify.clone());
+        let body = move || {
+            let asked = std::time::Instant::now();
+            let mut dialog = rfd::FileDialog::new();
+            if let Some(folder) = folder {
+                dialog = dialog.set_directory(folder);
+            }
+            let chosen = match choice {
+                Choice::Open => dialog
+                    .add_filter("Volumes and reviews", &["dcm", "dicom", "json"])
+                    .add_filter("All files", &["*"])
+                    .pick_file(),
+                Choice::Save => dialog.set_file_name(name).save_file(),
+            };
+            let told = match chosen {
+                Some(path) => News::Chosen(choice, path),
+                // No dialog at all and a closed dialog both give nothing; the time tells them apart.
+                None => News::NotChosen { at_once: asked.elapsed().as_millis() < 300 },
+            };
+            news.lock().unwrap_or_else(PoisonError::into_inner).push(told);
+            notify();
+        };
+        if std::thread::Builder::new().name("dialog".to_owned()).spawn(body).is_err() {
+            self.news.lock().unwrap_or_else(PoisonError::into_inner).push(News::NotChosen { at_once: true });
+        }
+    }
+}
+
+/// Whether a path is that of a review
+pub(super) fn is_review(path: &Path) -> bool {
+    path.extension().is_some_and(|extension| extension.eq_ignore_ascii_case("json"))
+}
+
+fn failed(error: &dyn std::error::Error, hint: &str) -> News {
+    News::Failed(Failure { text: error.to_string(), hint: hint.to_owned(), waiting: None, different: None })
+}
+
+fn open_volume(path: &Path, tell: &dyn Fn(News)) {
+    // The hash reads the whole file; the first picture does not wait for it.
+    let options = OpenOptions { hash: HashWhen::Later, ..OpenOptions::default() };
+    match format::open(path, &options) {
+        Ok(volume) => {
+            let review = Review::new(Source::of(&volume, ""));
+            tell(News::Opened(Box::new(Opened {
+                volume: Arc::new(volume),
+                path: path.to_owned(),
+                review,
+                review_file: None,
+                origin: ReviewOrigin::New,
+            })));
+        }
+        Err(error) => tell(failed(&error, &error.hint())),
+    }
+}
+
+fn open_review(path: &Path, tell: &dyn Fn(News)) {
+    let review = match review::load(path) {
+        Ok(review) => review,
+        Err(error) => return tell(failed(&error, error.hint())),
+    };
+    let located = review::locate(&review, path);
+    let file = review.source.file.clone();
+    let waiting = Waiting { review, review_file: Some(path.to_owned()), origin: ReviewOrigin::File };
+    match located {
+        review::Located::Found(volume) => open_waiting(waiting, &volume, Different::Refuse, tell),
+        review::Located::Moved { .. } => tell(News::Failed(Failure {
+            text: format!("the volume of this review, {file}, is not where it was"),
+            hint: "open the volume, drop it here or type its path; the review waits for it".into(),
+            waiting: Some(Box::new(waiting)),
+            different: None,
+        })),
+    }
+}
+
+fn open_waiting(waiting: Waiting, path: &Path, different: Different, tell: &dyn Fn(News)) {
+    let opened = format::open(path, &OpenOptions::default());
+    let volume = match opened {
+        Ok(volume) => volume,
+        Err(error) => {
+            return tell(News::Failed(Failure {
+                text: error.to_string(),
+                hint: error.hint(),
+                waiting: Some(Box::new(waiting)),
+                different: None,
+            }));
+        }
+    };
+    let hash = volume.provenance.blake3.clone();
+    if let Err(error) = review::accept(&waiting.review, &volume, &hash, different) {
+        let insist = matches!(error, review::ReviewError::DifferentVolume { .. });
+        return tell(News::Failed(Failure {
+            text: error.to_string(),
+            hint: error.hint().into(),
+            waiting: Some(Box::new(waiting)),
+            different: insist.then(|| path.to_owned()),
+        }));
+    }
+    let Waiting { mut review, review_file, origin } = waiting;
+    if different == Different::Accept && review.source.blake3 != hash {
+        // What was found belongs to the other volume; what the reader drew is kept.
+        let source = Source::of(&volume, &hash);
+        review.source = Source { start: review.source.start, ..source };
+        review.results = None;
+    }
+    tell(News::Opened(Box::new(Opened {
+        volume: Arc::new(volume),
+        path: path.to_owned(),
+        review,
+        review_file,
+        origin,
+    })));
+}

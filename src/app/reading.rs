@@ -1,0 +1,344 @@
+//! The numbers of one jet in one frame on the reader's cut, made by the same core as the report's.
+//!
+//! Where the reader changed nothing, the numbers are the measurement's own. Where the cut was
+//! turned or the threshold moved, the outline is traced again on that cut and assessed with the
+//! same blooming correction and interval. Where the reader has tracings that count, these are
+//! assessed and added up; their half widths add as well, since what they share (point spread, gain)
+//! is wrong for all of them alike.
+
+use std::sync::Arc;
+
+use crate::jet::{JetPose, NeckProfile, Part, Signal};
+use crate::measure::results::{Interval, JetResult};
+use crate::outline::Outline;
+use crate::planimetry::{
+    Assessment, Assumed, Measured, NeckImage, Tracing as Traced, WidthAxes, assess_tracing, classify,
+    neck_image, trace,
+};
+use crate::review::{Closed, Drawn, JetId, Review, Tracing};
+use crate::space::{Cut, CutPoint, Direction, VolumePoint, angle_between, direction};
+use crate::ui::{Origin, OutlineSource, ReadOutline, Reading};
+use crate::unit::{Mm, Mm2};
+use crate::volume::Volume4;
+
+use super::signals::Signals;
+
+/// Standard error of the axis of a cut laid by hand, radians (our own choice)
+const HAND_AXIS_ERROR: f64 = 3.0 * std::f64::consts::PI / 180.0;
+/// Standard error of a level along the jet, mm: the goal of the measurement (our own choice)
+const LEVEL_ERROR_MM: f64 = 0.5;
+/// How far a thinned outline may lie from the traced one, mm
+const THIN_MM: f64 = 0.06;
+
+/// The numbers of the selected jet in the current frame
+pub(super) fn read(volume: &Arc<Volume4>, review: &Review, signals: &Signals) -> Reading {
+    let place = review.place;
+    let base = review.base(place.jet, place.frame);
+    let turn = review.turn(place.jet);
+    let cut = base.en_face(&turn);
+    let tilt = base.tilt(&turn);
+    let named = review.work.landmarks.anterior_posterior(base.axis().into_inner()).and_then(direction);
+    let beam = volume.beam_at(cut.centre()).map(|beam| {
+        let angle = angle_between(&beam, &base.axis());
+        angle.min(std::f64::consts::PI - angle).to_degrees()
+    });
+    let mut reading = Reading {
+        jet: place.jet,
+        frame: place.frame,
+        origin: Origin::Live,
+        area: None,
+        traced_mm2: None,
+        summed: 0,
+        long_axis: None,
+        commissural: None,
+        axes_assumed: named.is_none(),
+        circle_mm2: None,
+        ellipse_mm2: None,
+        circle_error_percent: None,
+        circle_misleads: false,
+        shape: None,
+        middle: None,
+        width_direction: 0.0,
+        outlines: Vec::new(),
+        tilt_deg: tilt.to_degrees(),
+        obliquity_percent: 100.0 * (1.0 / libm::cos(tilt.min(1.5)) - 1.0),
+        beam_deg: beam,
+        trouble: None,
+        threshold: review.work.settings.threshold.unwrap_or(0.5),
+    };
+    let Some(signal) = signals.of(volume, place.frame) else {
+        reading.trouble = Some("the volume has no velocity, so nothing can be traced".into());
+        return reading;
+    };
+    let bench = Bench { signal: &signal, review, cut, named };
+    reading.threshold = review.work.settings.threshold.unwrap_or(signal.tracing_level());
+    bench.fill(&mut reading);
+    reading
+}
+
+struct Bench<'a> {
+    signal: &'a Signal,
+    review: &'a Review,
+    cut: Cut,
+    named: Option<Direction>,
+}
+
+impl Bench<'_> {
+    fn fill(&self, reading: &mut Reading) {
+        let (review, jet, frame) = (self.review, reading.jet, reading.frame);
+        let untouched = review.turn(jet).is_none() && review.work.settings.threshold.is_none();
+        let found = review.found(jet);
+        let absent =
+            found.is_some_and(|found| found.frames.get(frame).is_some_and(|at| at.vca_mm2.is_none()));
+        let live = if absent && untouched {
+            reading.trouble = Some("the jet is not there in this frame".into());
+            None
+        } else {
+            match self.live(reading.threshold) {
+                Ok(live) => Some(live),
+                Err(trouble) => {
+                    reading.trouble = Some(trouble);
+                    None
+                }
+            }
+        };
+        if let Some(live) = &live {
+            reading.outlines.push(self.read_outline(&live.tracing.outline, &live.cut));
+            self.take(reading, live);
+            if let Some(found) = found.filter(|_| untouched) {
+                measured(reading, found, frame);
+            }
+        }
+        self.add_kept(reading);
+    }
+
+    /// A pose at a cut: the cut is what the reader says the neck is
+    fn pose(&self, cut: &Cut) -> JetPose {
+        let found = self.review.found(self.review.place.jet);
+        let axis_error =
+            found.map_or(HAND_AXIS_ERROR, |found| found.axis_uncertainty_deg.to_radians() / 1.96);
+        let level = self.review.turn(self.review.place.jet).level_mm;
+        let profile = found.map(|found| found.neck_profile.as_slice()).unwrap_or_default();
+        let seen: Vec<(f64, f64)> =
+            profile.iter().filter_map(|point| Some((point.position_mm - level, point.area_mm2?))).collect();
+        let near = seen.iter().min_by(|a, b| a.0.abs().total_cmp(&b.0.abs())).map(|point| point.1);
+        JetPose {
+            neck: cut.centre(),
+            axis: cut.normal(),
+            axis_error,
+            level_error_mm: LEVEL_ERROR_MM,
+            area_mm2: near.unwrap_or(60.0),
+            haste: 1.0,
+            convergence: Part::Missing,
+            contraction: Part::Missing,
+            expansion: Part::Missing,
+            whole: Part::Found,
+            profile: NeckProfile {
+                positions_mm: seen.iter().map(|point| point.0).collect(),
+                haste: vec![1.0; seen.len()],
+                areas_mm2: seen.iter().map(|point| point.1).collect(),
+            },
+        }
+    }
+
+    fn live(&self, level: f64) -> Result<Assessment, String> {
+        let pose = self.pose(&self.cut);
+        let wide = |side: Option<f64>| match side {
+            None => NeckImage::at(self.signal, &pose),
+            Some(side) => neck_image(self.signal, &pose.en_face(), Mm::new(side), Mm::new(0.9)),
+        };
+        let mut trouble = String::new();
+        // A turned cut may show far more than the neck: a wider picture is the second try.
+        for side in [None, Some(60.0)] {
+            let image = wide(side);
+            let traced = trace(&image, level, CutPoint::default())
+                .and_then(|traced| assess_tracing(self.signal, &pose, &image, traced, self.named));
+            match traced {
+                Ok(assessed) => return Ok(assessed),
+                Err(error) => trouble = error.to_string(),
+            }
+        }
+        Err(trouble)
+    }
+
+    /// An outline of another cut's axes as the screen wants it: on this cut
+    fn read_outline(&self, outline: &Outline, on: &Cut) -> ReadOutline {
+        let thin = outline.simplified(Mm::new(THIN_MM)).ok();
+        let points = |outline: &Outline| -> Vec<[f64; 2]> {
+            outline.points().iter().map(|point| self.here(on.at(*point))).collect()
+        };
+        ReadOutline {
+            source: OutlineSource::Live,
+            points: points(outline),
+            handles: points(thin.as_ref().unwrap_or(outline)),
+            fault: None,
+            open: false,
+            area_mm2: Some(outline.area().get()),
+            away: [0.0, 0.0],
+            drawn: "by the program".into(),
+        }
+    }
+
+    fn here(&self, point: VolumePoint) -> [f64; 2] {
+        let (foot, _) = self.cut.project(point);
+        [foot.u, foot.v]
+    }
+
+    fn take(&self, reading: &mut Reading, from: &Assessment) {
+        reading.area = Some(interval(from.vca));
+        reading.traced_mm2 = Some(from.tracing.outline.area().get());
+        reading.long_axis = Some(interval(from.long_axis));
+        reading.commissural = Some(interval(from.commissural));
+        reading.axes_assumed = from.axes.assumed == Assumed::Yes;
+        reading.shape = Some(classify(&from.corrected));
+        reading.middle = Some(self.here(from.cut.at(from.tracing.outline.centroid())));
+        reading.width_direction = self.angle(&from.axes);
+        implied(reading);
+    }
+
+    fn angle(&self, axes: &WidthAxes) -> f64 {
+        libm::atan2(axes.long_axis.dot(&self.cut.v()), axes.long_axis.dot(&self.cut.u()))
+    }
+
+    /// The reader's tracings: all are shown, those that count are assessed and added up
+    fn add_kept(&self, reading: &mut Reading) {
+        let work = &self.review.work;
+        let mut sum: Option<Interval> = None;
+        let mut shown = 0.0;
+        let mut single = None;
+        for tracing in work.tracings_of(reading.jet, reading.frame) {
+            let Some(on) = tracing.cut.cut() else { continue };
+            reading.outlines.push(self.kept_outline(tracing, &on));
+            let Some(assessed) = self.assess_kept(tracing, &on, reading.threshold) else { continue };
+            let area = interval(assessed.vca);
+            shown += assessed.tracing.outline.area().get();
+            sum = Some(match sum {
+                None => area,
+                Some(sum) => Interval {
+                    value: sum.value + area.value,
+                    low: sum.low + area.low,
+                    high: sum.high + area.high,
+                },
+            });
+            single = Some(assessed);
+            reading.summed += 1;
+        }
+        let (Some(sum), Some(single)) = (sum, single) else { return };
+        reading.origin = Origin::Traced;
+        if reading.summed == 1 {
+            self.take(reading, &single);
+        } else {
+            // Widths and shape belong to one outline; several have none together.
+            reading.long_axis = None;
+            reading.commissural = None;
+            reading.shape = None;
+            reading.circle_mm2 = None;
+            reading.ellipse_mm2 = None;
+            reading.circle_error_percent = None;
+            reading.circle_misleads = false;
+        }
+        reading.area = Some(sum);
+        reading.traced_mm2 = Some(shown);
+        reading.trouble = None;
+    }
+
+    fn kept_outline(&self, tracing: &Tracing, on: &Cut) -> ReadOutline {
+        let fault = tracing.fault();
+        let points: Vec<[f64; 2]> =
+            tracing.points().into_iter().map(|point| self.here(on.at(point))).collect();
+        let area = Outline::new(tracing.points()).ok().filter(|_| fault.is_none());
+        let (_, apart) = self.cut.project(on.centre());
+        let tilt = angle_between(&self.cut.normal(), &on.normal()).to_degrees();
+        ReadOutline {
+            source: OutlineSource::Kept(tracing.id),
+            handles: points.clone(),
+            points,
+            fault: fault.map(|fault| fault.to_string()),
+            open: tracing.closed == Closed::Open,
+            area_mm2: area.map(|outline| outline.area().get()),
+            away: [tilt, apart.abs()],
+            drawn: match tracing.drawn {
+                Drawn::Proposed => "proposed, kept as it was",
+                Drawn::Corrected => "proposed, corrected",
+                Drawn::ByHand => "drawn by hand",
+            }
+            .into(),
+        }
+    }
+
+    /// The tracing measured on its own cut; `None` where it does not count
+    fn assess_kept(&self, tracing: &Tracing, on: &Cut, threshold: f64) -> Option<Assessment> {
+        if tracing.fault().is_some() {
+            return None;
+        }
+        let pose = self.pose(on);
+        let own = pose.en_face();
+        let points: Vec<CutPoint> =
+            tracing.points().into_iter().map(|point| own.project(on.at(point)).0).collect();
+        let outline = Outline::new(points).ok()?;
+        let reach = outline.points().iter().map(|point| libm::hypot(point.u, point.v)).fold(0.0, f64::max);
+        let side = (2.0 * reach + 8.0).clamp(16.0, 120.0);
+        let image = neck_image(self.signal, &own, Mm::new(side), Mm::new(0.9));
+        let level = tracing.threshold.unwrap_or(threshold);
+        assess_tracing(self.signal, &pose, &image, Traced { outline, level }, self.named).ok()
+    }
+}
+
+/// Circle and ellipse that the widths imply
+fn implied(reading: &mut Reading) {
+    let (Some(long), Some(across)) = (reading.long_axis, reading.commissural) else { return };
+    let circle = Mm2::of_circle(Mm::new(long.value)).get();
+    reading.circle_mm2 = Some(circle);
+    reading.ellipse_mm2 = Some(std::f64::consts::PI / 4.0 * long.value * across.value);
+    if let Some(area) = reading.area.filter(|area| area.value > 0.0) {
+        reading.circle_error_percent = Some(100.0 * (circle / area.value - 1.0));
+        reading.circle_misleads = circle < area.low || circle > area.high;
+    }
+}
+
+/// The measurement's own numbers, where the reader changed nothing
+fn measured(reading: &mut Reading, found: &JetResult, frame: usize) {
+    let Some(area) = found.frames.get(frame).and_then(|at| at.vca_mm2) else { return };
+    reading.origin = Origin::Measured;
+    reading.area = Some(area);
+    if frame == found.peak_frame {
+        reading.traced_mm2 = Some(found.traced_area_mm2);
+        reading.long_axis = Some(found.width_mm.long_axis);
+        reading.commissural = Some(found.width_mm.commissural);
+        reading.axes_assumed = found.width_mm.axes_assumed;
+        reading.shape = Some(found.shape.class);
+    }
+    implied(reading);
+}
+
+fn interval<U: Value>(measured: Measured<U>) -> Interval {
+    Interval { value: measured.value.get(), low: measured.low.get(), high: measured.high.get() }
+}
+
+/// A quantity read in its unit
+trait Value {
+    fn get(&self) -> f64;
+}
+
+impl Value for Mm {
+    fn get(&self) -> f64 {
+        Self::get(*self)
+    }
+}
+
+impl Value for Mm2 {
+    fn get(&self) -> f64 {
+        Self::get(*self)
+    }
+}
+
+/// The areas of the reader's tracings in all frames: jet, frame, mm2 as displayed
+pub(super) fn traced(review: &Review) -> Vec<(JetId, usize, f64)> {
+    let mut sums: std::collections::BTreeMap<(JetId, usize), f64> = std::collections::BTreeMap::new();
+    for tracing in review.work.tracings.iter().filter(|tracing| tracing.fault().is_none()) {
+        if let Ok(outline) = Outline::new(tracing.points()) {
+            *sums.entry((tracing.jet, tracing.frame)).or_default() += outline.area().get();
+        }
+    }
+    sums.into_iter().map(|((jet, frame), area)| (jet, frame, area)).collect()
+}

@@ -1,0 +1,286 @@
+//! The window: winit, egui and wgpu put together by hand.
+//!
+//! By hand and not by the toolkit's own frame, because the device must be [`crate::gpu::Device`],
+//! made in the one place that also serves the command line and the tests, with its tiers, its log of
+//! errors and its way back after a loss. The surface itself is in the hands of `egui_wgpu`'s
+//! painter, which knows how to bring one back that was resized, hidden or lost.
+
+use std::num::NonZeroU32;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Instant;
+
+use egui::ViewportId;
+use egui_wgpu::{RendererOptions, WgpuConfiguration, WgpuSetup, WgpuSetupExisting, winit::Painter};
+use winit::application::ApplicationHandler;
+use winit::event::WindowEvent;
+use winit::event_loop::{ActiveEventLoop, ControlFlow, EventLoop, EventLoopProxy};
+use winit::window::{Window, WindowId};
+
+use crate::gpu::{Device, DeviceOptions, wgpu};
+
+use super::AppError;
+use super::desk::{Desk, DeskOptions};
+
+/// What reaches the window from outside its events
+#[derive(Debug)]
+pub(super) enum Call {
+    /// Draw again at this moment
+    Repaint(Instant),
+    /// A screen reader asks
+    Reader(egui_winit::accesskit_winit::Event),
+}
+
+impl From<egui_winit::accesskit_winit::Event> for Call {
+    fn from(event: egui_winit::accesskit_winit::Event) -> Self {
+        Self::Reader(event)
+    }
+}
+
+/// Opens the window and stays until it is closed
+///
+/// # Errors
+/// See [`AppError`].
+pub(super) fn run(path: Option<PathBuf>) -> Result<(), AppError> {
+    let event_loop = event_loop()?;
+    let ctx = egui::Context::default();
+    let proxy = event_loop.create_proxy();
+    let waker = std::sync::Mutex::new(proxy.clone());
+    ctx.set_request_repaint_callback(move |info| {
+        let when = Instant::now() + info.delay.min(std::time::Duration::from_secs(3600));
+        let waker = waker.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        // Once the loop has ended nobody needs to be woken.
+        let _ = waker.send_event(Call::Repaint(when));
+    });
+    let desk = Desk::new(&ctx, DeskOptions::default()).map_err(AppError::Threads)?;
+    let mut shell =
+        Shell { ctx, desk, proxy, path, face: None, due: None, error: None, title: String::new() };
+    event_loop.run_app(&mut shell).map_err(|error| AppError::NoDisplay(error.to_string()))?;
+    shell.error.map_or(Ok(()), Err)
+}
+
+/// The event loop; a missing library of the window system is a panic there, and an error here
+fn event_loop() -> Result<EventLoop<Call>, AppError> {
+    let built = std::panic::catch_unwind(|| EventLoop::<Call>::with_user_event().build());
+    match built {
+        Ok(Ok(event_loop)) => Ok(event_loop),
+        Ok(Err(error)) => Err(AppError::NoDisplay(error.to_string())),
+        Err(_) => Err(AppError::NoDisplay("a library of the window system is missing".into())),
+    }
+}
+
+/// What exists only while there is a window
+struct Face {
+    window: Arc<Window>,
+    input: egui_winit::State,
+    painter: Painter,
+    device: Arc<Device>,
+}
+
+struct Shell {
+    ctx: egui::Context,
+    desk: Desk,
+    proxy: EventLoopProxy<Call>,
+    path: Option<PathBuf>,
+    face: Option<Face>,
+    due: Option<Instant>,
+    error: Option<AppError>,
+    title: String,
+}
+
+impl Shell {
+    fn make_face(&mut self, event_loop: &ActiveEventLoop) -> Result<Face, AppError> {
+        let attributes = Window::default_attributes()
+            .with_title("narrows")
+            .with_inner_size(winit::dpi::LogicalSize::new(1440.0, 900.0))
+            .with_min_inner_size(winit::dpi::LogicalSize::new(960.0, 600.0))
+            .with_visible(false);
+        let window =
+            event_loop.create_window(attributes).map_err(|error| AppError::NoDisplay(error.to_string()))?;
+        let window = Arc::new(window);
+        let mut input =
+            egui_winit::State::new(self.ctx.clone(), ViewportId::ROOT, &window, None, window.theme(), None);
+        input.init_accesskit(event_loop, &window, self.proxy.clone());
+        let (device, painter) = self.make_painter(event_loop, &window)?;
+        if let Some(side) = painter.max_texture_side() {
+            input.set_max_texture_side(side);
+        }
+        window.set_visible(true);
+        Ok(Face { window, input, painter, device })
+    }
+
+    fn make_painter(
+        &mut self,
+        event_loop: &ActiveEventLoop,
+        window: &Arc<Window>,
+    ) -> Result<(Arc<Device>, Painter), AppError> {
+        let display = Box::new(event_loop.owned_display_handle());
+        let instance =
+            wgpu::Instance::new(wgpu::InstanceDescriptor::new_with_display_handle_from_env(display));
+        let device = {
+            let surface = instance
+                .create_surface(window.clone())
+                .map_err(|error| AppError::NoDisplay(error.to_string()))?;
+            Arc::new(Device::for_surface(instance, &surface, DeviceOptions::default())?)
+        };
+        let setup = WgpuSetup::Existing(WgpuSetupExisting {
+            instance: device.instance.clone(),
+            adapter: device.adapter.clone(),
+            device: device.device.clone(),
+            queue: device.queue.clone(),
+        });
+        let configuration = WgpuConfiguration { wgpu_setup: setup, ..WgpuConfiguration::default() };
+        let painter = Painter::new(self.ctx.clone(), configuration, false, RendererOptions::default());
+        let mut painter = pollster::block_on(painter);
+        pollster::block_on(painter.set_window(ViewportId::ROOT, Some(window.clone())))
+            .map_err(|error| AppError::NoDisplay(error.to_string()))?;
+        // A program that plays graphics processor is slower at this than the sampler is.
+        let plain = device.is_software() && std::env::var_os("NARROWS_DRAW_WITH_ADAPTER").is_none();
+        match painter.render_state().filter(|_| !plain) {
+            Some(state) => self.desk.use_device(device.clone(), state.target_format),
+            None => self.desk.use_processor(),
+        }
+        Ok((device, painter))
+    }
+
+    fn draw(&mut self, event_loop: &ActiveEventLoop) {
+        self.due = None;
+        if self.face.as_ref().is_some_and(|face| face.device.is_lost()) && !self.bring_back(event_loop) {
+            return;
+        }
+        let Some(face) = &mut self.face else { return };
+        if face.window.is_minimized() == Some(true) {
+            return;
+        }
+        let raw = face.input.take_egui_input(&face.window);
+        let desk = &mut self.desk;
+        let mut output = self.ctx.run_ui(raw, |ui| desk.ui(ui));
+        face.input.handle_platform_output_with_event_loop(&face.window, event_loop, output.platform_output);
+        let primitives = self.ctx.tessellate(output.shapes, output.pixels_per_point);
+        face.painter.paint_and_update_textures(
+            ViewportId::ROOT,
+            output.pixels_per_point,
+            [0.07, 0.07, 0.09, 1.0],
+            &primitives,
+            &mut output.textures_delta,
+            Vec::new(),
+            &face.window,
+        );
+        let title = self.desk.title();
+        if title != self.title {
+            face.window.set_title(&title);
+            self.title = title;
+        }
+        if self.desk.has_ended() {
+            event_loop.exit();
+        }
+    }
+
+    /// Makes the device again after it was lost; the work is in the desk, which did not notice
+    fn bring_back(&mut self, event_loop: &ActiveEventLoop) -> bool {
+        self.desk.use_processor();
+        let Some(window) = self.face.as_ref().map(|face| face.window.clone()) else { return false };
+        match self.make_painter(event_loop, &window) {
+            Ok((device, painter)) => {
+                if let Some(face) = &mut self.face {
+                    face.device = device;
+                    face.painter = painter;
+                }
+                true
+            }
+            Err(error) => {
+                self.fail(event_loop, error);
+                false
+            }
+        }
+    }
+
+    fn fail(&mut self, event_loop: &ActiveEventLoop, error: AppError) {
+        self.desk.end();
+        self.error = Some(error);
+        event_loop.exit();
+    }
+}
+
+impl ApplicationHandler<Call> for Shell {
+    fn resumed(&mut self, event_loop: &ActiveEventLoop) {
+        if self.face.is_some() {
+            return;
+        }
+        match self.make_face(event_loop) {
+            Ok(face) => {
+                face.window.request_redraw();
+                self.face = Some(face);
+                if let Some(path) = self.path.take() {
+                    self.desk.open(path);
+                }
+            }
+            Err(error) => self.fail(event_loop, error),
+        }
+    }
+
+    fn user_event(&mut self, _: &ActiveEventLoop, call: Call) {
+        match call {
+            Call::Repaint(when) => self.due = Some(self.due.map_or(when, |due| due.min(when))),
+            Call::Reader(event) => {
+                let Some(face) = &mut self.face else { return };
+                match event.window_event {
+                    egui_winit::accesskit_winit::WindowEvent::InitialTreeRequested => {
+                        self.ctx.enable_accesskit();
+                        face.window.request_redraw();
+                    }
+                    egui_winit::accesskit_winit::WindowEvent::ActionRequested(request) => {
+                        face.input.on_accesskit_action_request(request);
+                        face.window.request_redraw();
+                    }
+                    egui_winit::accesskit_winit::WindowEvent::AccessibilityDeactivated => {
+                        self.ctx.disable_accesskit();
+                    }
+                }
+            }
+        }
+    }
+
+    fn window_event(&mut self, event_loop: &ActiveEventLoop, _: WindowId, event: WindowEvent) {
+        let Some(face) = &mut self.face else { return };
+        match &event {
+            WindowEvent::RedrawRequested => return self.draw(event_loop),
+            WindowEvent::CloseRequested => {
+                self.desk.end();
+                event_loop.exit();
+                return;
+            }
+            WindowEvent::Resized(size) => {
+                if let (Some(width), Some(height)) =
+                    (NonZeroU32::new(size.width), NonZeroU32::new(size.height))
+                {
+                    face.painter.on_window_resized(ViewportId::ROOT, width, height);
+                }
+            }
+            _ => {}
+        }
+        if face.input.on_window_event(&face.window, &event).repaint {
+            face.window.request_redraw();
+        }
+    }
+
+    fn about_to_wait(&mut self, event_loop: &ActiveEventLoop) {
+        match self.due {
+            Some(due) if due <= Instant::now() => {
+                self.due = None;
+                if let Some(face) = &self.face {
+                    face.window.request_redraw();
+                }
+                event_loop.set_control_flow(ControlFlow::Wait);
+            }
+            Some(due) => event_loop.set_control_flow(ControlFlow::WaitUntil(due)),
+            None => event_loop.set_control_flow(ControlFlow::Wait),
+        }
+    }
+
+    fn exiting(&mut self, _: &ActiveEventLoop) {
+        self.desk.end();
+        // The surface must go before the display it was made on.
+        self.face = None;
+    }
+}

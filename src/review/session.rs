@@ -1,0 +1,508 @@
+//! A review being worked on: commands in, history kept.
+
+use std::sync::Arc;
+
+use crate::measure::Results;
+use crate::space::Cut;
+
+use super::pose::{Base, Pose};
+use super::settings::within;
+use super::tracing::{Closed, Drawn, MOST_VERTICES, Tracing, TracingId};
+use super::{AddedJet, Command, Effect, JetId, Key, Landmark, Place, Review, ReviewError, Turn, Work, shape};
+
+/// The work as it was, and where the edit that followed was made
+#[derive(Clone, Debug)]
+struct Step {
+    work: Work,
+    place: Place,
+}
+
+/// Whether commands are being gathered into one step
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Burst {
+    /// Each command is a step
+    None,
+    /// Begun, nothing changed yet
+    Begun,
+    /// Begun, and the step is on the pile
+    Gathering,
+}
+
+/// A review being worked on
+///
+/// [`Session::apply`] is the only way in. Undo and redo have no limit but memory.
+#[derive(Clone, Debug)]
+pub struct Session {
+    review: Review,
+    past: Vec<Step>,
+    future: Vec<Step>,
+    burst: Burst,
+    revision: u64,
+    saved: u64,
+}
+
+impl Session {
+    /// A session on a review that counts as saved
+    pub fn new(review: Review) -> Self {
+        Self { review, past: Vec::new(), future: Vec::new(), burst: Burst::None, revision: 0, saved: 0 }
+    }
+
+    /// The document
+    pub fn review(&self) -> &Review {
+        &self.review
+    }
+
+    /// A number that is different after every change, of work, place or results
+    pub fn revision(&self) -> u64 {
+        self.revision
+    }
+
+    /// Whether there is work that was not saved
+    pub fn is_unsaved(&self) -> bool {
+        self.revision != self.saved
+    }
+
+    /// Says that the document as it is now was saved
+    pub fn mark_saved(&mut self) {
+        self.saved = self.revision;
+    }
+
+    /// Says that the document holds work that is not in its file: after a recovery
+    pub fn mark_unsaved(&mut self) {
+        self.revision += 1;
+    }
+
+    /// Says where the volume lies, as the document should remember it
+    pub fn place_source(&mut self, path: String) {
+        self.review.source.path = path;
+    }
+
+    /// Says what the hash of the volume's file is, once it was taken
+    pub fn identify(&mut self, blake3: &str) {
+        let saved = !self.is_unsaved();
+        blake3.clone_into(&mut self.review.source.blake3);
+        if let Some(results) = &mut self.review.results {
+            blake3.clone_into(&mut Arc::make_mut(results).source.blake3);
+        }
+        self.revision += 1;
+        if saved {
+            self.mark_saved();
+        }
+    }
+
+    /// Whether there is a step to take back
+    pub fn can_undo(&self) -> bool {
+        !self.past.is_empty()
+    }
+
+    /// Whether there is a step to do again
+    pub fn can_redo(&self) -> bool {
+        !self.future.is_empty()
+    }
+
+    /// Takes in what the measurement found; never undone
+    ///
+    /// A reader who has not chosen a jet yet is shown the first one at its peak frame.
+    pub fn learn(&mut self, mut results: Results) {
+        self.review.source.blake3.clone_into(&mut results.source.blake3);
+        let first = results.jets.first().map(|jet| (JetId::Found(jet.id as u32), jet.peak_frame));
+        let fresh = self.review.results.is_none();
+        let saved = !self.is_unsaved();
+        self.review.results = Some(Arc::new(results));
+        self.revision += 1;
+        if saved && self.review.work == Work::default() {
+            // Nothing of the reader's would be lost: the same volume gives the same results.
+            self.mark_saved();
+        }
+        if let Some((jet, frame)) = first
+            && fresh
+            && self.review.place.jet == JetId::Free
+            && self.review.work == Work::default()
+            && frame < self.review.source.frames
+        {
+            self.review.place = Place { frame, jet, ..self.review.place };
+        }
+        if !self.review.has(self.review.place.jet) {
+            self.review.place.jet = JetId::Free;
+        }
+    }
+
+    /// The base of the selected jet in the current frame
+    pub fn base(&self) -> Base {
+        self.review.base(self.review.place.jet, self.review.place.frame)
+    }
+
+    /// The turn of the selected jet
+    pub fn turn(&self) -> Turn {
+        self.review.turn(self.review.place.jet)
+    }
+
+    /// The en-face cut of the selected jet in the current frame
+    pub fn en_face(&self) -> Cut {
+        self.base().en_face(&self.turn())
+    }
+
+    /// Does a command
+    ///
+    /// # Errors
+    /// See [`ReviewError`]; the review is then as it was before.
+    pub fn apply(&mut self, command: Command) -> Result<Effect, ReviewError> {
+        match command {
+            Command::Begin => {
+                self.burst = Burst::Begun;
+                Ok(Effect::Unchanged)
+            }
+            Command::Commit => {
+                self.burst = Burst::None;
+                Ok(Effect::Unchanged)
+            }
+            Command::Undo => Ok(self.travel(Travel::Back)),
+            Command::Redo => Ok(self.travel(Travel::Forward)),
+            Command::Frame(frame) => {
+                self.frame_exists(frame)?;
+                Ok(self.go(Place { frame, ..self.review.place }))
+            }
+            Command::Select(jet) => {
+                self.jet_exists(jet)?;
+                Ok(self.go(Place { jet, ..self.review.place }))
+            }
+            Command::Field(field_mm) => {
+                within("the field", field_mm, 0.0, 500.0)?;
+                Ok(self.go(Place { field_mm, ..self.review.place }))
+            }
+            edit => self.edit(edit),
+        }
+    }
+
+    fn frame_exists(&self, frame: usize) -> Result<(), ReviewError> {
+        let frames = self.review.source.frames;
+        if frame < frames.max(1) { Ok(()) } else { Err(ReviewError::Frame { frame, frames }) }
+    }
+
+    fn jet_exists(&self, jet: JetId) -> Result<(), ReviewError> {
+        if self.review.has(jet) { Ok(()) } else { Err(ReviewError::Jet(jet)) }
+    }
+
+    fn go(&mut self, place: Place) -> Effect {
+        if place == self.review.place {
+            return Effect::Unchanged;
+        }
+        let saved = !self.is_unsaved();
+        self.review.place = place;
+        self.revision += 1;
+        if saved {
+            // Where the reader looks is kept when the review is saved, but is no work to lose.
+            self.mark_saved();
+        }
+        Effect::Changed(Key::Place)
+    }
+
+    fn travel(&mut self, travel: Travel) -> Effect {
+        self.burst = Burst::None;
+        let (from, to) = match travel {
+            Travel::Back => (&mut self.past, &mut self.future),
+            Travel::Forward => (&mut self.future, &mut self.past),
+        };
+        let Some(step) = from.pop() else { return Effect::Unchanged };
+        let now = std::mem::replace(&mut self.review.work, step.work);
+        // The place of the edit belongs to the step in both directions.
+        to.push(Step { work: now, place: step.place });
+        // How near the reader looks is no part of any step.
+        self.review.place = Place { field_mm: self.review.place.field_mm, ..step.place };
+        if !self.review.has(step.place.jet) {
+            self.review.place.jet = JetId::Free;
+        }
+        self.revision += 1;
+        Effect::Changed(Key::All)
+    }
+
+    /// An edit of the work: done on a copy, which becomes the work when nothing went wrong
+    fn edit(&mut self, command: Command) -> Result<Effect, ReviewError> {
+        let place = self.review.place;
+        let before = self.review.work.clone();
+        let effect = match self.alter(command) {
+            Ok(effect) => effect,
+            Err(error) => {
+                self.review.work = before;
+                self.review.place = place;
+                return Err(error);
+            }
+        };
+        if self.review.work == before {
+            self.review.place = place;
+            return Ok(Effect::Unchanged);
+        }
+        if self.burst != Burst::Gathering {
+            self.past.push(Step { work: before, place });
+        }
+        if self.burst == Burst::Begun {
+            self.burst = Burst::Gathering;
+        }
+        self.future.clear();
+        self.revision += 1;
+        Ok(effect)
+    }
+
+    fn alter(&mut self, command: Command) -> Result<Effect, ReviewError> {
+        let place = self.review.place;
+        match command {
+            Command::Turn(jet, turn) => {
+                self.jet_exists(jet)?;
+                turn.check()?;
+                if turn.is_none() {
+                    self.review.work.turns.remove(&jet);
+                } else {
+                    self.review.work.turns.insert(jet, turn);
+                }
+                Ok(Effect::Changed(Key::Cuts))
+            }
+            Command::BackToProposed(jet) => {
+                self.jet_exists(jet)?;
+                self.review.work.turns.remove(&jet);
+                Ok(Effect::Changed(Key::Cuts))
+            }
+            Command::AddJet => {
+                let taken = |letter| self.review.has(JetId::Added(letter));
+                let Some(letter) = (0..26u8).find(|&letter| !taken(letter)) else {
+                    return Err(ReviewError::Range {
+                        what: "the number of placed jets",
+                        value: 27.0,
+                        low: 0.0,
+                        high: 26.0,
+                    });
+                };
+                let id = JetId::Added(letter);
+                let cut = Pose::from(&self.en_face());
+                self.review.work.added.push(AddedJet { id, cut });
+                self.review.place.jet = id;
+                Ok(Effect::Placed(id))
+            }
+            Command::Dismiss(jet) => {
+                self.jet_exists(jet)?;
+                let work = &mut self.review.work;
+                match jet {
+                    JetId::Free => return Err(ReviewError::Jet(jet)),
+                    JetId::Found(_) => {
+                        work.dismissed.insert(jet);
+                    }
+                    JetId::Added(_) => {
+                        work.added.retain(|added| added.id != jet);
+                        work.tracings.retain(|tracing| tracing.jet != jet);
+                        work.turns.remove(&jet);
+                    }
+                }
+                if place.jet == jet {
+                    self.review.place.jet = self.review.jets().first().copied().unwrap_or_default();
+                }
+                Ok(Effect::Changed(Key::Cuts))
+            }
+            Command::Restore(jet) => {
+                self.jet_exists(jet)?;
+                self.review.work.dismissed.remove(&jet);
+                Ok(Effect::Changed(Key::Cuts))
+            }
+            Command::AddTracing { points, drawn, threshold } => {
+                if points.is_empty() {
+                    return Err(ReviewError::Outline("it has no vertex".into()));
+                }
+                self.new_tracing(points, drawn, Closed::Closed, threshold)
+            }
+            Command::BeginTracing(point) => self.new_tracing(vec![point], Drawn::ByHand, Closed::Open, None),
+            Command::Extend(id, point) => self.reshape(id, |points| {
+                points.push(point);
+                Ok(())
+            }),
+            Command::Close(id) => {
+                let tracing = self.tracing(id)?;
+                let closed = Tracing { closed: Closed::Closed, ..(**tracing).clone() };
+                self.put(closed);
+                Ok(Effect::Changed(Key::Tracings))
+            }
+            Command::MoveVertex { tracing, vertex, to } => self.reshape(tracing, |points| {
+                *points.get_mut(vertex).ok_or(ReviewError::Vertex { tracing, vertex })? = to;
+                Ok(())
+            }),
+            Command::InsertVertex { tracing, after, at } => self.reshape(tracing, |points| {
+                if after >= points.len() {
+                    return Err(ReviewError::Vertex { tracing, vertex: after });
+                }
+                points.insert(after + 1, at);
+                Ok(())
+            }),
+            Command::RemoveVertex { tracing, vertex } => {
+                let found = self.tracing(tracing)?;
+                if vertex >= found.points_mm.len() {
+                    return Err(ReviewError::Vertex { tracing, vertex });
+                }
+                if found.points_mm.len() == 1 {
+                    return self.alter(Command::RemoveTracing(tracing));
+                }
+                self.reshape(tracing, |points| {
+                    points.remove(vertex);
+                    Ok(())
+                })
+            }
+            Command::Smooth(id) => {
+                let points = shape::smoothed(&self.counted(id)?.points())?;
+                self.reshape(id, |old| {
+                    *old = points;
+                    Ok(())
+                })
+            }
+            Command::Grow(id, by_mm) => {
+                within("the growth", by_mm, -10.0, 10.0)?;
+                let points = shape::grown(&self.counted(id)?.points(), by_mm)?;
+                self.reshape(id, |old| {
+                    *old = points;
+                    Ok(())
+                })
+            }
+            Command::CopyToFrame(id, frame) => {
+                self.frame_exists(frame)?;
+                let original = self.tracing(id)?.clone();
+                let cut = self.review.base(original.jet, frame).en_face(&self.review.turn(original.jet));
+                let copy = Tracing {
+                    id: self.next_id(),
+                    frame,
+                    cut: Pose::from(&cut),
+                    drawn: if original.drawn == Drawn::ByHand { Drawn::ByHand } else { Drawn::Corrected },
+                    ..(*original).clone()
+                };
+                self.review.place = Place { frame, jet: original.jet, ..place };
+                Ok(self.push(copy))
+            }
+            Command::RemoveTracing(id) => {
+                self.tracing(id)?;
+                self.review.work.tracings.retain(|tracing| tracing.id != id);
+                Ok(Effect::Changed(Key::Tracings))
+            }
+            Command::Mark(landmark, point) => {
+                for value in point.into_iter().flatten() {
+                    within("a landmark's coordinate", value, -1e5, 1e5)?;
+                }
+                let marks = &mut self.review.work.landmarks;
+                *match landmark {
+                    Landmark::Anterior => &mut marks.anterior,
+                    Landmark::Posterior => &mut marks.posterior,
+                    Landmark::LateralCommissure => &mut marks.lateral_commissure,
+                    Landmark::MedialCommissure => &mut marks.medial_commissure,
+                } = point;
+                Ok(Effect::Changed(Key::Landmarks))
+            }
+            Command::Set(settings) => {
+                settings.check()?;
+                self.review.work.settings = settings;
+                Ok(Effect::Changed(Key::Settings))
+            }
+            Command::Enter(entry) => {
+                within(entry.quantity.name(), entry.value, 0.0, entry.quantity.most())?;
+                let entries = &mut self.review.work.entries;
+                match entries.iter_mut().find(|old| old.quantity == entry.quantity) {
+                    Some(old) => *old = entry,
+                    None => entries.push(entry),
+                }
+                Ok(Effect::Changed(Key::Notes))
+            }
+            Command::RemoveEntry(index) => {
+                if index >= self.review.work.entries.len() {
+                    return Err(ReviewError::Entry(index));
+                }
+                self.review.work.entries.remove(index);
+                Ok(Effect::Changed(Key::Notes))
+            }
+            Command::Note(text) => {
+                self.review.work.notes = text;
+                Ok(Effect::Changed(Key::Notes))
+            }
+            // No edits: `apply` has taken them.
+            Command::Frame(_)
+            | Command::Select(_)
+            | Command::Field(_)
+            | Command::Begin
+            | Command::Commit
+            | Command::Undo
+            | Command::Redo => Ok(Effect::Unchanged),
+        }
+    }
+
+    fn tracing(&self, id: TracingId) -> Result<&Arc<Tracing>, ReviewError> {
+        self.review.work.tracing(id).ok_or(ReviewError::Tracing(id))
+    }
+
+    /// A tracing that is whole enough to be smoothed or grown
+    fn counted(&self, id: TracingId) -> Result<&Arc<Tracing>, ReviewError> {
+        let tracing = self.tracing(id)?;
+        match tracing.fault() {
+            None => Ok(tracing),
+            Some(fault) => Err(ReviewError::Outline(fault.to_string())),
+        }
+    }
+
+    fn next_id(&mut self) -> TracingId {
+        let id = TracingId(self.review.work.next_tracing);
+        self.review.work.next_tracing += 1;
+        id
+    }
+
+    fn new_tracing(
+        &mut self,
+        points_mm: Vec<[f64; 2]>,
+        drawn: Drawn,
+        closed: Closed,
+        threshold: Option<f64>,
+    ) -> Result<Effect, ReviewError> {
+        check_points(&points_mm)?;
+        let Place { frame, jet, .. } = self.review.place;
+        let cut = Pose::from(&self.en_face());
+        let id = self.next_id();
+        Ok(self.push(Tracing { id, jet, frame, cut, points_mm, drawn, closed, threshold }))
+    }
+
+    fn push(&mut self, tracing: Tracing) -> Effect {
+        let id = tracing.id;
+        self.review.work.tracings.push(Arc::new(tracing));
+        Effect::Made(id)
+    }
+
+    fn put(&mut self, tracing: Tracing) {
+        if let Some(slot) = self.review.work.tracings.iter_mut().find(|old| old.id == tracing.id) {
+            *slot = Arc::new(tracing);
+        }
+    }
+
+    fn reshape(
+        &mut self,
+        id: TracingId,
+        change: impl FnOnce(&mut Vec<[f64; 2]>) -> Result<(), ReviewError>,
+    ) -> Result<Effect, ReviewError> {
+        let tracing = self.tracing(id)?;
+        let mut points = tracing.points_mm.clone();
+        change(&mut points)?;
+        check_points(&points)?;
+        if points == tracing.points_mm {
+            return Ok(Effect::Unchanged);
+        }
+        let redrawn = tracing.redrawn(points);
+        self.put(redrawn);
+        Ok(Effect::Changed(Key::Tracings))
+    }
+}
+
+#[derive(Clone, Copy)]
+enum Travel {
+    Back,
+    Forward,
+}
+
+fn check_points(points: &[[f64; 2]]) -> Result<(), ReviewError> {
+    if points.len() > MOST_VERTICES {
+        return Err(ReviewError::TooManyVertices(points.len()));
+    }
+    for &value in points.iter().flatten() {
+        within("a vertex's coordinate", value, -1e4, 1e4)?;
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,204 @@
+use proptest::prelude::*;
+
+use super::*;
+use crate::review::{ColourMap, Entry, Quantity, Settings, Source, parse};
+
+fn session() -> Session {
+    Session::new(Review::new(Source { frames: 4, ..Source::default() }))
+}
+
+fn ring() -> Command {
+    let points = (0..12)
+        .map(|i| {
+            let (sin, cos) = libm::sincos(f64::from(i) / 12.0 * std::f64::consts::TAU);
+            [3.0 * cos, 2.0 * sin]
+        })
+        .collect();
+    Command::AddTracing { points, drawn: Drawn::Proposed, threshold: Some(0.4) }
+}
+
+#[test]
+fn an_undo_returns_to_the_place_of_the_edit() {
+    let mut session = session();
+    session.apply(Command::Frame(2)).unwrap();
+    assert!(!session.can_undo(), "looking is no edit");
+    assert_eq!(session.apply(ring()).unwrap(), Effect::Made(TracingId(0)));
+    session.apply(Command::Frame(0)).unwrap();
+    session.apply(Command::Undo).unwrap();
+    assert_eq!(session.review().place.frame, 2);
+    assert!(session.review().work.tracings.is_empty());
+    session.apply(Command::Redo).unwrap();
+    assert_eq!(session.review().work.tracings.len(), 1);
+}
+
+#[test]
+fn a_drag_is_one_step() {
+    let mut session = session();
+    session.apply(Command::Begin).unwrap();
+    for degrees in 1..=30 {
+        let turn = Turn { roll: f64::from(degrees).to_radians(), ..Turn::default() };
+        session.apply(Command::Turn(JetId::Free, turn)).unwrap();
+    }
+    session.apply(Command::Commit).unwrap();
+    assert_eq!(session.past.len(), 1);
+    session.apply(Command::Undo).unwrap();
+    assert!(session.turn().is_none());
+    session.apply(Command::Redo).unwrap();
+    assert!((session.turn().roll.to_degrees() - 30.0).abs() < 1e-12);
+}
+
+#[test]
+fn a_changed_proposal_says_who_changed_it() {
+    let mut session = session();
+    session.apply(ring()).unwrap();
+    let id = TracingId(0);
+    assert_eq!(session.review().work.tracing(id).unwrap().drawn, Drawn::Proposed);
+    session.apply(Command::MoveVertex { tracing: id, vertex: 0, to: [4.0, 0.0] }).unwrap();
+    assert_eq!(session.review().work.tracing(id).unwrap().drawn, Drawn::Corrected);
+    assert_eq!(session.review().work.tracing(id).unwrap().fault(), None);
+    let far = Command::MoveVertex { tracing: id, vertex: 0, to: [-9.0, 0.5] };
+    session.apply(far).unwrap();
+    let fault = session.review().work.tracing(id).unwrap().fault();
+    assert!(matches!(fault, Some(crate::review::Fault::Invalid(_))), "{fault:?}");
+    assert!(matches!(session.apply(Command::Smooth(id)), Err(ReviewError::Outline(_))));
+}
+
+#[test]
+fn drawing_by_clicks_ends_in_a_counted_polygon() {
+    let mut session = session();
+    let Effect::Made(id) = session.apply(Command::BeginTracing([0.0, 0.0])).unwrap() else { panic!() };
+    for point in [[4.0, 0.0], [4.0, 3.0]] {
+        session.apply(Command::Extend(id, point)).unwrap();
+    }
+    assert_eq!(session.review().work.tracing(id).unwrap().fault(), Some(crate::review::Fault::Open));
+    session.apply(Command::Close(id)).unwrap();
+    assert_eq!(session.review().work.tracing(id).unwrap().fault(), None);
+    session.apply(Command::CopyToFrame(id, 3)).unwrap();
+    assert_eq!(session.review().place.frame, 3);
+    assert_eq!(session.review().work.tracings_of(JetId::Free, 3).count(), 1);
+    for _ in 0..3 {
+        session.apply(Command::RemoveVertex { tracing: id, vertex: 0 }).unwrap();
+    }
+    assert!(session.review().work.tracing(id).is_none(), "the last vertex takes the tracing with it");
+}
+
+#[test]
+fn refused_commands_change_nothing() {
+    let mut session = session();
+    session.apply(ring()).unwrap();
+    let before = session.review().clone();
+    let id = TracingId(0);
+    let refused = [
+        Command::Frame(4),
+        Command::Select(JetId::Found(1)),
+        Command::Turn(JetId::Free, Turn { roll: f64::NAN, ..Turn::default() }),
+        Command::MoveVertex { tracing: id, vertex: 99, to: [0.0; 2] },
+        Command::MoveVertex { tracing: id, vertex: 0, to: [f64::INFINITY, 0.0] },
+        Command::RemoveTracing(TracingId(5)),
+        Command::Grow(id, -5.0),
+        Command::Set(Settings { colour_gain: 2.0, ..Settings::default() }),
+        Command::Enter(Entry { quantity: Quantity::VcWidth, value: -1.0, note: String::new() }),
+        Command::Dismiss(JetId::Free),
+    ];
+    for command in refused {
+        let told = format!("{command:?}");
+        assert!(session.apply(command).is_err(), "{told}");
+        assert_eq!(session.review(), &before, "{told}");
+    }
+    assert_eq!(session.past.len(), 1);
+}
+
+fn commands() -> impl Strategy<Value = Command> {
+    let id = (0u32..4).prop_map(TracingId);
+    let point = || (-9.0..9.0f64, -9.0..9.0f64).prop_map(|(u, v)| [u, v]);
+    let jet = || prop_oneof![Just(JetId::Free), (0u8..3).prop_map(JetId::Added)];
+    let turn = (-1.0..1.0f64, -3.0..3.0f64, -9.0..9.0f64).prop_map(|(t, roll, level_mm)| Turn {
+        tilt: [t, -t, 0.3 * t],
+        roll,
+        level_mm,
+        shift_mm: [t, t, t],
+    });
+    prop_oneof![
+        (0usize..5).prop_map(Command::Frame),
+        jet().prop_map(Command::Select),
+        (0.0..90.0f64).prop_map(Command::Field),
+        (jet(), turn).prop_map(|(jet, turn)| Command::Turn(jet, turn)),
+        jet().prop_map(Command::BackToProposed),
+        Just(Command::AddJet),
+        jet().prop_map(Command::Dismiss),
+        Just(ring()),
+        point().prop_map(Command::BeginTracing),
+        (id.clone(), point()).prop_map(|(id, at)| Command::Extend(id, at)),
+        id.clone().prop_map(Command::Close),
+        (id.clone(), 0usize..14, point()).prop_map(|(tracing, vertex, to)| Command::MoveVertex {
+            tracing,
+            vertex,
+            to
+        }),
+        (id.clone(), 0usize..14, point()).prop_map(|(tracing, after, at)| Command::InsertVertex {
+            tracing,
+            after,
+            at
+        }),
+        (id.clone(), 0usize..14).prop_map(|(tracing, vertex)| Command::RemoveVertex { tracing, vertex }),
+        id.clone().prop_map(Command::Smooth),
+        (id.clone(), -1.0..1.0f64).prop_map(|(id, by)| Command::Grow(id, by)),
+        (id.clone(), 0usize..5).prop_map(|(id, frame)| Command::CopyToFrame(id, frame)),
+        id.prop_map(Command::RemoveTracing),
+        (0usize..4, proptest::option::of(Just([1.0, 2.0, 3.0])))
+            .prop_map(|(i, at)| Command::Mark(Landmark::ALL[i], at)),
+        (0.0..1.0f64).prop_map(|colour_gain| Command::Set(Settings {
+            colour_gain,
+            colour_map: ColourMap::Cyclic,
+            ..Settings::default()
+        })),
+        (0usize..9, 0.0..4.0f64).prop_map(|(i, value)| Command::Enter(Entry {
+            quantity: Quantity::ALL[i],
+            value,
+            note: String::new()
+        })),
+        (0usize..3).prop_map(Command::RemoveEntry),
+        "[a-z]{0,6}".prop_map(Command::Note),
+        Just(Command::Begin),
+        Just(Command::Commit),
+        Just(Command::Undo),
+        Just(Command::Redo),
+    ]
+}
+
+proptest! {
+    #[test]
+    fn everything_undone_is_the_start_and_everything_redone_is_the_end(
+        commands in prop::collection::vec(commands(), 0..60)
+    ) {
+        let mut session = session();
+        for command in commands {
+            // Refusals are part of the sequence; they must leave no trace.
+            let _ = session.apply(command);
+            session.review().check().unwrap();
+        }
+        while session.can_redo() {
+            session.apply(Command::Redo).unwrap();
+        }
+        let end = session.review().work.clone();
+        while session.can_undo() {
+            session.apply(Command::Undo).unwrap();
+            session.review().check().unwrap();
+        }
+        prop_assert_eq!(&session.review().work, &Work::default());
+        while session.can_redo() {
+            session.apply(Command::Redo).unwrap();
+        }
+        prop_assert_eq!(&session.review().work, &end);
+    }
+
+    #[test]
+    fn saving_and_loading_is_the_identity(commands in prop::collection::vec(commands(), 0..40)) {
+        let mut session = session();
+        for command in commands {
+            let _ = session.apply(command);
+        }
+        let text = serde_json::to_string(session.review()).unwrap();
+        prop_assert_eq!(&parse(&text).unwrap(), session.review());
+    }
+}

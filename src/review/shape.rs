@@ -1,0 +1,45 @@
+//! Changes of a whole polygon, done by [`crate::outline`] and brought back to few vertices.
+
+use crate::outline::{Outline, OutlineError};
+use crate::space::CutPoint;
+use crate::unit::Mm;
+
+use super::ReviewError;
+
+/// Vertices of a smoothed tracing: enough for a crescent, few enough to be dragged one by one
+const SMOOTH_VERTICES: f64 = 40.0;
+/// How far a grown tracing may lie from its exact place, mm: a tenth of a fine voxel
+const TOLERANCE_MM: f64 = 0.03;
+
+/// Why the polygon cannot be counted, in words; `None` where it can
+pub(super) fn invalid(points: &[CutPoint]) -> Option<String> {
+    Outline::new(points.to_vec()).err().map(|error| error.to_string())
+}
+
+fn refused(error: &OutlineError) -> ReviewError {
+    ReviewError::Outline(error.to_string())
+}
+
+fn pairs(outline: &Outline) -> Vec<[f64; 2]> {
+    outline.points().iter().map(|point| [point.u, point.v]).collect()
+}
+
+/// The polygon smoothed, its area kept
+pub(super) fn smoothed(points: &[CutPoint]) -> Result<Vec<[f64; 2]>, ReviewError> {
+    let smooth = || {
+        let outline = Outline::new(points.to_vec())?;
+        let even = outline.resampled(outline.perimeter() / SMOOTH_VERTICES)?;
+        even.smoothed(2)
+    };
+    smooth().map(|outline| pairs(&outline)).map_err(|error| refused(&error))
+}
+
+/// The polygon moved outward by millimetres, inward for a negative number
+pub(super) fn grown(points: &[CutPoint], by_mm: f64) -> Result<Vec<[f64; 2]>, ReviewError> {
+    let grow = || {
+        let moved = Outline::new(points.to_vec())?.offset(Mm::new(by_mm))?;
+        // A coarse polygon is only a convenience: where thinning fails, the fine one is kept.
+        Ok(moved.simplified(Mm::new(TOLERANCE_MM)).unwrap_or(moved))
+    };
+    grow().map(|outline| pairs(&outline)).map_err(|error| refused(&error))
+}

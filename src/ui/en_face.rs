@@ -1,0 +1,431 @@
+//! The en-face view: the cut across the jet, its tracing, and what one width would have made of it.
+//!
+//! One gesture, one meaning: a drag takes hold of what is under it. On a vertex it moves the
+//! vertex, anywhere else it turns the cut as if the reader pushed a ball. A click on an edge adds a
+//! vertex there. The automatic tracing becomes the reader's own at the first touch.
+
+use egui::{Align2, Color32, CursorIcon, PointerButton, Pos2, Rect, Response, Sense, Ui, pos2, vec2};
+
+use crate::review::{Command, ImpliedCircle, Landmark, TracingId, Turn};
+use crate::space::CutPoint;
+
+use super::lens::Lens;
+use super::scene::{Action, OutlineSource, Pane, ReadOutline, Reading, Scene, keep};
+use super::theme::{self, LineStyle};
+use super::view_state::{Grip, Tool, ViewState};
+use super::{ink, look, turning, words};
+
+/// How near a vertex or an edge must be to be meant, points
+const NEAR: f32 = 9.0;
+
+/// The picture with everything on it
+pub(super) fn en_face_ui(
+    ui: &mut Ui,
+    rect: Rect,
+    scene: &Scene<'_>,
+    view: &mut ViewState,
+    out: &mut Vec<Action>,
+) {
+    let (Some(session), Some(facts)) = (scene.session, scene.facts) else { return };
+    let review = session.review();
+    let place = review.place;
+    let cut = session.en_face();
+    let lens = Lens::new(rect, CutPoint::default(), turning::field_mm(scene));
+    let response = ui.interact(rect, ui.scope_id().with("en face"), Sense::click_and_drag());
+    let name =
+        format!("En-face cut of {}, {}", words::jet(place.jet), words::frame(place.frame, &facts.times_s));
+    response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Image, true, &name));
+
+    let painter = ui.painter().with_clip_rect(rect);
+    let picture = look::dressed(lens.view(cut, ui.pixels_per_point()), &review.work.settings);
+    scene.pictures.cut(&painter, rect, Pane::EnFace, place.frame, &picture);
+
+    cut_lines(&painter, &lens, scene);
+    let reading = scene.reading.filter(|reading| reading.jet == place.jet && reading.frame == place.frame);
+    if let Some(reading) = reading {
+        implied_circle(&painter, &lens, reading, review.work.settings.circle);
+        for outline in &reading.outlines {
+            outline_ui(&painter, &lens, outline, view);
+        }
+        area_label(&painter, &lens, reading);
+    }
+    landmarks(&painter, &lens, scene);
+    ink::scale_bar(&painter, &lens);
+    let bar =
+        Rect::from_min_size(rect.right_top() + vec2(-26.0, 16.0), vec2(12.0, rect.height().min(420.0) * 0.4));
+    ink::velocity_bar(&painter, bar, &facts.scale, look::map(review.work.settings.colour_map));
+    pointer(ui, &response, &lens, scene, reading, view, out);
+}
+
+/// Where the long-axis and commissural cuts meet this one
+fn cut_lines(painter: &egui::Painter, lens: &Lens, scene: &Scene<'_>) {
+    let reach = f64::from(lens.rect.size().max_elem() / lens.points_per_mm);
+    let lines = [
+        ([[-reach, 0.0], [reach, 0.0]], LineStyle::Dashed, theme::LONG_AXIS),
+        ([[0.0, -reach], [0.0, reach]], LineStyle::Dotted, theme::COMMISSURAL),
+    ];
+    for (ends, style, colour) in lines {
+        let ends = ends.map(|end| lens.screen(end));
+        ink::line(painter, &ends, style, 1.2, colour.gamma_multiply(0.75));
+    }
+    let marks = scene.session.map(|session| session.review().work.landmarks).unwrap_or_default();
+    let named = marks.anterior.is_some() && marks.posterior.is_some()
+        || marks.lateral_commissure.is_some() && marks.medial_commissure.is_some();
+    let (left, right) = if named { ("anterior", "posterior") } else { ("long axis", "") };
+    let y = lens.rect.center().y - 4.0;
+    let small = theme::small;
+    let inset = 8.0;
+    ink::label(
+        painter,
+        pos2(lens.rect.left() + inset, y),
+        Align2::LEFT_BOTTOM,
+        left,
+        small(),
+        theme::LONG_AXIS,
+    );
+    if !right.is_empty() {
+        let at = pos2(lens.rect.right() - inset, y);
+        ink::label(painter, at, Align2::RIGHT_BOTTOM, right, small(), theme::LONG_AXIS);
+    }
+    let at = pos2(lens.rect.center().x + 5.0, lens.rect.top() + inset);
+    ink::label(painter, at, Align2::LEFT_TOP, "commissural", small(), theme::COMMISSURAL);
+}
+
+fn implied_circle(painter: &egui::Painter, lens: &Lens, reading: &Reading, shown: ImpliedCircle) {
+    let (Some(area), Some(middle)) = (reading.circle_mm2, reading.middle) else { return };
+    if shown == ImpliedCircle::Hidden {
+        return;
+    }
+    let radius = (area / std::f64::consts::PI).sqrt() as f32 * lens.points_per_mm;
+    let centre = lens.screen(middle);
+    let points: Vec<Pos2> = (0..=72)
+        .map(|i| {
+            let angle = std::f32::consts::TAU * i as f32 / 72.0;
+            centre + vec2(angle.cos(), angle.sin()) * radius
+        })
+        .collect();
+    ink::line(painter, &points, LineStyle::Dashed, 1.3, Color32::from_white_alpha(190));
+    let at = centre + vec2(-0.7071, 0.7071) * radius + vec2(-6.0, 6.0);
+    let text = match reading.circle_error_percent {
+        Some(error) => format!("circle of the width: {} ({})", words::cm2(area), words::percent(error)),
+        None => format!("circle of the width: {}", words::cm2(area)),
+    };
+    ink::label(painter, at, Align2::RIGHT_TOP, text, theme::small(), Color32::from_gray(225));
+}
+
+fn outline_ui(painter: &egui::Painter, lens: &Lens, outline: &ReadOutline, view: &ViewState) {
+    let points: Vec<Pos2> = outline.points.iter().map(|point| lens.screen(*point)).collect();
+    let kept = matches!(outline.source, OutlineSource::Kept(_));
+    if !outline.is_here() {
+        ink::ring(painter, &points, LineStyle::Dotted, 1.2, theme::QUIET);
+        if let Some(top) = points.iter().copied().min_by(|a, b| a.y.total_cmp(&b.y)) {
+            let text = format!("traced {:.1}° and {:.1} mm from here", outline.away[0], outline.away[1]);
+            ink::label(painter, top, Align2::CENTER_BOTTOM, text, theme::small(), theme::QUIET);
+        }
+        return;
+    }
+    let colour = if outline.fault.is_some() { theme::BAD } else { theme::EN_FACE };
+    let width = if kept { 2.4 } else { 1.8 };
+    if outline.open {
+        ink::line(painter, &points, LineStyle::Solid, width, theme::EN_FACE);
+        if let (Some(first), Some(last)) = (points.first(), points.last()) {
+            ink::line(painter, &[*last, *first], LineStyle::Dotted, 1.0, theme::QUIET);
+        }
+    } else {
+        let style = if outline.fault.is_some() { LineStyle::Dashed } else { LineStyle::Solid };
+        ink::ring(painter, &points, style, width, colour);
+    }
+    if let OutlineSource::Kept(id) = outline.source {
+        for (index, point) in outline.handles.iter().enumerate() {
+            let held = view.vertex == Some((id, index));
+            ink::grip(painter, lens.screen(*point), if held { 5.0 } else { 3.0 }, colour, held);
+        }
+    }
+    if let Some(fault) = outline.fault.as_ref().filter(|_| !outline.open) {
+        let low = points.iter().copied().max_by(|a, b| a.y.total_cmp(&b.y)).unwrap_or(lens.rect.center());
+        let text = format!("not counted: {fault}");
+        ink::label(painter, low + vec2(0.0, 10.0), Align2::CENTER_TOP, text, theme::small(), theme::BAD);
+    }
+}
+
+fn area_label(painter: &egui::Painter, lens: &Lens, reading: &Reading) {
+    let inner = lens.rect.shrink(12.0);
+    let beside = reading
+        .outlines
+        .iter()
+        .filter(|outline| outline.is_here())
+        .flat_map(|outline| &outline.points)
+        .map(|point| lens.screen(*point))
+        .reduce(|a, b| pos2(a.x.max(b.x), a.y.min(b.y)));
+    let Some(corner) = beside else {
+        if let Some(trouble) = &reading.trouble {
+            let at = lens.rect.center_bottom() - vec2(0.0, 40.0);
+            ink::label(painter, at, Align2::CENTER_BOTTOM, trouble, theme::body(), theme::WARN);
+        }
+        return;
+    };
+    // Beside the tracing, but always whole and clear of the velocity bar.
+    let at = pos2((corner.x + 12.0).min(inner.right() - 215.0), (corner.y - 46.0).max(inner.top() + 20.0));
+    if let Some(area) = reading.area {
+        let first = ink::label(
+            painter,
+            at,
+            Align2::LEFT_TOP,
+            words::cm2(area.value),
+            theme::heading(),
+            theme::EN_FACE,
+        );
+        let text = format!("95 %: {}", words::cm2_interval(area));
+        ink::label(
+            painter,
+            first.left_bottom() + vec2(0.0, 4.0),
+            Align2::LEFT_TOP,
+            text,
+            theme::small(),
+            theme::TEXT,
+        );
+    } else if let Some(traced) = reading.traced_mm2 {
+        let text = format!("{} as displayed", words::cm2(traced));
+        ink::label(painter, at, Align2::LEFT_TOP, text, theme::body(), theme::EN_FACE);
+    }
+}
+
+fn landmarks(painter: &egui::Painter, lens: &Lens, scene: &Scene<'_>) {
+    let Some(session) = scene.session else { return };
+    let cut = session.en_face();
+    mark_points(painter, lens, scene, &cut);
+}
+
+/// The landmarks near a cut
+pub(super) fn mark_points(painter: &egui::Painter, lens: &Lens, scene: &Scene<'_>, cut: &crate::space::Cut) {
+    let Some(session) = scene.session else { return };
+    let marks = session.review().work.landmarks;
+    let points = [
+        ("A", marks.anterior),
+        ("P", marks.posterior),
+        ("AL", marks.lateral_commissure),
+        ("PM", marks.medial_commissure),
+    ];
+    for (name, point) in points {
+        let Some([x, y, z]) = point else { continue };
+        let (foot, level) = cut.project(crate::space::VolumePoint::new(x, y, z));
+        let at = lens.screen([foot.u, foot.v]);
+        if !lens.rect.contains(at) {
+            continue;
+        }
+        let here = level.abs() < 1.0;
+        ink::grip(painter, at, 4.0, theme::GOOD, here);
+        let colour = if here { theme::TEXT } else { theme::QUIET };
+        ink::label(painter, at + vec2(7.0, 0.0), Align2::LEFT_CENTER, name, theme::small(), colour);
+    }
+}
+
+/// What lies under the pointer
+enum Under<'a> {
+    Vertex(&'a ReadOutline, usize),
+    Edge(&'a ReadOutline, usize),
+    Nothing,
+}
+
+fn under<'a>(at: Pos2, lens: &Lens, reading: Option<&'a Reading>) -> Under<'a> {
+    let here = || reading.iter().flat_map(|reading| &reading.outlines).filter(|o| o.is_here());
+    let vertex = here()
+        .flat_map(|outline| {
+            outline.handles.iter().enumerate().map(move |(i, p)| (outline, i, lens.screen(*p).distance(at)))
+        })
+        .filter(|(_, _, far)| *far < NEAR)
+        .min_by(|a, b| a.2.total_cmp(&b.2));
+    if let Some((outline, index, _)) = vertex {
+        return Under::Vertex(outline, index);
+    }
+    let edge = here()
+        .filter(|outline| !outline.open)
+        .flat_map(|outline| {
+            let n = outline.handles.len();
+            (0..n).map(move |i| {
+                let (a, b) = (lens.screen(outline.handles[i]), lens.screen(outline.handles[(i + 1) % n]));
+                (outline, i, ink::from_segment(at, a, b))
+            })
+        })
+        .filter(|(_, _, far)| *far < NEAR * 0.7)
+        .min_by(|a, b| a.2.total_cmp(&b.2));
+    match edge {
+        Some((outline, index, _)) => Under::Edge(outline, index),
+        None => Under::Nothing,
+    }
+}
+
+/// The number of a tracing, which is kept first where it is still a proposal
+fn kept(outline: &ReadOutline, scene: &Scene<'_>, out: &mut Vec<Action>) -> Option<TracingId> {
+    match outline.source {
+        OutlineSource::Kept(id) => Some(id),
+        OutlineSource::Live => {
+            let next = scene.session?.review().work.next_tracing;
+            let threshold = scene.reading.map_or(0.5, |reading| reading.threshold);
+            out.push(Action::Do(keep(outline, threshold)));
+            Some(TracingId(next))
+        }
+    }
+}
+
+fn pointer(
+    ui: &Ui,
+    response: &Response,
+    lens: &Lens,
+    scene: &Scene<'_>,
+    reading: Option<&Reading>,
+    view: &mut ViewState,
+    out: &mut Vec<Action>,
+) {
+    let Some(session) = scene.session else { return };
+    let review = session.review();
+    let place = review.place;
+    let (base, turn) = (session.base(), session.turn());
+    if let Some(at) = response.hover_pos() {
+        let cursor = match view.tool {
+            Tool::Draw | Tool::Mark(_) => CursorIcon::Crosshair,
+            Tool::Turn => match under(at, lens, reading) {
+                Under::Vertex(..) => CursorIcon::Grab,
+                Under::Edge(..) => CursorIcon::Copy,
+                Under::Nothing => CursorIcon::Move,
+            },
+        };
+        ui.ctx().set_cursor_icon(cursor);
+        turning::wheel(ui, scene, view, out);
+    }
+    if response.clicked()
+        && let Some(at) = response.interact_pointer_pos()
+    {
+        let point = lens.cut(at);
+        match view.tool {
+            Tool::Draw => draw_click(scene, at, lens, out),
+            Tool::Mark(landmark) => {
+                let cut = session.en_face();
+                let there = cut.at(CutPoint::new(point[0], point[1]));
+                mark(landmark, there.to_array(), view, out);
+            }
+            Tool::Turn => match under(at, lens, reading) {
+                Under::Vertex(outline, index) => {
+                    view.vertex = kept(outline, scene, out).map(|id| (id, index));
+                }
+                Under::Edge(outline, index) => {
+                    if let Some(id) = kept(outline, scene, out) {
+                        out.push(Action::Do(Command::InsertVertex { tracing: id, after: index, at: point }));
+                        view.vertex = Some((id, index + 1));
+                    }
+                }
+                Under::Nothing => view.vertex = None,
+            },
+        }
+    }
+    if view.tool == Tool::Draw
+        && response.double_clicked()
+        && let Some(id) = open_tracing(scene)
+    {
+        out.push(Action::Do(Command::Close(id)));
+        view.tool = Tool::Turn;
+    }
+    if response.secondary_clicked()
+        && let Some(at) = response.interact_pointer_pos()
+        && let Under::Vertex(outline, index) = under(at, lens, reading)
+        && let OutlineSource::Kept(id) = outline.source
+    {
+        out.push(Action::Do(Command::RemoveVertex { tracing: id, vertex: index }));
+        view.vertex = None;
+    }
+    if response.drag_started()
+        && view.tool == Tool::Turn
+        && let Some(at) = ui.input(|input| input.pointer.press_origin())
+    {
+        out.push(Action::Do(Command::Begin));
+        let (shift, alt) = ui.input(|input| (input.modifiers.shift, input.modifiers.alt));
+        let secondary = response.dragged_by(PointerButton::Secondary);
+        let grip = if shift || response.dragged_by(PointerButton::Middle) {
+            Grip::Shift
+        } else if secondary || alt {
+            Grip::Roll(angle(at, lens))
+        } else if let Under::Vertex(outline, index) = under(at, lens, reading) {
+            match kept(outline, scene, out) {
+                Some(id) => {
+                    view.vertex = Some((id, index));
+                    Grip::Vertex(id, index)
+                }
+                None => Grip::Tilt,
+            }
+        } else {
+            Grip::Tilt
+        };
+        view.grip = Some(grip);
+    }
+    if response.dragged()
+        && let (Some(grip), Some(at)) = (view.grip, response.interact_pointer_pos())
+    {
+        match grip {
+            Grip::Vertex(tracing, vertex) => {
+                out.push(Action::Do(Command::MoveVertex { tracing, vertex, to: lens.cut(at) }));
+            }
+            Grip::Roll(before) => {
+                let now = angle(at, lens);
+                view.grip = Some(Grip::Roll(now));
+                let roll = turn.roll + now - before;
+                out.push(Action::Do(Command::Turn(place.jet, Turn { roll, ..turn })));
+            }
+            Grip::Shift => {
+                let [u, v] = lens.vector(response.drag_delta());
+                out.push(Action::Do(Command::Turn(place.jet, base.with_shift(&turn, [-u, -v]))));
+            }
+            Grip::Tilt | Grip::Level => {
+                let step = response.drag_delta();
+                out.push(Action::Do(turning::leaned(session, [step.x, -step.y])));
+            }
+        }
+    }
+    if response.drag_stopped() && view.grip.take().is_some() {
+        out.push(Action::Do(Command::Commit));
+    }
+}
+
+fn angle(at: Pos2, lens: &Lens) -> f64 {
+    let arm = at - lens.rect.center();
+    f64::from((-arm.y).atan2(arm.x))
+}
+
+/// The tracing that is being drawn on this jet and frame
+pub(super) fn open_tracing(scene: &Scene<'_>) -> Option<TracingId> {
+    let review = scene.session?.review();
+    let place = review.place;
+    let open =
+        |tracing: &&std::sync::Arc<crate::review::Tracing>| tracing.closed == crate::review::Closed::Open;
+    review.work.tracings_of(place.jet, place.frame).filter(open).last().map(|tracing| tracing.id)
+}
+
+fn draw_click(scene: &Scene<'_>, at: Pos2, lens: &Lens, out: &mut Vec<Action>) {
+    let Some(session) = scene.session else { return };
+    let point = lens.cut(at);
+    let Some(id) = open_tracing(scene) else {
+        out.push(Action::Do(Command::BeginTracing(point)));
+        return;
+    };
+    let tracing = session.review().work.tracing(id);
+    let first = tracing.and_then(|tracing| tracing.points_mm.first().copied());
+    let enough = tracing.is_some_and(|tracing| tracing.points_mm.len() >= 3);
+    if enough && first.is_some_and(|first| lens.screen(first).distance(at) < NEAR) {
+        out.push(Action::Do(Command::Close(id)));
+    } else if tracing
+        .and_then(|tracing| tracing.points_mm.last())
+        .is_none_or(|last| lens.screen(*last).distance(at) > 1.0)
+    {
+        // The second click of a double click adds nothing.
+        out.push(Action::Do(Command::Extend(id, point)));
+    }
+}
+
+/// Sets a landmark and goes on to the other end of its line
+pub(super) fn mark(landmark: Landmark, at: [f64; 3], view: &mut ViewState, out: &mut Vec<Action>) {
+    out.push(Action::Do(Command::Mark(landmark, Some(at))));
+    view.tool = match landmark {
+        Landmark::Anterior => Tool::Mark(Landmark::Posterior),
+        Landmark::LateralCommissure => Tool::Mark(Landmark::MedialCommissure),
+        Landmark::Posterior | Landmark::MedialCommissure => Tool::Turn,
+    };
+}

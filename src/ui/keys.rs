@@ -1,0 +1,362 @@
+//! Every key, in one table: the help sheet shows it and the handler reads it.
+
+use egui::{Key, Modifiers, Ui};
+
+use crate::review::{ColourMap, Command, ImpliedCircle, JetId, Session, Settings, TracingId};
+
+use super::scene::{Action, OutlineSource, Scene, keep};
+use super::view_state::{Sheet, Tool, ViewState};
+use super::{en_face, turning};
+
+/// What a key does
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Deed {
+    /// Lean the cut by degrees toward `u` and `v`
+    Lean(f64, f64),
+    /// Roll the cut by degrees
+    Roll(f64),
+    /// Move the cut along the jet by millimetres
+    Level(f64),
+    /// Put the cut back
+    Back,
+    /// Go on or back by frames
+    Step(isize),
+    /// Play or pause
+    Play,
+    /// Go to the frame of the largest area
+    Peak,
+    /// Show a jet by its place in the list; 0 is the free cut
+    Jet(usize),
+    /// Keep the automatic tracing
+    Keep,
+    /// Draw a tracing by clicks
+    Draw,
+    /// Close the tracing being drawn
+    Close,
+    /// Put the tool down
+    LetGo,
+    /// Remove the touched vertex
+    RemoveVertex,
+    /// Smooth the tracing
+    Smooth,
+    /// Grow the tracing by millimetres
+    Grow(f64),
+    /// Copy the tracing to the next frame
+    CopyOn,
+    /// Move the threshold
+    Threshold(f64),
+    /// Turn the colour map over
+    Colours,
+    /// Show or hide the implied circle
+    Circle,
+    /// Zoom by a factor of the field
+    Zoom(f64),
+    /// Fit the jet
+    Fit,
+    /// Undo
+    Undo,
+    /// Redo
+    Redo,
+    /// Save
+    Save,
+    /// Save to another file
+    SaveAs,
+    /// Open a file
+    Open,
+    /// Close the volume
+    CloseVolume,
+    /// End the program
+    Quit,
+    /// Take up the work that was left behind
+    TakeUp,
+    /// The sheet of keys
+    Help,
+}
+
+/// One key
+#[derive(Clone, Copy, Debug)]
+pub struct Binding {
+    /// Group on the help sheet
+    pub group: &'static str,
+    /// What is held down
+    pub modifiers: Modifiers,
+    /// The key
+    pub key: Key,
+    /// What it does
+    pub deed: Deed,
+    /// What it does, in words; empty where the line above says it
+    pub text: &'static str,
+}
+
+const fn bind(
+    group: &'static str,
+    modifiers: Modifiers,
+    key: Key,
+    deed: Deed,
+    text: &'static str,
+) -> Binding {
+    Binding { group, modifiers, key, deed, text }
+}
+
+const NONE: Modifiers = Modifiers::NONE;
+const SHIFT: Modifiers = Modifiers::SHIFT;
+const CTRL: Modifiers = Modifiers::COMMAND;
+const BOTH: Modifiers = Modifiers::COMMAND.plus(Modifiers::SHIFT);
+
+/// Every key; those with more held down stand before those with less, since the first that fits wins
+pub const TABLE: &[Binding] = &[
+    bind("Cut", SHIFT, Key::ArrowRight, Deed::Lean(5.0, 0.0), "lean the cut by 5 degrees"),
+    bind("Cut", SHIFT, Key::ArrowLeft, Deed::Lean(-5.0, 0.0), ""),
+    bind("Cut", SHIFT, Key::ArrowUp, Deed::Lean(0.0, 5.0), ""),
+    bind("Cut", SHIFT, Key::ArrowDown, Deed::Lean(0.0, -5.0), ""),
+    bind("Cut", NONE, Key::ArrowRight, Deed::Lean(1.0, 0.0), "lean the cut by 1 degree"),
+    bind("Cut", NONE, Key::ArrowLeft, Deed::Lean(-1.0, 0.0), ""),
+    bind("Cut", NONE, Key::ArrowUp, Deed::Lean(0.0, 1.0), ""),
+    bind("Cut", NONE, Key::ArrowDown, Deed::Lean(0.0, -1.0), ""),
+    bind("Cut", SHIFT, Key::E, Deed::Roll(5.0), "roll by 5 degrees"),
+    bind("Cut", SHIFT, Key::Q, Deed::Roll(-5.0), ""),
+    bind("Cut", NONE, Key::E, Deed::Roll(1.0), "roll by 1 degree"),
+    bind("Cut", NONE, Key::Q, Deed::Roll(-1.0), ""),
+    bind("Cut", SHIFT, Key::W, Deed::Level(1.0), "move along the jet by 1 mm"),
+    bind("Cut", SHIFT, Key::S, Deed::Level(-1.0), ""),
+    bind("File", BOTH, Key::S, Deed::SaveAs, "save the review under another name"),
+    bind("File", CTRL, Key::S, Deed::Save, "save the review"),
+    bind("Cut", NONE, Key::W, Deed::Level(0.25), "move along the jet by 0.25 mm"),
+    bind("Cut", NONE, Key::S, Deed::Level(-0.25), ""),
+    bind("Cut", NONE, Key::Home, Deed::Back, "back to the proposed cut"),
+    bind("Tracing", NONE, Key::T, Deed::Keep, "keep the automatic tracing"),
+    bind("Tracing", NONE, Key::N, Deed::Draw, "draw by clicks"),
+    bind("Tracing", NONE, Key::Enter, Deed::Close, "close the tracing being drawn"),
+    bind("Tracing", NONE, Key::Delete, Deed::RemoveVertex, "remove the touched vertex"),
+    bind("Tracing", NONE, Key::M, Deed::Smooth, "smooth"),
+    bind("Tracing", SHIFT, Key::G, Deed::Grow(-0.1), "shrink by 0.1 mm"),
+    bind("Tracing", NONE, Key::G, Deed::Grow(0.1), "grow by 0.1 mm"),
+    bind("Tracing", NONE, Key::C, Deed::CopyOn, "copy to the next frame"),
+    bind("Tracing", NONE, Key::Comma, Deed::Threshold(-0.02), "threshold down"),
+    bind("Tracing", NONE, Key::Period, Deed::Threshold(0.02), "threshold up"),
+    bind("Tracing", NONE, Key::Escape, Deed::LetGo, "put the tool down"),
+    bind("Beat", NONE, Key::A, Deed::Step(-1), "previous frame"),
+    bind("Beat", NONE, Key::D, Deed::Step(1), "next frame"),
+    bind("Beat", NONE, Key::Space, Deed::Play, "play or pause"),
+    bind("Beat", NONE, Key::P, Deed::Peak, "frame of the largest area"),
+    bind("Jet", NONE, Key::Num1, Deed::Jet(1), "show a jet by its place in the list"),
+    bind("Jet", NONE, Key::Num2, Deed::Jet(2), ""),
+    bind("Jet", NONE, Key::Num3, Deed::Jet(3), ""),
+    bind("Jet", NONE, Key::Num4, Deed::Jet(4), ""),
+    bind("Jet", NONE, Key::Num5, Deed::Jet(5), ""),
+    bind("Jet", NONE, Key::Num0, Deed::Jet(0), "show the free cut"),
+    bind("Picture", NONE, Key::Plus, Deed::Zoom(0.8), "nearer"),
+    bind("Picture", NONE, Key::Equals, Deed::Zoom(0.8), ""),
+    bind("Picture", NONE, Key::Minus, Deed::Zoom(1.25), "farther"),
+    bind("Picture", NONE, Key::F, Deed::Fit, "fit the jet"),
+    bind("Picture", NONE, Key::V, Deed::Colours, "even cyclic colours"),
+    bind("Picture", NONE, Key::O, Deed::Circle, "implied circle"),
+    bind("File", BOTH, Key::Z, Deed::Redo, "do again"),
+    bind("File", CTRL, Key::Y, Deed::Redo, ""),
+    bind("File", CTRL, Key::Z, Deed::Undo, "take back"),
+    bind("File", CTRL, Key::O, Deed::Open, "open a volume or a review"),
+    bind("File", CTRL, Key::W, Deed::CloseVolume, "back to the start"),
+    bind("File", CTRL, Key::Q, Deed::Quit, "end"),
+    bind("File", NONE, Key::R, Deed::TakeUp, "at the start: take up the work left behind"),
+    bind("File", NONE, Key::F1, Deed::Help, "this sheet"),
+];
+
+/// A key in words
+pub fn spoken(binding: &Binding) -> String {
+    let mut text = String::new();
+    if binding.modifiers.command {
+        text.push_str("Ctrl ");
+    }
+    if binding.modifiers.shift {
+        text.push_str("Shift ");
+    }
+    text.push_str(match binding.key {
+        Key::ArrowRight => "→",
+        Key::ArrowLeft => "←",
+        Key::ArrowUp => "↑",
+        Key::ArrowDown => "↓",
+        Key::Comma => ",",
+        Key::Period => ".",
+        Key::Plus => "+",
+        Key::Equals => "=",
+        Key::Minus => "−",
+        Key::Num0 => "0",
+        Key::Num1 => "1",
+        Key::Num2 => "2",
+        Key::Num3 => "3",
+        Key::Num4 => "4",
+        Key::Num5 => "5",
+        other => other.name(),
+    });
+    text
+}
+
+/// Takes the keys that were pressed, unless somebody is typing
+pub(super) fn keys_ui(ui: &Ui, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Action>) {
+    let typing = ui.ctx().text_edit_focused();
+    let pressed: Vec<Deed> = ui.input_mut(|input| {
+        TABLE
+            .iter()
+            .filter(|binding| !typing || binding.modifiers.command || binding.key == Key::F1)
+            .filter(|binding| input.consume_key(binding.modifiers, binding.key))
+            .map(|binding| binding.deed)
+            .collect()
+    });
+    for deed in pressed {
+        do_it(deed, scene, view, out);
+    }
+}
+
+fn do_it(deed: Deed, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Action>) {
+    match deed {
+        Deed::Help => view.help = view.help.turned(),
+        Deed::Open => out.push(Action::AskOpen),
+        Deed::Quit => out.push(Action::Quit),
+        Deed::TakeUp => {
+            if scene.session.is_none() && !scene.leftovers.is_empty() {
+                out.push(Action::Recover(0));
+            }
+        }
+        _ => {
+            if let Some(session) = scene.session {
+                in_session(deed, session, scene, view, out);
+            }
+        }
+    }
+}
+
+fn in_session(deed: Deed, session: &Session, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Action>) {
+    let review = session.review();
+    let place = review.place;
+    let settings = review.work.settings;
+    let frames = review.source.frames;
+    let mut act = |command| out.push(Action::Do(command));
+    match deed {
+        Deed::Lean(u, v) => act(turning::leaned_by(session, [u, v])),
+        Deed::Roll(degrees) => act(turning::rolled_by(session, degrees)),
+        Deed::Level(mm) => act(turning::lifted_by(session, mm)),
+        Deed::Back => act(Command::BackToProposed(place.jet)),
+        Deed::Step(by) => {
+            view.playing = None;
+            act(Command::Frame((place.frame as isize + by).rem_euclid(frames.max(1) as isize) as usize));
+        }
+        Deed::Play => {
+            view.playing = if view.playing.is_some() || frames < 2 { None } else { Some(0.0) };
+        }
+        Deed::Peak => {
+            if let Some(found) = review.found(place.jet) {
+                act(Command::Frame(found.peak_frame));
+            }
+        }
+        Deed::Jet(0) => act(Command::Select(JetId::Free)),
+        Deed::Jet(number) => {
+            if let Some(jet) = review.jets().get(number - 1) {
+                act(Command::Select(*jet));
+            }
+        }
+        Deed::Keep => {
+            let live = scene.reading.and_then(|reading| {
+                let live = reading.outlines.iter().find(|outline| outline.source == OutlineSource::Live)?;
+                Some(keep(live, reading.threshold))
+            });
+            if let Some(command) = live {
+                act(command);
+            }
+        }
+        Deed::Draw => view.tool = if view.tool == Tool::Draw { Tool::Turn } else { Tool::Draw },
+        Deed::Close => {
+            if let Some(id) = en_face::open_tracing(scene) {
+                act(Command::Close(id));
+                view.tool = Tool::Turn;
+            }
+        }
+        Deed::LetGo => {
+            if view.tool == Tool::Draw
+                && let Some(id) = en_face::open_tracing(scene)
+            {
+                act(Command::RemoveTracing(id));
+            }
+            view.tool = Tool::Turn;
+            view.vertex = None;
+            view.help = Sheet::Closed;
+        }
+        Deed::RemoveVertex => {
+            if let Some((tracing, vertex)) = view.vertex.take() {
+                act(Command::RemoveVertex { tracing, vertex });
+            }
+        }
+        Deed::Smooth => {
+            if let Some(id) = current(session, view) {
+                act(Command::Smooth(id));
+            }
+        }
+        Deed::Grow(mm) => {
+            if let Some(id) = current(session, view) {
+                act(Command::Grow(id, mm));
+            }
+        }
+        Deed::CopyOn => {
+            if let Some(id) = current(session, view).filter(|_| place.frame + 1 < frames) {
+                act(Command::CopyToFrame(id, place.frame + 1));
+            }
+        }
+        Deed::Threshold(by) => {
+            let now = settings.threshold.or(scene.reading.map(|reading| reading.threshold)).unwrap_or(0.5);
+            act(Command::Set(Settings { threshold: Some((now + by).clamp(0.05, 0.95)), ..settings }));
+        }
+        Deed::Colours => {
+            let colour_map = match settings.colour_map {
+                ColourMap::Doppler => ColourMap::Cyclic,
+                ColourMap::Cyclic => ColourMap::Doppler,
+            };
+            act(Command::Set(Settings { colour_map, ..settings }));
+        }
+        Deed::Circle => {
+            let circle = match settings.circle {
+                ImpliedCircle::Shown => ImpliedCircle::Hidden,
+                ImpliedCircle::Hidden => ImpliedCircle::Shown,
+            };
+            act(Command::Set(Settings { circle, ..settings }));
+        }
+        Deed::Zoom(factor) => act(turning::zoomed(scene, factor)),
+        Deed::Fit => act(Command::Field(0.0)),
+        Deed::Undo => act(Command::Undo),
+        Deed::Redo => act(Command::Redo),
+        Deed::Save => out.push(Action::Save),
+        Deed::SaveAs => out.push(Action::AskSave),
+        Deed::CloseVolume => out.push(Action::Close),
+        Deed::Help | Deed::Open | Deed::Quit | Deed::TakeUp => {}
+    }
+}
+
+/// The tracing that was touched last, or the latest of this jet and frame
+fn current(session: &Session, view: &ViewState) -> Option<TracingId> {
+    let review = session.review();
+    let place = review.place;
+    let touched = view.vertex.map(|(id, _)| id).filter(|id| review.work.tracing(*id).is_some());
+    touched.or_else(|| review.work.tracings_of(place.jet, place.frame).last().map(|tracing| tracing.id))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn no_key_hides_another() {
+        // A binding is dead when one before it takes its key with no more held down.
+        for (index, late) in TABLE.iter().enumerate() {
+            for early in &TABLE[..index] {
+                let takes = late.modifiers.matches_logically(early.modifiers);
+                assert!(!(early.key == late.key && takes), "{early:?} hides {late:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn every_group_of_keys_is_explained() {
+        for (index, binding) in TABLE.iter().enumerate() {
+            assert!(!binding.text.is_empty() || index > 0);
+            assert!(!spoken(binding).is_empty());
+        }
+    }
+}

@@ -1,0 +1,714 @@
+//! The ledger: the numbers, where each comes from, and the part that belongs to the chosen step.
+
+use egui::{Align2, Color32, Rect, RichText, Sense, Slider, Stroke, Ui, pos2, vec2};
+
+use crate::review::{ColourMap, Command, Entry, ImpliedCircle, JetId, Landmark, Quantity, Session, Settings};
+use crate::trust::Verdict;
+
+use super::scene::{Action, Origin, OutlineSource, Reading, Scene, keep};
+use super::theme;
+use super::view_state::{RailStep, Tool, ViewState};
+use super::{rail, turning, words};
+
+/// The ledger
+pub(super) fn ledger_ui(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Action>) {
+    let Some(session) = scene.session else { return };
+    egui::ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
+        ui.set_width(ui.available_width() - 6.0);
+        headline(ui, session, scene, view, out);
+        ui.add_space(6.0);
+        ui.separator();
+        ui.label(RichText::new(view.step.name()).font(theme::heading()));
+        ui.label(RichText::new(rail::help(view.step)).font(theme::small()).color(theme::QUIET));
+        ui.add_space(4.0);
+        match view.step {
+            RailStep::Trust => trust_part(ui, session),
+            RailStep::Jet => jet_part(ui, session, out),
+            RailStep::Cut => cut_part(ui, session, scene, view, out),
+            RailStep::Trace => trace_part(ui, session, scene, view, out),
+            RailStep::Beat => beat_part(ui, session, view, out),
+            RailStep::Weigh => weigh_part(ui, session, view, out),
+            RailStep::Report => report_part(ui, session, scene, view, out),
+        }
+        ui.add_space(10.0);
+        let text = "Not a medical device. The result defers to local protocols and to the licensed reader.";
+        ui.label(RichText::new(text).font(theme::small()).color(theme::QUIET));
+    });
+}
+
+/// A number on its own line; a click copies it, the tip says where it comes from
+fn number_ui(ui: &mut Ui, name: &str, value: &str, from: &str, view: &mut ViewState, out: &mut Vec<Action>) {
+    let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), 22.0), Sense::click());
+    let label = format!("{name}: {value}. Copy");
+    response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Button, true, &label));
+    let painter = ui.painter();
+    if response.hovered() {
+        painter.rect_filled(rect.expand2(vec2(4.0, 0.0)), 3.0, theme::RAISED);
+    }
+    painter.text(rect.left_center(), Align2::LEFT_CENTER, name, theme::small(), theme::QUIET);
+    painter.text(rect.right_center(), Align2::RIGHT_CENTER, value, theme::body(), theme::TEXT);
+    if response.on_hover_text(format!("{from}\nClick to copy.")).clicked() {
+        copy(format!("{name}: {value}"), ui, view, out);
+    }
+}
+
+fn copy(text: String, ui: &Ui, view: &mut ViewState, out: &mut Vec<Action>) {
+    view.copied = Some((text.clone(), ui.input(|input| input.time) + 2.0));
+    out.push(Action::Copy(text));
+}
+
+fn origin(reading: &Reading) -> &'static str {
+    match reading.origin {
+        Origin::Measured => "proposed by the program, on its own cut",
+        Origin::Live => "traced automatically on your cut",
+        Origin::Traced => "from your tracing",
+    }
+}
+
+fn headline(ui: &mut Ui, session: &Session, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Action>) {
+    let review = session.review();
+    let place = review.place;
+    ui.horizontal(|ui| {
+        ui.label(RichText::new("Vena contracta area").font(theme::heading()));
+        ui.label(RichText::new(words::jet(place.jet)).font(theme::small()).color(theme::EN_FACE));
+    });
+    let reading = scene.reading.filter(|reading| reading.jet == place.jet && reading.frame == place.frame);
+    let Some(reading) = reading else {
+        ui.label(RichText::new("–").font(theme::big()).color(theme::QUIET));
+        let text = if scene.progress.is_some() { "measuring …" } else { "no number on this cut" };
+        ui.label(RichText::new(text).font(theme::small()).color(theme::QUIET));
+        if review.results.is_none()
+            && scene.progress.is_none()
+            && ui.button("Measure").on_hover_text("Find and measure the jets of this volume").clicked()
+        {
+            out.push(Action::Measure);
+        }
+        return;
+    };
+    let (value, interval) = match (reading.area, reading.traced_mm2) {
+        (Some(area), _) => (words::cm2(area.value), format!("95 % interval {}", words::cm2_interval(area))),
+        (None, Some(traced)) => (words::cm2(traced), "as displayed, no interval".to_owned()),
+        (None, None) => ("–".to_owned(), reading.trouble.clone().unwrap_or_default()),
+    };
+    let text = RichText::new(&value).font(theme::big()).color(theme::EN_FACE);
+    let response = ui.add(egui::Label::new(text).sense(Sense::click()));
+    let label = format!("Vena contracta area: {value}. Copy");
+    response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Button, true, &label));
+    let tip = "The effective orifice: flow over core speed, smaller than the anatomic hole. Corrected for \
+               blooming.\nClick to copy.";
+    if response.on_hover_text(tip).clicked() {
+        copy(format!("Vena contracta area: {value} ({interval})"), ui, view, out);
+    }
+    ui.label(RichText::new(interval).color(theme::TEXT));
+    let sum =
+        if reading.summed > 1 { format!(", {} tracings added up", reading.summed) } else { String::new() };
+    let text = format!("{}{sum}", origin(reading));
+    ui.label(RichText::new(text).font(theme::small()).color(theme::QUIET));
+    ui.add_space(4.0);
+    comparison(ui, reading);
+    if let Some(width) = reading.long_axis {
+        let name = if reading.axes_assumed { "VC width, shortest" } else { "VC width, long axis" };
+        let from = "Read on the cut through the jet axis in the anterior-posterior direction. Until that \
+                    direction is marked, the shortest caliper width stands for it.";
+        number_ui(ui, name, &words::mm_interval(width), from, view, out);
+    }
+    if let Some(width) = reading.commissural {
+        number_ui(
+            ui,
+            "VC width, commissural",
+            &words::mm_interval(width),
+            "Read on the cut through the jet axis at a right angle to the other.",
+            view,
+            out,
+        );
+    }
+    if let Some(traced) = reading.traced_mm2 {
+        number_ui(
+            ui,
+            "Area as displayed",
+            &words::cm2(traced),
+            "Inside the outline, before the correction for blooming.",
+            view,
+            out,
+        );
+    }
+    if let Some(shape) = reading.shape {
+        number_ui(
+            ui,
+            "Shape",
+            words::shape(shape),
+            "From the ratio of the caliper widths and the area over that of the hull.",
+            view,
+            out,
+        );
+    }
+    let tilt = format!("{:.1}°", reading.tilt_deg);
+    number_ui(
+        ui,
+        "Cut off the jet axis",
+        &tilt,
+        "Angle between the normal of the cut and the axis of the jet.",
+        view,
+        out,
+    );
+    if reading.tilt_deg >= 0.05 {
+        let slant = words::percent(reading.obliquity_percent);
+        number_ui(ui, "Slant alone adds", &slant, "1 / cosine of that angle, as for a tube.", view, out);
+    }
+    if let Some(beam) = reading.beam_deg {
+        number_ui(
+            ui,
+            "Beam off the jet axis",
+            &format!("{beam:.0}°"),
+            "Only the velocity along the beam is seen.",
+            view,
+            out,
+        );
+    }
+    if let Some(results) = &review.results
+        && results.jets.len() > 1
+    {
+        let total = results.total.vca_mm2;
+        let at = results.total.frame.map_or(String::new(), |frame| format!(" (frame {})", frame + 1));
+        number_ui(
+            ui,
+            "All jets, proposed",
+            &format!("{}{at}", words::cm2(total.value)),
+            "The areas of the jets added at the frame where their sum is largest.",
+            view,
+            out,
+        );
+    }
+}
+
+/// Polygon, circle and ellipse as bars on one scale
+fn comparison(ui: &mut Ui, reading: &Reading) {
+    let Some(area) = reading.area.map(|area| area.value).or(reading.traced_mm2) else { return };
+    let rows = [
+        ("polygon", Some(area), theme::EN_FACE, None),
+        ("circle of one width", reading.circle_mm2, Color32::from_gray(200), reading.circle_error_percent),
+        ("ellipse of both", reading.ellipse_mm2, Color32::from_gray(150), None),
+    ];
+    let most = rows.iter().filter_map(|row| row.1).fold(1.0, f64::max);
+    for (name, value, colour, error) in rows {
+        let Some(value) = value else { continue };
+        let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), 21.0), Sense::hover());
+        let text = error.map_or_else(
+            || words::cm2(value),
+            |error| format!("{}  {}", words::cm2(value), words::percent(error)),
+        );
+        response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Label, true, format!("{name} {text}")));
+        let painter = ui.painter();
+        painter.text(rect.left_center(), Align2::LEFT_CENTER, name, theme::small(), theme::QUIET);
+        let room = (rect.width() - 116.0).max(20.0);
+        let bar = Rect::from_min_size(
+            pos2(rect.left() + 112.0, rect.top() + 3.0),
+            vec2(room * (value / most) as f32, rect.height() - 6.0),
+        );
+        painter.rect_filled(bar, 2.0, colour.gamma_multiply(0.35));
+        painter.rect_stroke(bar, 2.0, Stroke::new(1.0, colour), egui::StrokeKind::Inside);
+        painter.text(
+            pos2(rect.left() + 118.0, rect.center().y),
+            Align2::LEFT_CENTER,
+            text,
+            theme::small(),
+            theme::TEXT,
+        );
+    }
+    if reading.circle_misleads {
+        let text = "One width misleads here: its circle lies outside the interval.";
+        ui.label(RichText::new(text).font(theme::small()).color(theme::WARN));
+    }
+}
+
+fn trust_part(ui: &mut Ui, session: &Session) {
+    let Some(results) = &session.review().results else {
+        ui.label("The check comes with the measurement.");
+        return;
+    };
+    let verdict = results.trust.verdict;
+    ui.label(RichText::new(format!("This acquisition is {}.", words::verdict(verdict))).strong());
+    for finding in &results.trust.findings {
+        ui.add_space(4.0);
+        let (mark, colour) = match finding.verdict {
+            Verdict::Adequate => ("adequate", theme::GOOD),
+            Verdict::Limited => ("limited", theme::WARN),
+            Verdict::Unfit => ("unfit", theme::BAD),
+        };
+        ui.horizontal_wrapped(|ui| {
+            ui.label(RichText::new(mark).font(theme::small()).color(colour));
+            if let (Some(value), limit) = (finding.value, finding.limit) {
+                let limit = limit.map_or(String::new(), |limit| format!(", limit {limit}"));
+                let text = format!("{value:.2} {}{limit}", finding.unit);
+                ui.label(RichText::new(text).font(theme::small()));
+            }
+        });
+        ui.label(RichText::new(&finding.message).font(theme::small()).color(theme::QUIET));
+    }
+    for caution in &results.cautions {
+        ui.add_space(4.0);
+        ui.label(RichText::new(format!("· {caution}")).font(theme::small()).color(theme::QUIET));
+    }
+}
+
+fn jet_part(ui: &mut Ui, session: &Session, out: &mut Vec<Action>) {
+    let review = session.review();
+    let place = review.place;
+    let mut ids = vec![JetId::Free];
+    ids.extend(review.jets());
+    for id in ids {
+        let chosen = id == place.jet;
+        ui.horizontal(|ui| {
+            if ui.selectable_label(chosen, words::jet(id)).clicked() {
+                out.push(Action::Do(Command::Select(id)));
+            }
+            if let Some(found) = review.found(id) {
+                let text = format!("{}, frame {}", words::cm2(found.vca_mm2.value), found.peak_frame + 1);
+                ui.label(RichText::new(text).font(theme::small()).color(theme::QUIET));
+            }
+            if id != JetId::Free {
+                let text = if matches!(id, JetId::Added(_)) { "Remove" } else { "Set aside" };
+                let button = ui.small_button(text);
+                let name = format!("{text}: {}", words::jet(id));
+                button.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Button, true, &name));
+                if button.clicked() {
+                    out.push(Action::Do(Command::Dismiss(id)));
+                }
+            }
+        });
+    }
+    for id in &review.work.dismissed {
+        ui.horizontal(|ui| {
+            ui.label(RichText::new(format!("{} is set aside", words::jet(*id))).color(theme::QUIET));
+            if ui.small_button("Take back").clicked() {
+                out.push(Action::Do(Command::Restore(*id)));
+            }
+        });
+    }
+    ui.add_space(4.0);
+    let tip = "Makes the cut as it lies now the cut of a new jet, for one that was not found.";
+    if ui.button("Place a jet on this cut").on_hover_text(tip).clicked() {
+        out.push(Action::Do(Command::AddJet));
+    }
+}
+
+fn cut_part(ui: &mut Ui, session: &Session, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Action>) {
+    let review = session.review();
+    let place = review.place;
+    let turn = session.turn();
+    let lean = session.base().lean(&turn).map(f64::to_degrees);
+    for (name, value, unit) in [
+        ("Lean toward the long axis", lean[0], "°"),
+        ("Lean toward the commissures", lean[1], "°"),
+        ("Roll", turn.roll.to_degrees(), "°"),
+        ("Level from the neck", turn.level_mm, " mm"),
+    ] {
+        let text = format!("{value:+.2}{unit}");
+        number_ui(ui, name, &text, "Your cut against the proposed one.", view, out);
+    }
+    ui.horizontal_wrapped(|ui| {
+        let step = |ui: &mut Ui, text: &str, name: &str| {
+            let button = ui.button(text);
+            button.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Button, true, name));
+            button.on_hover_text(name).clicked()
+        };
+        if step(ui, "Level −", "Level down by 0.25 mm") {
+            out.push(Action::Do(turning::lifted_by(session, -0.25)));
+        }
+        if step(ui, "Level +", "Level up by 0.25 mm") {
+            out.push(Action::Do(turning::lifted_by(session, 0.25)));
+        }
+        if step(ui, "Roll −", "Roll back by 1 degree") {
+            out.push(Action::Do(turning::rolled_by(session, -1.0)));
+        }
+        if step(ui, "Roll +", "Roll on by 1 degree") {
+            out.push(Action::Do(turning::rolled_by(session, 1.0)));
+        }
+        let back = ui.add_enabled(!turn.is_none(), egui::Button::new("Back to proposed"));
+        if back.on_hover_text("Puts the cut back where it was proposed (Home)").clicked() {
+            out.push(Action::Do(Command::BackToProposed(place.jet)));
+        }
+    });
+    ui.add_space(8.0);
+    ui.label(RichText::new("Landmarks").font(theme::heading()));
+    ui.label(
+        RichText::new("Two clicks name the anterior-posterior direction; or mark the two commissures. Click on any of the three cuts.")
+            .font(theme::small())
+            .color(theme::QUIET),
+    );
+    let marks = review.work.landmarks;
+    for landmark in Landmark::ALL {
+        let point = match landmark {
+            Landmark::Anterior => marks.anterior,
+            Landmark::Posterior => marks.posterior,
+            Landmark::LateralCommissure => marks.lateral_commissure,
+            Landmark::MedialCommissure => marks.medial_commissure,
+        };
+        ui.horizontal(|ui| {
+            let chosen = view.tool == Tool::Mark(landmark);
+            if ui.selectable_label(chosen, landmark.name()).clicked() {
+                view.tool = if chosen { Tool::Turn } else { Tool::Mark(landmark) };
+            }
+            match point {
+                Some(_) => {
+                    let button = ui.small_button("Clear");
+                    let name = format!("Clear: {}", landmark.name());
+                    button.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Button, true, &name));
+                    if button.clicked() {
+                        out.push(Action::Do(Command::Mark(landmark, None)));
+                    }
+                }
+                None => {
+                    ui.label(RichText::new("not set").font(theme::small()).color(theme::QUIET));
+                }
+            }
+        });
+    }
+    let named = marks.anterior_posterior(session.base().axis().into_inner()).is_some();
+    if named {
+        let tip = "Measures again with the widths along these directions.";
+        let ready = scene.progress.is_none();
+        if ui
+            .add_enabled(ready, egui::Button::new("Measure with these directions"))
+            .on_hover_text(tip)
+            .clicked()
+        {
+            out.push(Action::Measure);
+        }
+    }
+    ui.add_space(8.0);
+    display_part(ui, session, out);
+}
+
+fn display_part(ui: &mut Ui, session: &Session, out: &mut Vec<Action>) {
+    let settings = session.review().work.settings;
+    ui.label(RichText::new("Display").font(theme::heading()));
+    let mut changed = settings;
+    slider(
+        ui,
+        &mut changed.colour_gain,
+        0.0..=1.0,
+        "Colour gain",
+        "Colour is drawn where the power passes this share of full scale.",
+        out,
+    );
+    slider(
+        ui,
+        &mut changed.tissue_priority,
+        0.0..=1.0,
+        "Tissue priority",
+        "Tissue brighter than this is not covered by colour.",
+        out,
+    );
+    slider(
+        ui,
+        &mut changed.tissue_window[1],
+        0.1..=1.0,
+        "Tissue white",
+        "Shown white at and above this share of full scale.",
+        out,
+    );
+    let mut cyclic = settings.colour_map == ColourMap::Cyclic;
+    if ui
+        .checkbox(&mut cyclic, "Even cyclic colours")
+        .on_hover_text("Equal steps of velocity look equal, and the wrap is no jump (V)")
+        .changed()
+    {
+        changed.colour_map = if cyclic { ColourMap::Cyclic } else { ColourMap::Doppler };
+    }
+    let mut circle = settings.circle == ImpliedCircle::Shown;
+    if ui
+        .checkbox(&mut circle, "Implied circle")
+        .on_hover_text("The circle that the long-axis width alone implies (O)")
+        .changed()
+    {
+        changed.circle = if circle { ImpliedCircle::Shown } else { ImpliedCircle::Hidden };
+    }
+    set(settings, changed, out);
+}
+
+fn set(before: Settings, after: Settings, out: &mut Vec<Action>) {
+    if before != after {
+        // Between the beginning and the end of a slider's drag, which frame the change.
+        let at = out.iter().position(|action| *action == Action::Do(Command::Commit)).unwrap_or(out.len());
+        out.insert(at, Action::Do(Command::Set(after)));
+    }
+}
+
+/// A slider whose whole drag is one step of the history
+fn slider(
+    ui: &mut Ui,
+    value: &mut f64,
+    range: std::ops::RangeInclusive<f64>,
+    name: &str,
+    tip: &str,
+    out: &mut Vec<Action>,
+) {
+    let response = ui.add(Slider::new(value, range).text(name).fixed_decimals(2)).on_hover_text(tip);
+    if response.drag_started() {
+        out.push(Action::Do(Command::Begin));
+    }
+    if response.drag_stopped() {
+        out.push(Action::Do(Command::Commit));
+    }
+}
+
+fn trace_part(
+    ui: &mut Ui,
+    session: &Session,
+    scene: &Scene<'_>,
+    view: &mut ViewState,
+    out: &mut Vec<Action>,
+) {
+    let review = session.review();
+    let place = review.place;
+    let settings = review.work.settings;
+    let live = scene
+        .reading
+        .and_then(|reading| reading.outlines.iter().find(|outline| outline.source == OutlineSource::Live));
+    let threshold = scene.reading.map_or(0.5, |reading| reading.threshold);
+    ui.horizontal_wrapped(|ui| {
+        let tip = "Makes the automatic outline on this cut your tracing, to keep or to correct (T)";
+        if ui.add_enabled(live.is_some(), egui::Button::new("Keep the proposal")).on_hover_text(tip).clicked()
+            && let Some(live) = live
+        {
+            out.push(Action::Do(keep(live, threshold)));
+        }
+        let drawing = view.tool == Tool::Draw;
+        if ui
+            .selectable_label(drawing, "Draw")
+            .on_hover_text("Click around the orifice; close with Enter or a double click (N)")
+            .clicked()
+        {
+            view.tool = if drawing { Tool::Turn } else { Tool::Draw };
+        }
+    });
+    let mut level = settings.threshold.unwrap_or(threshold);
+    let before = level;
+    slider(
+        ui,
+        &mut level,
+        0.05..=0.95,
+        "Threshold",
+        "Level of the automatic outline, as a share of the jet's full signal. The area and its correction follow.",
+        out,
+    );
+    if (level - before).abs() > 1e-9 {
+        set(settings, Settings { threshold: Some(level), ..settings }, out);
+    }
+    let automatic = settings.threshold.is_none();
+    if ui.add_enabled(!automatic, egui::Button::new("Threshold by the program")).clicked() {
+        set(settings, Settings { threshold: None, ..settings }, out);
+    }
+    ui.add_space(6.0);
+    let outlines = scene.reading.map(|reading| reading.outlines.as_slice()).unwrap_or_default();
+    let mut any = false;
+    for outline in outlines {
+        let OutlineSource::Kept(id) = outline.source else { continue };
+        any = true;
+        let title = format!("Tracing {}", id.0 + 1);
+        ui.separator();
+        ui.horizontal_wrapped(|ui| {
+            ui.label(RichText::new(&title).strong());
+            ui.label(RichText::new(&outline.drawn).font(theme::small()).color(theme::QUIET));
+        });
+        match (&outline.fault, outline.area_mm2) {
+            (Some(fault), _) => {
+                ui.label(
+                    RichText::new(format!("Not counted: {fault}")).font(theme::small()).color(theme::BAD),
+                );
+            }
+            (None, Some(area)) => {
+                number_ui(
+                    ui,
+                    "Area inside",
+                    &words::cm2(area),
+                    "Inside this outline, as displayed.",
+                    view,
+                    out,
+                );
+            }
+            (None, None) => {}
+        }
+        let whole = outline.fault.is_none();
+        ui.horizontal_wrapped(|ui| {
+            let tool = |ui: &mut Ui, on: bool, text: &str, tip: &str| {
+                let button = ui.add_enabled(on, egui::Button::new(text).small());
+                let name = format!("{text}: {title}");
+                button.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Button, on, &name));
+                button.on_hover_text(tip).clicked()
+            };
+            if outline.open && tool(ui, true, "Close", "Join the last vertex to the first (Enter)") {
+                out.push(Action::Do(Command::Close(id)));
+                view.tool = Tool::Turn;
+            }
+            if tool(ui, whole, "Smooth", "Smooth the outline, its area kept (M)") {
+                out.push(Action::Do(Command::Smooth(id)));
+            }
+            if tool(ui, whole, "Grow", "Move the outline outward by 0.1 mm (G)") {
+                out.push(Action::Do(Command::Grow(id, 0.1)));
+            }
+            if tool(ui, whole, "Shrink", "Move the outline inward by 0.1 mm (Shift G)") {
+                out.push(Action::Do(Command::Grow(id, -0.1)));
+            }
+            let next = place.frame + 1 < review.source.frames;
+            if tool(ui, whole && next, "Copy on", "Copy to the next frame, onto the cut of the jet there (C)")
+            {
+                out.push(Action::Do(Command::CopyToFrame(id, place.frame + 1)));
+            }
+            if tool(ui, true, "Remove", "Remove this tracing") {
+                out.push(Action::Do(Command::RemoveTracing(id)));
+            }
+        });
+    }
+    if !any {
+        let text = "Drag a vertex of the outline to make it yours. Click an edge to add a vertex, right-click one to remove it.";
+        ui.label(RichText::new(text).font(theme::small()).color(theme::QUIET));
+    }
+}
+
+fn beat_part(ui: &mut Ui, session: &Session, view: &mut ViewState, out: &mut Vec<Action>) {
+    let review = session.review();
+    let Some(found) = review.found(review.place.jet) else {
+        ui.label(RichText::new("Choose a jet that was found.").color(theme::QUIET));
+        return;
+    };
+    let systole = &found.systole;
+    number_ui(
+        ui,
+        "Pattern",
+        words::pattern(systole.pattern),
+        "From the frames in which the jet is there.",
+        view,
+        out,
+    );
+    number_ui(
+        ui,
+        "There in systole",
+        &format!("{:.0} %", systole.present_fraction * 100.0),
+        "Share of systole in which the jet is there.",
+        view,
+        out,
+    );
+    number_ui(ui, "Peak area", &words::cm2(found.vca_mm2.value), "The largest area of any frame.", view, out);
+    number_ui(
+        ui,
+        "Mean over systole",
+        &words::cm2(systole.mean_vca_mm2),
+        "Zero where the jet is absent.",
+        view,
+        out,
+    );
+    number_ui(
+        ui,
+        "Peak overstates mean by",
+        &format!("{:.0} %", systole.peak_overstates_percent),
+        "Why one frame's area times the whole velocity-time integral is too much.",
+        view,
+        out,
+    );
+    ui.add_space(4.0);
+    if ui.button("Go to the peak frame").on_hover_text("P").clicked() {
+        out.push(Action::Do(Command::Frame(found.peak_frame)));
+    }
+}
+
+fn weigh_part(ui: &mut Ui, session: &Session, view: &mut ViewState, out: &mut Vec<Action>) {
+    let review = session.review();
+    for (index, entry) in review.work.entries.iter().enumerate() {
+        ui.horizontal(|ui| {
+            ui.label(entry.quantity.name());
+            ui.label(RichText::new(format!("{} {}", entry.value, entry.quantity.unit())).strong());
+            let button = ui.small_button("×");
+            let name = format!("Remove: {}", entry.quantity.name());
+            button.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Button, true, &name));
+            if button.clicked() {
+                out.push(Action::Do(Command::RemoveEntry(index)));
+            }
+        });
+    }
+    let quantity = Quantity::ALL[view.entry_quantity.min(Quantity::ALL.len() - 1)];
+    let combo = egui::ComboBox::from_id_salt("quantity")
+        .width(ui.available_width() - 10.0)
+        .selected_text(quantity.name());
+    let shown = combo.show_ui(ui, |ui| {
+        for (index, quantity) in Quantity::ALL.iter().enumerate() {
+            ui.selectable_value(&mut view.entry_quantity, index, quantity.name());
+        }
+    });
+    shown.response.widget_info(|| {
+        egui::WidgetInfo::labeled(egui::Role::ComboBox, true, format!("Measure: {}", quantity.name()))
+    });
+    ui.horizontal(|ui| {
+        let field =
+            ui.add(egui::TextEdit::singleline(&mut view.entry).desired_width(90.0).hint_text("value"));
+        field.widget_info(|| {
+            egui::WidgetInfo::labeled(egui::Role::TextInput, true, format!("Value in {}", quantity.unit()))
+        });
+        ui.label(quantity.unit());
+        let typed = view.entry.trim().replace(',', ".").parse::<f64>().ok();
+        let entered = field.lost_focus() && ui.input(|input| input.key_pressed(egui::Key::Enter));
+        if (ui.add_enabled(typed.is_some(), egui::Button::new("Add")).clicked() || entered)
+            && let Some(value) = typed
+        {
+            out.push(Action::Do(Command::Enter(Entry { quantity, value, note: String::new() })));
+            view.entry.clear();
+        }
+    });
+}
+
+fn report_part(
+    ui: &mut Ui,
+    session: &Session,
+    scene: &Scene<'_>,
+    view: &mut ViewState,
+    out: &mut Vec<Action>,
+) {
+    let review = session.review();
+    ui.horizontal_wrapped(|ui| {
+        if ui.button("Save review").on_hover_text("Ctrl S").clicked() {
+            out.push(Action::Save);
+        }
+        if ui.button("Save as …").on_hover_text("Ctrl Shift S").clicked() {
+            out.push(Action::AskSave);
+        }
+        let ready = review.results.is_some() && scene.progress.is_none();
+        let tip = "A folder with a page, figures and tables, beside the volume";
+        if ui.add_enabled(ready, egui::Button::new("Write report")).on_hover_text(tip).clicked() {
+            out.push(Action::Report);
+        }
+    });
+    let file = scene.review_file.map_or("not saved yet".to_owned(), |path| path.display().to_string());
+    ui.label(RichText::new(file).font(theme::small()).color(theme::QUIET));
+    ui.add_space(6.0);
+    ui.label("Notes");
+    let mut notes = view.notes.clone().unwrap_or_else(|| review.work.notes.clone());
+    let field = ui.add(egui::TextEdit::multiline(&mut notes).desired_rows(6).desired_width(f32::INFINITY));
+    field.widget_info(|| egui::WidgetInfo::labeled(egui::Role::MultilineTextInput, true, "Notes"));
+    if field.changed() {
+        view.notes = Some(notes);
+    }
+    // A note is one step when the hand leaves it, not one a letter.
+    if field.lost_focus()
+        && let Some(notes) = view.notes.take()
+    {
+        out.push(Action::Do(Command::Note(notes)));
+    }
+    ui.add_space(6.0);
+    if let Some(facts) = scene.facts {
+        let source = &review.source;
+        let hash = source.blake3.get(..16).unwrap_or(&source.blake3);
+        for (name, value) in [
+            ("Volume", source.file.clone()),
+            ("BLAKE3", format!("{hash} …")),
+            ("Grid", facts.grid.clone()),
+            ("Channels", facts.channels.clone()),
+            ("Drawn by", scene.adapter.to_owned()),
+        ] {
+            ui.horizontal_wrapped(|ui| {
+                ui.label(RichText::new(name).font(theme::small()).color(theme::QUIET));
+                ui.label(RichText::new(value).font(theme::small()));
+            });
+        }
+    }
+}

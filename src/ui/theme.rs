@@ -1,0 +1,117 @@
+//! The look: dark and quiet, large type, the Okabe-Ito colours for the three cuts.
+//!
+//! Colours of meaning come from one published set (M. Okabe and K. Ito, Color Universal Design,
+//! 2008; hexadecimal values from memory) and are never the only carrier: each cut has its line
+//! style as well, each state its word.
+
+use egui::{Color32, CornerRadius, FontFamily, FontId, Margin, Stroke, TextStyle, Vec2};
+
+/// Behind everything
+pub(super) const GROUND: Color32 = Color32::from_rgb(0x11, 0x13, 0x16);
+/// Panels
+pub(super) const PANEL: Color32 = Color32::from_rgb(0x18, 0x1B, 0x1F);
+/// Things that can be pressed
+pub(super) const RAISED: Color32 = Color32::from_rgb(0x25, 0x29, 0x2F);
+/// Hair lines
+pub(super) const LINE: Color32 = Color32::from_rgb(0x33, 0x38, 0x40);
+/// Text
+pub(super) const TEXT: Color32 = Color32::from_rgb(0xDD, 0xE1, 0xE6);
+/// Text that explains
+pub(super) const QUIET: Color32 = Color32::from_rgb(0x9A, 0xA3, 0xAE);
+/// En-face cut and its tracing: orange, solid
+pub(super) const EN_FACE: Color32 = Color32::from_rgb(0xE6, 0x9F, 0x00);
+/// Long-axis cut: sky blue, dashed
+pub(super) const LONG_AXIS: Color32 = Color32::from_rgb(0x56, 0xB4, 0xE9);
+/// Commissural cut: reddish purple, dotted
+pub(super) const COMMISSURAL: Color32 = Color32::from_rgb(0xCC, 0x79, 0xA7);
+/// Good
+pub(super) const GOOD: Color32 = Color32::from_rgb(0x00, 0x9E, 0x73);
+/// Needs attention
+pub(super) const WARN: Color32 = Color32::from_rgb(0xF0, 0xE4, 0x42);
+/// Must not be used
+pub(super) const BAD: Color32 = Color32::from_rgb(0xD5, 0x5E, 0x00);
+
+/// How a line is drawn: the second carrier of what it means
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum LineStyle {
+    /// En face
+    Solid,
+    /// Long axis
+    Dashed,
+    /// Commissural
+    Dotted,
+}
+
+/// Text for the one number that matters
+pub(super) fn big() -> FontId {
+    FontId::new(34.0, FontFamily::Proportional)
+}
+
+/// Text that explains
+pub(super) fn small() -> FontId {
+    FontId::new(12.5, FontFamily::Proportional)
+}
+
+/// Running text
+pub(super) fn body() -> FontId {
+    FontId::new(14.5, FontFamily::Proportional)
+}
+
+/// Headings of panes
+pub(super) fn heading() -> FontId {
+    FontId::new(16.0, FontFamily::Proportional)
+}
+
+/// Lays the look on a context; done once
+pub fn apply(ctx: &egui::Context) {
+    ctx.set_theme(egui::Theme::Dark);
+    ctx.all_styles_mut(|style| {
+        style.text_styles = [
+            (TextStyle::Small, small()),
+            (TextStyle::Body, body()),
+            (TextStyle::Button, body()),
+            (TextStyle::Monospace, FontId::new(13.5, FontFamily::Monospace)),
+            (TextStyle::Heading, FontId::new(20.0, FontFamily::Proportional)),
+        ]
+        .into();
+        style.spacing.item_spacing = Vec2::new(8.0, 6.0);
+        style.spacing.button_padding = Vec2::new(9.0, 4.0);
+        style.spacing.interact_size.y = 26.0;
+        style.spacing.slider_width = 120.0;
+        style.interaction.tooltip_delay = 0.4;
+        let visuals = &mut style.visuals;
+        *visuals = egui::Visuals::dark();
+        visuals.panel_fill = PANEL;
+        visuals.window_fill = PANEL;
+        visuals.extreme_bg_color = GROUND;
+        visuals.faint_bg_color = RAISED;
+        visuals.override_text_color = Some(TEXT);
+        visuals.window_stroke = Stroke::new(1.0, LINE);
+        visuals.selection.bg_fill = Color32::from_rgb(0x3A, 0x33, 0x1F);
+        visuals.selection.stroke = Stroke::new(1.5, EN_FACE);
+        visuals.hyperlink_color = LONG_AXIS;
+        let corner = CornerRadius::same(4);
+        for widget in [
+            &mut visuals.widgets.noninteractive,
+            &mut visuals.widgets.inactive,
+            &mut visuals.widgets.hovered,
+            &mut visuals.widgets.active,
+            &mut visuals.widgets.open,
+        ] {
+            widget.corner_radius = corner;
+        }
+        visuals.widgets.noninteractive.bg_stroke = Stroke::new(1.0, LINE);
+        visuals.widgets.noninteractive.fg_stroke = Stroke::new(1.0, TEXT);
+        visuals.widgets.inactive.bg_fill = RAISED;
+        visuals.widgets.inactive.weak_bg_fill = RAISED;
+        visuals.widgets.inactive.fg_stroke = Stroke::new(1.2, TEXT);
+        visuals.widgets.hovered.weak_bg_fill = Color32::from_rgb(0x30, 0x36, 0x3E);
+        visuals.widgets.hovered.bg_stroke = Stroke::new(1.0, QUIET);
+        visuals.widgets.active.weak_bg_fill = Color32::from_rgb(0x3A, 0x41, 0x4A);
+    });
+}
+
+/// The frame of a panel
+pub(super) fn panel(margin: i8) -> egui::Frame {
+    egui::Frame::new().fill(PANEL).inner_margin(Margin::same(margin))
+}

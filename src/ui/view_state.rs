@@ -1,0 +1,147 @@
+//! What changes only on the screen.
+
+use crate::review::{Landmark, TracingId};
+
+/// What a click on a cut does
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Tool {
+    /// Turn the cut; take hold of a vertex where one is near
+    #[default]
+    Turn,
+    /// Add a vertex to a new tracing
+    Draw,
+    /// Set a landmark
+    Mark(Landmark),
+}
+
+/// What a drag has hold of
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Grip {
+    /// The normal of the cut
+    Tilt,
+    /// The cut about its normal, with the angle of the last position
+    Roll(f64),
+    /// The centre of the cut
+    Shift,
+    /// A vertex of a tracing
+    Vertex(TracingId, usize),
+    /// The level of the cut
+    Level,
+}
+
+/// A step of the rail
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum RailStep {
+    /// Can the acquisition be trusted
+    Trust,
+    /// Which jets
+    Jet,
+    /// Where the cuts lie
+    Cut,
+    /// The tracing
+    Trace,
+    /// Through the beat
+    Beat,
+    /// Against all other measures
+    Weigh,
+    /// Out of the door
+    Report,
+}
+
+impl RailStep {
+    /// All seven, in order
+    pub const ALL: [Self; 7] =
+        [Self::Trust, Self::Jet, Self::Cut, Self::Trace, Self::Beat, Self::Weigh, Self::Report];
+
+    /// Its name
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Trust => "Trust",
+            Self::Jet => "Jet",
+            Self::Cut => "Cut",
+            Self::Trace => "Trace",
+            Self::Beat => "Beat",
+            Self::Weigh => "Weigh",
+            Self::Report => "Report",
+        }
+    }
+}
+
+/// Whether something is open on the screen
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Sheet {
+    /// Not shown
+    #[default]
+    Closed,
+    /// Shown
+    Open,
+}
+
+impl Sheet {
+    /// The other
+    pub fn turned(self) -> Self {
+        match self {
+            Self::Closed => Self::Open,
+            Self::Open => Self::Closed,
+        }
+    }
+
+    /// Whether it is shown
+    pub fn is_open(self) -> bool {
+        self == Self::Open
+    }
+}
+
+/// What changes only on the screen
+#[derive(Clone, Debug)]
+pub struct ViewState {
+    /// What a click on a cut does
+    pub tool: Tool,
+    /// What a drag has hold of
+    pub grip: Option<Grip>,
+    /// The step whose part of the ledger is shown
+    pub step: RailStep,
+    /// The vertex that was touched last
+    pub vertex: Option<(TracingId, usize)>,
+    /// When the next frame is due, while the beat plays, in the time of the screen
+    pub playing: Option<f64>,
+    /// The sheet of keys
+    pub help: Sheet,
+    /// The commissural cut in a narrow window
+    pub commissural: Sheet,
+    /// The path being typed on the start screen
+    pub path: String,
+    /// The value of the entry being typed
+    pub entry: String,
+    /// Its quantity, as a place in the list
+    pub entry_quantity: usize,
+    /// The notes being typed, and what they were when the typing began
+    pub notes: Option<String>,
+    /// How the jet in the corner is turned: about its axis and up, radians
+    pub orbit: [f64; 2],
+    /// Points of wheel not yet turned into a level
+    pub wheel: f32,
+    /// What was copied last, and until when that is told
+    pub copied: Option<(String, f64)>,
+}
+
+impl Default for ViewState {
+    fn default() -> Self {
+        Self {
+            tool: Tool::Turn,
+            grip: None,
+            step: RailStep::Trace,
+            vertex: None,
+            playing: None,
+            help: Sheet::Closed,
+            commissural: Sheet::Closed,
+            path: String::new(),
+            entry: String::new(),
+            entry_quantity: 0,
+            notes: None,
+            orbit: [0.6, 0.35],
+            wheel: 0.0,
+            copied: None,
+        }
+    }
+}

@@ -1,0 +1,309 @@
+//! The viewer through its accessibility tree: what a reader does, by name and by hand.
+//!
+//! No window and no display: the same desk as in the window, in a harness that presses what a
+//! screen reader would. Every run also checks that each control has a name.
+
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
+
+use egui::{Key, Modifiers, Pos2, Vec2};
+use egui_kittest::Harness;
+use egui_kittest::kittest::Queryable as _;
+
+use narrows::app::{Desk, DeskOptions, Dialogs, DrawWhen};
+use narrows::format::dicom::{WriteOptions, write};
+use narrows::job::Watch;
+use narrows::phantom::{Recipe, simulate};
+use narrows::review::{Drawn, JetId};
+
+const RECIPE: &str = include_str!("viewer/small.toml");
+
+struct Bench {
+    folder: tempfile::TempDir,
+}
+
+impl Bench {
+    fn new() -> Self {
+        let folder = tempfile::tempdir().expect("a folder for the test");
+        let bench = Self { folder };
+        std::fs::create_dir_all(bench.samples()).expect("a folder of samples");
+        let recipe = Recipe::from_toml(RECIPE).expect("the recipe is sound");
+        let (volume, _) = simulate(&recipe, &Watch::silent()).expect("the recipe can be simulated");
+        write(&volume, &bench.volume(), &WriteOptions::default()).expect("the volume can be written");
+        bench
+    }
+
+    fn samples(&self) -> PathBuf {
+        self.folder.path().join("sample-volumes")
+    }
+
+    fn volume(&self) -> PathBuf {
+        self.samples().join("crescent.dcm")
+    }
+
+    fn review(&self) -> PathBuf {
+        self.samples().join("crescent.review.json")
+    }
+
+    fn desk(&self) -> Harness<'static, Option<Desk>> {
+        self.desk_of(Vec2::new(1440.0, 900.0), 1.0)
+    }
+
+    fn desk_of(&self, size: Vec2, scale: f32) -> Harness<'static, Option<Desk>> {
+        let options = DeskOptions {
+            state_folder: self.folder.path().join("state"),
+            samples: Some(self.samples()),
+            draw: DrawWhen::AtOnce,
+            dialogs: Dialogs::None,
+        };
+        let mut harness = Harness::builder().with_size(size).with_pixels_per_point(scale).build_ui_state(
+            move |ui, desk: &mut Option<Desk>| {
+                let ctx = ui.ctx().clone();
+                desk.get_or_insert_with(|| Desk::new(&ctx, options.clone()).expect("threads")).ui(ui);
+            },
+            None,
+        );
+        harness.run_steps(3);
+        harness
+    }
+
+    fn opened(&self) -> Harness<'static, Option<Desk>> {
+        let mut harness = self.desk();
+        harness.get_by_label("Open sample: Crescent").click();
+        settle(&mut harness);
+        harness
+    }
+}
+
+fn desk<'a>(harness: &'a Harness<'static, Option<Desk>>) -> &'a Desk {
+    harness.state().as_ref().expect("the desk is there after the first step")
+}
+
+/// Steps until the measurement and the reading are there
+fn settle(harness: &mut Harness<'static, Option<Desk>>) {
+    let until = Instant::now() + Duration::from_secs(120);
+    harness.run_steps(3);
+    loop {
+        harness.run_steps(2);
+        let there = desk(harness);
+        if there.session().is_some() && there.is_settled() {
+            break;
+        }
+        assert!(Instant::now() < until, "the desk did not settle");
+        std::thread::sleep(Duration::from_millis(10));
+    }
+    harness.run_steps(2);
+}
+
+fn press(harness: &mut Harness<'static, Option<Desk>>, modifiers: Modifiers, key: Key) {
+    harness.key_press_modifiers(modifiers, key);
+    harness.run_steps(2);
+    settle(harness);
+}
+
+fn drag(harness: &mut Harness<'static, Option<Desk>>, from: Pos2, to: Pos2) {
+    harness.hover_at(from);
+    harness.run_steps(1);
+    harness.drag_at(from);
+    harness.run_steps(1);
+    for share in [0.3, 0.6, 1.0] {
+        harness.hover_at(from + (to - from) * share);
+        harness.run_steps(1);
+    }
+    harness.drop_at(to);
+    harness.run_steps(2);
+    settle(harness);
+}
+
+fn click(harness: &mut Harness<'static, Option<Desk>>, name: &str) {
+    harness.get_by_label(name).click();
+    harness.run_steps(2);
+    settle(harness);
+}
+
+fn area(harness: &Harness<'static, Option<Desk>>) -> f64 {
+    desk(harness).reading().and_then(|reading| reading.area).expect("an area is shown").value
+}
+
+fn en_face(harness: &Harness<'static, Option<Desk>>) -> egui::Rect {
+    harness.get_by_label_contains("En-face cut of").rect()
+}
+
+#[test]
+fn a_reader_opens_turns_traces_undoes_saves_and_reopens_to_the_same_numbers() {
+    let bench = Bench::new();
+    let mut harness = bench.opened();
+    let session = desk(&harness).session().expect("a session");
+    assert_eq!(session.review().place.jet, JetId::Found(1), "the first jet is shown");
+    let proposed = area(&harness);
+    let measured = session.review().results.as_ref().expect("results").jets[0].vca_mm2.value;
+    assert!((proposed - measured).abs() < 1e-9, "untouched, the numbers are the measurement's own");
+
+    // Turn: arrows, and back.
+    press(&mut harness, Modifiers::SHIFT, Key::ArrowRight);
+    press(&mut harness, Modifiers::NONE, Key::ArrowRight);
+    let tilt = desk(&harness).reading().expect("a reading").tilt_deg;
+    assert!((tilt - 6.0).abs() < 1e-9, "five degrees and one: {tilt}");
+    let slant = desk(&harness).reading().expect("a reading").obliquity_percent;
+    assert!((slant - 0.5508).abs() < 1e-3, "1 / cos 6 degrees is 1.005508 (closed form): {slant}");
+    press(&mut harness, Modifiers::COMMAND, Key::Z);
+    press(&mut harness, Modifiers::COMMAND, Key::Z);
+    assert!(desk(&harness).session().expect("a session").turn().is_none());
+    assert!((area(&harness) - proposed).abs() < 1e-9);
+
+    // A drag in the picture is one step.
+    let middle = en_face(&harness).left_top() + Vec2::new(60.0, 200.0);
+    drag(&mut harness, middle, middle + Vec2::new(50.0, 0.0));
+    let lean = desk(&harness).reading().expect("a reading").tilt_deg;
+    assert!((lean - 10.0).abs() < 0.5, "50 points are 10 degrees: {lean}");
+    press(&mut harness, Modifiers::COMMAND, Key::Z);
+    assert!(desk(&harness).session().expect("a session").turn().is_none());
+
+    // Keep the proposal, grow it, smooth it.
+    click(&mut harness, "Keep the proposal");
+    let kept = area(&harness);
+    assert!((kept / proposed - 1.0).abs() < 0.05, "{kept} against {proposed}");
+    press(&mut harness, Modifiers::NONE, Key::G);
+    assert!(area(&harness) > kept);
+    click(&mut harness, "Smooth: Tracing 1");
+    let session = desk(&harness).session().expect("a session");
+    assert_eq!(session.review().work.tracings[0].drawn, Drawn::Corrected);
+    let last = area(&harness);
+
+    // Save, close, reopen.
+    press(&mut harness, Modifiers::COMMAND, Key::S);
+    assert!(bench.review().is_file());
+    assert!(!desk(&harness).session().expect("a session").is_unsaved());
+    harness.get_by_label("Back to the start").click();
+    harness.run_steps(3);
+    assert!(desk(&harness).session().is_none());
+    harness.get_by_label("Path of a volume or a review").focus();
+    harness.run_steps(1);
+    let path = bench.review().display().to_string();
+    harness.get_by_label("Path of a volume or a review").type_text(&path);
+    harness.run_steps(2);
+    harness.get_by_label("Go").click();
+    settle(&mut harness);
+    assert_eq!(area(&harness).to_bits(), last.to_bits(), "the same numbers, to the last bit");
+}
+
+#[test]
+fn a_tracing_is_drawn_by_clicks_and_an_invalid_one_is_never_counted() {
+    let bench = Bench::new();
+    let mut harness = bench.opened();
+    let rect = en_face(&harness);
+    press(&mut harness, Modifiers::NONE, Key::N);
+    let centre = rect.center();
+    // A bow tie: its edges cross.
+    for (x, y) in [(-60.0, -60.0), (60.0, 60.0), (60.0, -60.0), (-60.0, 60.0)] {
+        let at = centre + Vec2::new(x, y);
+        harness.hover_at(at);
+        harness.run_steps(1);
+        harness.drag_at(at);
+        harness.run_steps(1);
+        harness.drop_at(at);
+        harness.run_steps(2);
+        // A slow hand: no double clicks.
+        harness.run_steps(60);
+    }
+    press(&mut harness, Modifiers::NONE, Key::Enter);
+    let session = desk(&harness).session().expect("a session");
+    let tracing = session.review().work.tracings.first().expect("a tracing was drawn");
+    assert_eq!(tracing.points_mm.len(), 4);
+    assert!(tracing.fault().is_some());
+    assert_eq!(desk(&harness).reading().expect("a reading").summed, 0, "a crossed polygon is not counted");
+    assert!(harness.query_by_label_contains("Not counted").is_some());
+    assert!(harness.query_by_label_contains("Trace: a tracing is not counted").is_some());
+}
+
+#[test]
+fn work_that_was_left_behind_is_offered_and_taken_up() {
+    let bench = Bench::new();
+    let mut harness = bench.opened();
+    press(&mut harness, Modifiers::NONE, Key::T);
+    let left = area(&harness);
+    // Closing without saving keeps the work in its recovery file.
+    drop(harness);
+    let mut harness = bench.desk();
+    harness.get_by_label("Take it up again").click();
+    settle(&mut harness);
+    assert_eq!(area(&harness).to_bits(), left.to_bits());
+    assert!(desk(&harness).session().expect("a session").is_unsaved());
+    press(&mut harness, Modifiers::COMMAND, Key::S);
+    drop(harness);
+    let harness = bench.desk();
+    assert!(harness.query_by_label("Take it up again").is_none(), "saved work is not offered again");
+}
+
+#[test]
+fn a_moved_volume_is_asked_for_and_a_different_one_refused() {
+    let bench = Bench::new();
+    let mut harness = bench.opened();
+    press(&mut harness, Modifiers::NONE, Key::T);
+    press(&mut harness, Modifiers::COMMAND, Key::S);
+    let kept = area(&harness);
+    drop(harness);
+    let moved = bench.folder.path().join("moved.dcm");
+    std::fs::rename(bench.volume(), &moved).expect("the volume can be moved");
+    let other = bench.folder.path().join("other.dcm");
+    let recipe = RECIPE.replace("seed = 77", "seed = 78");
+    let (volume, _) =
+        simulate(&Recipe::from_toml(&recipe).expect("sound"), &Watch::silent()).expect("simulated");
+    write(&volume, &other, &WriteOptions::default()).expect("written");
+
+    let mut harness = bench.desk();
+    open_path(&mut harness, &bench.review());
+    wait_for(&mut harness, "is not where it was");
+    open_path(&mut harness, &other);
+    wait_for(&mut harness, "this is a different volume");
+    open_path(&mut harness, &moved);
+    settle(&mut harness);
+    assert_eq!(area(&harness).to_bits(), kept.to_bits());
+}
+
+fn open_path(harness: &mut Harness<'static, Option<Desk>>, path: &Path) {
+    if let Some(desk) = harness.state_mut() {
+        desk.open(path.to_owned());
+    }
+    harness.run_steps(2);
+}
+
+fn wait_for(harness: &mut Harness<'static, Option<Desk>>, text: &str) {
+    let until = Instant::now() + Duration::from_secs(60);
+    while harness.query_by_label_contains(text).is_none() {
+        assert!(Instant::now() < until, "nobody said {text:?}");
+        std::thread::sleep(Duration::from_millis(10));
+        harness.run_steps(2);
+    }
+}
+
+#[test]
+fn every_control_has_a_name_in_every_step_and_size() {
+    let bench = Bench::new();
+    for (size, scale) in [(Vec2::new(1280.0, 800.0), 1.0), (Vec2::new(1920.0, 1080.0), 2.0)] {
+        let mut harness = bench.desk_of(size, scale);
+        harness.check_accessibility();
+        harness.get_by_label("Open sample: Crescent").click();
+        settle(&mut harness);
+        for step in ["Trust", "Jet", "Cut", "Trace", "Beat", "Weigh", "Report"] {
+            harness.get_by_label_contains(&format!("{step}: ")).click();
+            harness.run_steps(3);
+            harness.check_accessibility();
+        }
+        press(&mut harness, Modifiers::NONE, Key::F1);
+        harness.check_accessibility();
+        // The three cuts, the profile, the tilt map and the frame stand beside each other.
+        let names =
+            ["En-face cut of", "Long axis cut", "Level of the cut", "Tilt of the cut", "three dimensions"];
+        let rects: Vec<egui::Rect> =
+            names.iter().map(|name| harness.get_by_label_contains(name).rect()).collect();
+        let screen = egui::Rect::from_min_size(Pos2::ZERO, size);
+        for (i, rect) in rects.iter().enumerate() {
+            assert!(screen.contains_rect(*rect), "{} is cut off: {rect:?}", names[i]);
+            assert!(rect.width() > 60.0 && rect.height() > 60.0, "{} is too small: {rect:?}", names[i]);
+            for (j, other) in rects.iter().enumerate().skip(i + 1) {
+                assert!(!rect.shrink(0.5).intersects(*other), "{} lies on {}", names[i], names[j]);
+            }
+        }
+    }
+}

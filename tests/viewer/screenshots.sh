@@ -1,0 +1,67 @@
+#!/usr/bin/env bash
+# Makes the pictures of the viewer in docs/ again, from a real window on a display in memory.
+#
+#   bash tests/viewer/screenshots.sh PROGRAM VOLUME [FOLDER]
+#
+# Needs Xvfb, xdotool and ImageMagick.
+set -euo pipefail
+
+program=$(realpath "$1")
+volume=$(realpath "$2")
+folder=${3:-$(dirname "$0")/../../docs}
+size=${NARROWS_SCREEN:-1440x900}
+mkdir -p "$folder"
+work=$(mktemp -d)
+export XDG_STATE_HOME=$work/state XDG_RUNTIME_DIR=$work
+cp "$volume" "$work/"
+running=()
+trap 'for process in "${running[@]}"; do kill "$process" 2>/dev/null || true; done; rm -rf "$work"' EXIT
+
+mkfifo "$work/display"
+Xvfb -displayfd 3 -screen 0 "${size}x24" -nolisten tcp 3>"$work/display" 2>/dev/null &
+running+=($!)
+read -r number <"$work/display"
+export DISPLAY=:$number
+
+named() {
+    for _ in $(seq 1 600); do
+        window=$(xdotool search --onlyvisible --name "$1" 2>/dev/null | head -n 1 || true)
+        [ -n "$window" ] && break
+        sleep 0.1
+    done
+    [ -n "$window" ] || { echo "no window named $1" >&2; exit 1; }
+    xdotool windowmove "$window" 0 0 windowsize "$window" "${size%x*}" "${size#*x}" windowfocus "$window"
+    sleep "$2"
+}
+
+picture() {
+    import -window root png:- | convert png:- -strip -define png:compression-level=9 "$folder/$1.png"
+}
+
+key() { xdotool key --window "$window" "$1"; sleep "$2"; }
+
+"$program" view >/dev/null 2>&1 &
+running+=($!)
+named '^narrows$' 4
+picture viewer-start
+kill "${running[-1]}"
+wait "${running[-1]}" 2>/dev/null || true
+
+"$program" view "$work/$(basename "$volume")" >/dev/null 2>&1 &
+running+=($!)
+named "^$(basename "$volume") – narrows\$" 6
+picture viewer-review
+key shift+Right 1
+key shift+Right 1
+key shift+Right 1
+key shift+Up 3
+picture viewer-tilted
+key Home 2
+key t 2
+picture viewer-traced
+key F1 2
+picture viewer-keys
+key F1 1
+key v 2
+picture viewer-cyclic
+key ctrl+q 1

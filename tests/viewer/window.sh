@@ -1,0 +1,131 @@
+#!/usr/bin/env bash
+# The viewer in a real window on a display in memory, worked with a mouse and a keyboard:
+# opens, drags, traces, saves and closes with status 0; killed at any moment, it offers the work back.
+#
+#   bash tests/viewer/window.sh PROGRAM VOLUME [FOLDER FOR PICTURES]
+#
+# Needs Xvfb, xdotool and, for pictures, ImageMagick's import.
+set -euo pipefail
+
+program=$(realpath "$1")
+volume=$(realpath "$2")
+pictures=${3:-}
+work=$(mktemp -d)
+export XDG_STATE_HOME=$work/state XDG_RUNTIME_DIR=$work
+cp "$volume" "$work/sample.dcm"
+running=()
+
+finish() {
+    for process in "${running[@]}"; do kill "$process" 2>/dev/null || true; done
+    rm -rf "$work"
+}
+trap finish EXIT
+
+fail() {
+    echo "window: $1" >&2
+    [ -n "$pictures" ] && shot failed
+    exit 1
+}
+
+shot() {
+    [ -n "$pictures" ] || return 0
+    mkdir -p "$pictures"
+    import -window root "$pictures/$1.png"
+}
+
+# A display of its own; the server says which one is free.
+mkfifo "$work/display"
+Xvfb -displayfd 3 -screen 0 1440x900x24 -nolisten tcp 3>"$work/display" 2>/dev/null &
+running+=($!)
+read -r number <"$work/display"
+export DISPLAY=:$number
+
+# Waits until the window bears a name that matches.
+window=""
+named() {
+    for _ in $(seq 1 600); do
+        window=$(xdotool search --onlyvisible --name "$1" 2>/dev/null | head -n 1 || true)
+        if [ -n "$window" ]; then
+            xdotool windowfocus "$window" 2>/dev/null || true
+            return 0
+        fi
+        kill -0 "$viewer" 2>/dev/null || fail "the viewer ended by itself: $(cat "$work/talk")"
+        sleep 0.1
+    done
+    fail "no window named $1"
+}
+
+start() {
+    "$program" view "$@" >"$work/talk" 2>&1 &
+    viewer=$!
+    running+=("$viewer")
+}
+
+ends_with_zero() {
+    for _ in $(seq 1 100); do
+        if ! kill -0 "$viewer" 2>/dev/null; then
+            wait "$viewer" || fail "the viewer ended with status $?"
+            return 0
+        fi
+        sleep 0.1
+    done
+    fail "the viewer does not end"
+}
+
+# Waits for a file.
+there() {
+    for _ in $(seq 1 "${2:-100}"); do
+        [ -e "$1" ] && return 0
+        sleep 0.1
+    done
+    fail "there is no $1"
+}
+
+key() { xdotool key --window "$window" "$1"; sleep 0.4; }
+
+# 1. Opens, turns by a drag, traces, saves, closes.
+start "$work/sample.dcm"
+named '^sample.dcm – narrows$'
+sleep 2
+shot opened
+xdotool mousemove --window "$window" 300 300 mousedown 1
+for x in 310 325 340; do xdotool mousemove --window "$window" "$x" 310; sleep 0.1; done
+xdotool mouseup 1
+sleep 1
+shot turned
+key Home
+key t
+key g
+sleep 1
+shot traced
+key ctrl+s
+there "$work/sample.review.json"
+grep -q '"drawn": "corrected"' "$work/sample.review.json" || fail "the tracing was not saved"
+key ctrl+q
+ends_with_zero
+[ -z "$(ls "$work/state/narrows")" ] || fail "a clean end left $(ls "$work/state/narrows")"
+
+# 2. Killed two seconds after a change, it offers the work back.
+rm "$work/sample.review.json"
+start "$work/sample.dcm"
+named '^sample.dcm – narrows$'
+sleep 2
+key t
+sleep 2
+kill -9 "$viewer"
+wait "$viewer" 2>/dev/null || true
+ls "$work/state/narrows/"*.recovery.json >/dev/null || fail "no recovery file after kill -9"
+start
+named '^narrows$'
+sleep 1
+shot recovery
+key r
+named '^sample.dcm – narrows$'
+sleep 2
+shot recovered
+key ctrl+s
+there "$work/sample.review.json"
+grep -q '"drawn": "proposed"' "$work/sample.review.json" || fail "the tracing was lost with the process"
+key ctrl+q
+ends_with_zero
+echo "window: opened, dragged, traced, saved, closed with 0; killed and recovered"
