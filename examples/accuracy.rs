@@ -190,7 +190,7 @@ fn case(seed: u64, truth: &Truth, jet: &JetTruth, frame: &JetTruthFrame, found: 
         low: found.vca_mm2.low,
         high: found.vca_mm2.high,
         traced_mm2: found.traced_area_mm2,
-        axis_deg: cosine.acos().to_degrees(),
+        axis_deg: libm::acos(cosine).to_degrees(),
         level_mm: level,
         aside_mm: (norm(offset).powi(2) - level * level).max(0.0).sqrt(),
         shape_right: found.shape.class == expected,

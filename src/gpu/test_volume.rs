@@ -1,7 +1,11 @@
 //! Small volumes for the tests of the pictures.
 
-use nalgebra::{Rotation3, Vector3};
+#[cfg(feature = "gui")]
+use nalgebra::Rotation3;
+use nalgebra::Vector3;
+#[cfg(feature = "gui")]
 use rand_core::{Rng as _, SeedableRng as _};
+#[cfg(feature = "gui")]
 use rand_pcg::Pcg64;
 
 use crate::space::{Cut, Grid, VolumePoint, direction};
