@@ -9,7 +9,7 @@ use crate::review::{Journal, Recovery, ReviewError, Session};
 use super::worker::{Notify, Worker};
 
 /// Least time between two writes; with the write itself the file is less than two seconds behind
-const EVERY: Duration = Duration::from_millis(1000);
+const EVERY: Duration = Duration::from_secs(1);
 
 enum Job {
     Write(Box<Recovery>),

@@ -697,7 +697,7 @@ fn free_name(volume: &Path) -> PathBuf {
         return first;
     }
     let stem = name.trim_end_matches(".review.json").to_owned();
-    (2u32..)
+    (2u32..10_000)
         .map(|number| volume.with_file_name(format!("{stem}-{number}.review.json")))
         .find(|path| !path.exists())
         .unwrap_or(first)

@@ -100,15 +100,12 @@ impl PlainPictures {
     }
 
     fn put(&self, slot: &mut Slot, pane: Pane, wanted: Wanted, image: ColorImage) {
-        match &mut slot.shown {
-            Some((shown, texture)) => {
-                texture.set(image, TextureOptions::LINEAR);
-                *shown = wanted;
-            }
-            None => {
-                let texture = self.ctx.load_texture(format!("{pane:?}"), image, TextureOptions::LINEAR);
-                slot.shown = Some((wanted, texture));
-            }
+        if let Some((shown, texture)) = &mut slot.shown {
+            texture.set(image, TextureOptions::LINEAR);
+            *shown = wanted;
+        } else {
+            let texture = self.ctx.load_texture(format!("{pane:?}"), image, TextureOptions::LINEAR);
+            slot.shown = Some((wanted, texture));
         }
     }
 }

@@ -124,6 +124,7 @@ impl Bench<'_> {
         let near = seen.iter().min_by(|a, b| a.0.abs().total_cmp(&b.0.abs())).map(|point| point.1);
         JetPose {
             neck: cut.centre(),
+            narrowest: cut.centre(),
             axis: cut.normal(),
             axis_error,
             level_error_mm: LEVEL_ERROR_MM,
@@ -185,10 +186,10 @@ impl Bench<'_> {
     }
 
     fn take(&self, reading: &mut Reading, from: &Assessment) {
-        reading.area = Some(interval(from.vca));
+        reading.area = Some(interval(&from.vca));
         reading.traced_mm2 = Some(from.tracing.outline.area().get());
-        reading.long_axis = Some(interval(from.long_axis));
-        reading.commissural = Some(interval(from.commissural));
+        reading.long_axis = Some(interval(&from.long_axis));
+        reading.commissural = Some(interval(&from.commissural));
         reading.axes_assumed = from.axes.assumed == Assumed::Yes;
         reading.shape = Some(classify(&from.corrected));
         reading.middle = Some(self.here(from.cut.at(from.tracing.outline.centroid())));
@@ -210,7 +211,7 @@ impl Bench<'_> {
             let Some(on) = tracing.cut.cut() else { continue };
             reading.outlines.push(self.kept_outline(tracing, &on));
             let Some(assessed) = self.assess_kept(tracing, &on, reading.threshold) else { continue };
-            let area = interval(assessed.vca);
+            let area = interval(&assessed.vca);
             shown += assessed.tracing.outline.area().get();
             sum = Some(match sum {
                 None => area,
@@ -311,7 +312,7 @@ fn measured(reading: &mut Reading, found: &JetResult, frame: usize) {
     implied(reading);
 }
 
-fn interval<U: Value>(measured: Measured<U>) -> Interval {
+fn interval<U: Value>(measured: &Measured<U>) -> Interval {
     Interval { value: measured.value.get(), low: measured.low.get(), high: measured.high.get() }
 }
 

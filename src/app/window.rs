@@ -47,7 +47,7 @@ pub(super) fn run(path: Option<PathBuf>) -> Result<(), AppError> {
     let proxy = event_loop.create_proxy();
     let waker = std::sync::Mutex::new(proxy.clone());
     ctx.set_request_repaint_callback(move |info| {
-        let when = Instant::now() + info.delay.min(std::time::Duration::from_secs(3600));
+        let when = Instant::now() + info.delay.min(std::time::Duration::from_hours(1));
         let waker = waker.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
         // Once the loop has ended nobody needs to be woken.
         let _ = waker.send_event(Call::Repaint(when));

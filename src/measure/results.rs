@@ -115,8 +115,10 @@ pub struct JetResult {
     pub axis: [f64; 3],
     /// 95 % uncertainty of the axis, degrees
     pub axis_uncertainty_deg: f64,
-    /// Centre of the neck at the peak frame
+    /// Centre of the neck at the peak frame: where the contraction ends
     pub neck_mm: [f64; 3],
+    /// Centre of the plane of the tracing: of least displayed area, a little upstream of the neck
+    pub traced_at_mm: [f64; 3],
     /// Frame of the largest area
     pub peak_frame: usize,
     /// Angle between axis and beam at the neck, 0 to 90; `null` without an apex
@@ -243,6 +245,8 @@ pub struct FrameResult {
     pub vca_mm2: Option<Interval>,
     /// Centre of the neck
     pub neck_mm: Option<[f64; 3]>,
+    /// Centre of the plane of the tracing
+    pub traced_at_mm: Option<[f64; 3]>,
     /// Unit vector along the flow
     pub axis: Option<[f64; 3]>,
 }

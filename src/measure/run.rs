@@ -145,6 +145,7 @@ fn jet_result(
         axis: pose.axis.into_inner().into(),
         axis_uncertainty_deg: 1.96 * pose.axis_error.to_degrees(),
         neck_mm: pose.neck.to_array(),
+        traced_at_mm: pose.narrowest.to_array(),
         peak_frame: peak,
         beam_angle_deg: trust::beam_angle_deg(volume, pose),
         components: Components {
@@ -235,6 +236,7 @@ fn frame_results(volume: &Volume4, jet: &Jet, frames: &[Option<Assessment>]) -> 
                 time_s: volume.timeline.times()[frame].get(),
                 vca_mm2: measured.map(|a| area_interval(a.vca)),
                 neck_mm: pose.map(|p| p.neck.to_array()),
+                traced_at_mm: pose.map(|p| p.narrowest.to_array()),
                 axis: pose.map(|p| p.axis.into_inner().into()),
             }
         })

@@ -93,6 +93,7 @@ pub(crate) fn results() -> Results {
                 _ => None,
             },
             neck_mm: (1..5).contains(&frame).then_some(NECK),
+            traced_at_mm: (1..5).contains(&frame).then_some(NECK),
             axis: (1..5).contains(&frame).then_some([0.0, 0.0, -1.0]),
         })
         .collect();
@@ -101,6 +102,7 @@ pub(crate) fn results() -> Results {
         axis: [0.0, 0.0, -1.0],
         axis_uncertainty_deg: 3.5,
         neck_mm: NECK,
+        traced_at_mm: NECK,
         peak_frame: 2,
         beam_angle_deg: Some(6.5),
         components: Components {

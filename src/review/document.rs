@@ -279,10 +279,10 @@ impl Review {
             let nearest = found
                 .frames
                 .iter()
-                .filter(|at| at.neck_mm.is_some() && at.axis.is_some())
+                .filter(|at| at.traced_at_mm.is_some() && at.axis.is_some())
                 .min_by_key(|at| (at.frame.abs_diff(frame), at.frame));
-            let (neck, axis) = nearest.map_or((found.neck_mm, found.axis), |at| {
-                (at.neck_mm.unwrap_or(found.neck_mm), at.axis.unwrap_or(found.axis))
+            let (neck, axis) = nearest.map_or((found.traced_at_mm, found.axis), |at| {
+                (at.traced_at_mm.unwrap_or(found.traced_at_mm), at.axis.unwrap_or(found.axis))
             });
             let long_axis = Vector3::from(found.width_mm.long_axis_direction);
             Some((VolumePoint::new(neck[0], neck[1], neck[2]), direction(axis.into())?, Some(long_axis)))

@@ -56,7 +56,7 @@ pub(super) fn beat_strip_ui(
         let row = Rect::from_min_size(pos2(body.left(), top), vec2(body.width(), row_height))
             .shrink2(vec2(0.0, 3.0));
         let strip = Rect::from_x_y_ranges(plot.x_range(), row.y_range());
-        row_ui(ui, &Row { jet: *jet, row, strip, most, scale: &scale }, scene, out);
+        row_ui(ui, &Row { jet: *jet, whole: row, strip, most, scale: &scale }, scene, out);
     }
     if jets.is_empty() {
         ui.painter().rect_filled(plot.shrink2(vec2(0.0, 3.0)), 2.0, theme::GROUND);
@@ -76,7 +76,7 @@ struct Times {
     right: f32,
     first: f64,
     last: f64,
-    times: Vec<f64>,
+    moments: Vec<f64>,
 }
 
 impl Times {
@@ -88,7 +88,7 @@ impl Times {
             right: plot.right() - 12.0,
             first,
             last,
-            times: facts.times_s.clone(),
+            moments: facts.times_s.clone(),
         }
     }
 
@@ -101,12 +101,12 @@ impl Times {
     }
 
     fn of_frame(&self, frame: usize) -> f32 {
-        self.x(self.times.get(frame).copied().unwrap_or(self.first))
+        self.x(self.moments.get(frame).copied().unwrap_or(self.first))
     }
 
     fn nearest(&self, x: f32) -> usize {
         let far = |frame: &usize| (self.of_frame(*frame) - x).abs();
-        (0..self.times.len()).min_by(|a, b| far(a).total_cmp(&far(b))).unwrap_or(0)
+        (0..self.moments.len()).min_by(|a, b| far(a).total_cmp(&far(b))).unwrap_or(0)
     }
 }
 
@@ -123,7 +123,7 @@ fn play_ui(ui: &mut Ui, rect: Rect, view: &mut ViewState, facts: &Facts, out: &m
 
 struct Row<'a> {
     jet: JetId,
-    row: Rect,
+    whole: Rect,
     strip: Rect,
     most: f64,
     scale: &'a Times,
@@ -139,8 +139,8 @@ fn row_ui(ui: &mut Ui, row: &Row<'_>, scene: &Scene<'_>, out: &mut Vec<Action>) 
     let y = |area: f64| row.strip.bottom() - 4.0 - (area / row.most) as f32 * (row.strip.height() - 10.0);
 
     let name = Rect::from_min_max(
-        pos2(row.row.left() + 46.0, row.row.top()),
-        pos2(row.strip.left() - 6.0, row.row.bottom()),
+        pos2(row.whole.left() + 46.0, row.whole.top()),
+        pos2(row.strip.left() - 6.0, row.whole.bottom()),
     );
     let response = ui.interact(name, ui.scope_id().with(("row", row.jet)), Sense::click());
     let title = words::jet(row.jet);
@@ -168,7 +168,7 @@ fn row_ui(ui: &mut Ui, row: &Row<'_>, scene: &Scene<'_>, out: &mut Vec<Action>) 
             egui::StrokeKind::Outside,
         );
     }
-    let right = Rect::from_min_max(pos2(row.strip.right() + 10.0, row.row.top()), row.row.max);
+    let right = Rect::from_min_max(pos2(row.strip.right() + 10.0, row.whole.top()), row.whole.max);
     if let Some(found) = found {
         let systole = &found.systole;
         painter.text(
@@ -193,15 +193,13 @@ fn course(painter: &egui::Painter, row: &Row<'_>, found: &JetResult, y: &impl Fn
     let [start, end] = found.systole.bounds_s.map(|time| row.scale.x(time));
     let systole = Rect::from_x_y_ranges(start..=end, row.strip.y_range()).intersect(row.strip);
     painter.rect_filled(systole, 0.0, Color32::from_white_alpha(10));
-    for (x, anchor, text) in [(start, Align2::LEFT_TOP, "systole")] {
-        painter.text(
-            pos2(x.max(row.strip.left()) + 4.0, row.strip.top() + 2.0),
-            anchor,
-            text,
-            theme::small(),
-            theme::QUIET,
-        );
-    }
+    painter.text(
+        pos2(start.max(row.strip.left()) + 4.0, row.strip.top() + 2.0),
+        Align2::LEFT_TOP,
+        "systole",
+        theme::small(),
+        theme::QUIET,
+    );
     for piece in found.frames.split(|frame| frame.vca_mm2.is_none()) {
         let points: Vec<(f32, crate::measure::results::Interval)> =
             piece.iter().filter_map(|frame| Some((row.scale.x(frame.time_s), frame.vca_mm2?))).collect();
@@ -248,13 +246,13 @@ fn scrub_ui(
     response.widget_info(|| egui::WidgetInfo::slider(true, (frame + 1) as f64, "Frame"));
     let response = response.on_hover_and_drag_cursor(CursorIcon::ResizeHorizontal);
     let painter = ui.painter();
-    for (index, time) in scale.times.iter().enumerate() {
+    for (index, time) in scale.moments.iter().enumerate() {
         let x = scale.of_frame(index);
         painter.line_segment(
             [pos2(x, plot.bottom()), pos2(x, plot.bottom() + 3.0)],
             Stroke::new(1.0, theme::QUIET),
         );
-        let every = (scale.times.len() / 8).max(1);
+        let every = (scale.moments.len() / 8).max(1);
         if index % every == 0 {
             let text = format!("{:.0} ms", time * 1000.0);
             painter.text(pos2(x, whole.bottom()), Align2::CENTER_BOTTOM, text, theme::small(), theme::QUIET);

@@ -4,6 +4,8 @@
 //! vertex, anywhere else it turns the cut as if the reader pushed a ball. A click on an edge adds a
 //! vertex there. The automatic tracing becomes the reader's own at the first touch.
 
+use std::f32::consts::FRAC_1_SQRT_2;
+
 use egui::{Align2, Color32, CursorIcon, PointerButton, Pos2, Rect, Response, Sense, Ui, pos2, vec2};
 
 use crate::review::{Command, ImpliedCircle, Landmark, TracingId, Turn};
@@ -105,7 +107,7 @@ fn implied_circle(painter: &egui::Painter, lens: &Lens, reading: &Reading, shown
         })
         .collect();
     ink::line(painter, &points, LineStyle::Dashed, 1.3, Color32::from_white_alpha(190));
-    let at = centre + vec2(-0.7071, 0.7071) * radius + vec2(-6.0, 6.0);
+    let at = centre + vec2(-FRAC_1_SQRT_2, FRAC_1_SQRT_2) * radius + vec2(-6.0, 6.0);
     let text = match reading.circle_error_percent {
         Some(error) => format!("circle of the width: {} ({})", words::cm2(area), words::percent(error)),
         None => format!("circle of the width: {}", words::cm2(area)),

@@ -40,11 +40,11 @@ pub(super) fn label(
     painter: &Painter,
     at: Pos2,
     anchor: Align2,
-    text: impl ToString,
+    text: impl Into<String>,
     font: FontId,
     colour: Color32,
 ) -> Rect {
-    let galley = painter.layout_no_wrap(text.to_string(), font, colour);
+    let galley = painter.layout_no_wrap(text.into(), font, colour);
     let rect = anchor.anchor_size(at, galley.size());
     painter.rect_filled(rect.expand2(vec2(4.0, 1.5)), 3.0, Color32::from_black_alpha(165));
     painter.galley(rect.min, galley, colour);

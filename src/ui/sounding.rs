@@ -178,7 +178,7 @@ fn picture_ui(ui: &mut Ui, part: &Part<'_>, scene: &Scene<'_>, view: &mut ViewSt
     mark_points(&painter, &lens, scene, &part.cut);
 
     let centre = lens.screen([0.0, session.turn().level_mm]);
-    let slope = part.lean.tan() as f32;
+    let slope = libm::tan(part.lean) as f32;
     // A normal that leans to the right lets the cut fall to the right.
     let ends = [-rect.width(), rect.width()].map(|dx| centre + vec2(dx, dx * slope));
     ink::line(&painter, &ends, LineStyle::Solid, 2.0, theme::EN_FACE);
@@ -202,7 +202,7 @@ fn picture_pointer(
 ) {
     let Some(session) = scene.session else { return };
     let near_middle = |at: Pos2| {
-        let line = centre.y + (at.x - centre.x) * part.lean.tan() as f32;
+        let line = centre.y + (at.x - centre.x) * libm::tan(part.lean) as f32;
         (at.x - centre.x).abs() < part.rect.width() * 0.25 && (at.y - line).abs() < 12.0
     };
     if let Some(at) = response.hover_pos() {
@@ -230,7 +230,7 @@ fn picture_pointer(
         && let (Some(grip), Some(at)) = (view.grip, response.interact_pointer_pos())
     {
         if grip == Grip::Level {
-            let level = part.axis.level(at.y - (at.x - centre.x) * part.lean.tan() as f32);
+            let level = part.axis.level(at.y - (at.x - centre.x) * libm::tan(part.lean) as f32);
             out.push(Action::Do(turning::level_to(session, level.clamp(-60.0, 60.0))));
         } else {
             // The line follows the hand: its angle about the middle is the lean in this picture.

@@ -99,15 +99,12 @@ fn card_ui(ui: &mut Ui, card: &Card, out: &mut Vec<Action>) {
     let painter = ui.painter();
     painter.rect_filled(rect, 5.0, theme::RAISED);
     let picture = Rect::from_min_size(rect.min, vec2(rect.width(), 170.0));
-    match card.picture {
-        Some(id) => {
-            let whole = Rect::from_min_max(pos2(0.0, 0.0), pos2(1.0, 1.0));
-            painter.image(id, picture, whole, Color32::WHITE);
-        }
-        None => {
-            painter.rect_filled(picture, 5.0, theme::GROUND);
-            painter.text(picture.center(), Align2::CENTER_CENTER, "…", theme::heading(), theme::QUIET);
-        }
+    if let Some(id) = card.picture {
+        let whole = Rect::from_min_max(pos2(0.0, 0.0), pos2(1.0, 1.0));
+        painter.image(id, picture, whole, Color32::WHITE);
+    } else {
+        painter.rect_filled(picture, 5.0, theme::GROUND);
+        painter.text(picture.center(), Align2::CENTER_CENTER, "…", theme::heading(), theme::QUIET);
     }
     let stroke = if response.hovered() || response.has_focus() {
         Stroke::new(1.5, theme::EN_FACE)

@@ -138,7 +138,7 @@ impl Pose {
         }
         let here = subject.frame_result().filter(|_| !subject.is_peak());
         let axis = here.and_then(|f| f.axis).unwrap_or(jet.axis);
-        let neck = here.and_then(|f| f.neck_mm).unwrap_or(jet.neck_mm);
+        let neck = here.and_then(|f| f.traced_at_mm).unwrap_or(jet.traced_at_mm);
         let missing = |what| FigureError::Direction { jet: jet.id, what };
         let axis = direction(Vector3::from(axis)).ok_or(missing("axis"))?;
         let long = Vector3::from(jet.width_mm.long_axis_direction);
