@@ -30,6 +30,17 @@ say "system packages"
 missing=()
 command -v cc >/dev/null || missing+=(build-essential)
 python3 -c 'import ensurepip, venv' 2>/dev/null || missing+=(python3-venv)
+# The viewer draws on a software adapter, in a window on a display in memory.
+library() { ldconfig -p 2>/dev/null | grep -q "$1"; }
+library libvulkan.so.1 || missing+=(libvulkan1)
+ls /usr/share/vulkan/icd.d/lvp_icd* >/dev/null 2>&1 || missing+=(mesa-vulkan-drivers)
+library libX11.so.6 || missing+=(libx11-6)
+library libX11-xcb.so.1 || missing+=(libx11-xcb1)
+library libXcursor.so.1 || missing+=(libxcursor1)
+library libXi.so.6 || missing+=(libxi6)
+library libxkbcommon-x11.so.0 || missing+=(libxkbcommon-x11-0)
+command -v Xvfb >/dev/null || missing+=(xvfb)
+command -v xdotool >/dev/null || missing+=(xdotool)
 if [ "${#missing[@]}" -gt 0 ]; then
     if command -v apt-get >/dev/null; then
         as_root=()
@@ -54,7 +65,7 @@ say "format"
 cargo fmt --check
 
 say "lints"
-cargo clippy --quiet --all-targets -- -D warnings
+cargo clippy --quiet --all-targets --features viewer-tests -- -D warnings
 
 say "the core alone"
 cargo clippy --quiet --no-default-features --lib --bins -- -D warnings
@@ -63,7 +74,10 @@ say "documentation"
 RUSTDOCFLAGS="-D warnings" cargo doc --quiet --no-deps --document-private-items --lib
 
 say "library, commands, documentation examples"
-cargo test --quiet
+cargo test --quiet --features viewer-tests
+
+say "the viewer in a window"
+bash tests/viewer/window.sh "${CARGO_TARGET_DIR:-target}/debug/narrows" sample-volumes/crescent.dcm
 
 say "against reference libraries"
 target="${CARGO_TARGET_DIR:-target}/debug"
