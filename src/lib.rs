@@ -1,7 +1,7 @@
 //! `narrows` measures the neck of a regurgitant jet in a gated 3D colour Doppler volume.
 //!
 //! The modules below stand in order: each uses only those above it (a test reads the `use` lines
-//! and enforces it). Numbers are made in the pure core, from [`unit`] to [`measure`]; files,
+//! and enforces it). Numbers are made in the pure core, from [`mod@unit`] to [`measure`]; files,
 //! pictures, pages, graphics and commands stand below and never compute one.
 //!
 //! Not a medical device: results defer to local protocols and to the licensed reader.

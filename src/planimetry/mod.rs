@@ -3,8 +3,8 @@
 //!
 //! What is traced is the strong, incoherent signal on the en-face cut at the neck; slow coherent
 //! blood is left out. What is reported is the area that, blurred by the point spread and shown at
-//! the display's gain, would have given that tracing ([`blur`]); both are kept. The interval adds
-//! up what is uncertain, part by part ([`assess`]).
+//! the display's gain, would have given that tracing (`blur`); both are kept. The interval adds
+//! up what is uncertain, part by part ([`assess()`]).
 
 mod assess;
 mod blur;

@@ -1,4 +1,4 @@
-//! A [`Cut`] out of a [`Volume4`]: the reference that the graphics mirror.
+//! A [`Cut`](crate::space::Cut) out of a [`Volume4`](crate::volume::Volume4): the reference that the graphics mirror.
 //!
 //! Tissue and power are interpolated trilinearly. Velocity never is: its codes are phases, and the
 //! average of two codes across a wrap is a velocity that was never there. What is interpolated is

@@ -102,7 +102,7 @@ pub fn write(volume: &Volume4, path: &Path, options: &WriteOptions) -> Result<()
     })
 }
 
-/// The bytes of the file that [`write`] makes
+/// The bytes of the file that [`write()`] makes
 ///
 /// # Errors
 /// See [`WriteError`].
