@@ -117,13 +117,15 @@ impl Bench<'_> {
         let found = self.review.found(self.review.place.jet);
         let axis_error =
             found.map_or(HAND_AXIS_ERROR, |found| found.axis_uncertainty_deg.to_radians() / 1.96);
-        let level = self.review.turn(self.review.place.jet).level_mm;
+        let jet = self.review.place.jet;
+        let level = self.review.turn(jet).level_mm - self.review.neck_beyond_mm(jet);
         let profile = found.map(|found| found.neck_profile.as_slice()).unwrap_or_default();
         let seen: Vec<(f64, f64)> =
             profile.iter().filter_map(|point| Some((point.position_mm - level, point.area_mm2?))).collect();
         let near = seen.iter().min_by(|a, b| a.0.abs().total_cmp(&b.0.abs())).map(|point| point.1);
         JetPose {
             neck: cut.centre(),
+            narrowest: cut.centre(),
             axis: cut.normal(),
             axis_error,
             level_error_mm: LEVEL_ERROR_MM,

@@ -17,13 +17,13 @@ pub(super) struct Lens {
 
 impl Lens {
     /// A lens that shows at least `field_mm` along the shorter side
-    pub fn new(rect: Rect, middle: CutPoint, field_mm: f64) -> Self {
+    pub(super) fn new(rect: Rect, middle: CutPoint, field_mm: f64) -> Self {
         let side = rect.width().min(rect.height()).max(1.0);
         Self { rect, middle, points_per_mm: side / (field_mm.max(1.0) as f32) }
     }
 
     /// Where a point of the cut lies on the screen
-    pub fn screen(&self, point: [f64; 2]) -> Pos2 {
+    pub(super) fn screen(&self, point: [f64; 2]) -> Pos2 {
         let centre = self.rect.center();
         pos2(
             centre.x + (point[0] - self.middle.u) as f32 * self.points_per_mm,
@@ -32,18 +32,18 @@ impl Lens {
     }
 
     /// The point of the cut under a place on the screen
-    pub fn cut(&self, at: Pos2) -> [f64; 2] {
+    pub(super) fn cut(&self, at: Pos2) -> [f64; 2] {
         let step = self.vector(at - self.rect.center());
         [self.middle.u + step[0], self.middle.v + step[1]]
     }
 
     /// A step on the screen in millimetres on the cut
-    pub fn vector(&self, step: Vec2) -> [f64; 2] {
+    pub(super) fn vector(&self, step: Vec2) -> [f64; 2] {
         [f64::from(step.x / self.points_per_mm), f64::from(-step.y / self.points_per_mm)]
     }
 
     /// The view that fills the rectangle at this many pixels to a point
-    pub fn view(&self, cut: crate::space::Cut, pixels_per_point: f32) -> crate::gpu::CutView {
+    pub(super) fn view(&self, cut: crate::space::Cut, pixels_per_point: f32) -> crate::gpu::CutView {
         let size = self.rect.size() * pixels_per_point;
         let pixel = 1.0 / f64::from(self.points_per_mm * pixels_per_point);
         let mut view = crate::gpu::CutView::new(
