@@ -201,7 +201,7 @@ impl Desk {
         let stage = self.jobs.progress().map(|progress| progress.stage);
         // What is being worked on is told in the name, for a window that is not looked at.
         let parts = [file, stage.as_deref(), Some("narrows")];
-        parts.into_iter().flatten().collect::<Vec<_>>().join(" – ")
+        parts.into_iter().flatten().collect::<Vec<_>>().join(" - ")
     }
 
     /// The session, where something is open

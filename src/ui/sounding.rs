@@ -298,15 +298,17 @@ fn profile_ui(
         theme::EN_FACE,
     );
     ink::grip(&painter, pos2(rect.right() - 8.0, y), 5.0, theme::EN_FACE, true);
-    painter.text(
-        rect.left_top() + vec2(6.0, 6.0),
+    ink::label(
+        &painter,
+        rect.left_top() + vec2(8.0, 6.0),
         Align2::LEFT_TOP,
         "Neck profile",
         theme::small(),
         theme::TEXT,
     );
-    painter.text(
-        rect.left_top() + vec2(6.0, 22.0),
+    ink::label(
+        &painter,
+        rect.left_top() + vec2(8.0, 24.0),
         Align2::LEFT_TOP,
         format!("0 to {}", words::cm2(most)),
         theme::small(),
