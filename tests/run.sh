@@ -26,6 +26,9 @@ say() {
     echo "== $step ($((SECONDS - began)) s)"
 }
 
+# Graphics libraries complain where the desktop has not set it.
+export XDG_RUNTIME_DIR="${XDG_RUNTIME_DIR:-/tmp}"
+
 say "system packages"
 missing=()
 command -v cc >/dev/null || missing+=(build-essential)

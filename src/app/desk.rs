@@ -5,13 +5,17 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use crate::beat::ContinuousWave;
 use crate::gpu::Device;
-use crate::measure::ENGINE;
-use crate::review::{self, Command, Different, JetId, Orphan, Review, Session, orphans, state_folder};
+use crate::measure::{self, ENGINE};
+use crate::review::{
+    self, Command, Different, JetId, Orphan, Quantity, Review, Session, orphans, state_folder,
+};
 use crate::space::direction;
 use crate::ui::{
     Action, Card, Facts, Leftover, Notice, Pictures, Reading, Scene, TiltMap, ViewState, Weight, screen_ui,
 };
+use crate::unit::MetresPerSecond;
 use crate::volume::Volume4;
 
 use super::autosave::Autosave;
@@ -197,7 +201,7 @@ impl Desk {
         let stage = self.jobs.progress().map(|progress| progress.stage);
         // What is being worked on is told in the name, for a window that is not looked at.
         let parts = [file, stage.as_deref(), Some("narrows")];
-        parts.into_iter().flatten().collect::<Vec<_>>().join(" – ")
+        parts.into_iter().flatten().collect::<Vec<_>>().join(" - ")
     }
 
     /// The session, where something is open
@@ -417,7 +421,17 @@ impl Desk {
         let review = open.session.review();
         let axis = open.session.base().axis().into_inner();
         let named = review.work.landmarks.anterior_posterior(axis).and_then(direction);
-        self.jobs.measure(open.volume.clone(), named);
+        let entry = |quantity| {
+            review.work.entries.iter().find(|entry| entry.quantity == quantity).map(|entry| entry.value)
+        };
+        let continuous_wave = ContinuousWave {
+            peak: entry(Quantity::CwPeakVelocity).map(MetresPerSecond::new),
+            // Typed in centimetres, as it is read off the machine.
+            vti_m: entry(Quantity::CwVti).map(|cm| cm / 100.0),
+            duration: None,
+        };
+        let options = measure::Options { anterior_posterior: named, continuous_wave, ..Default::default() };
+        self.jobs.measure(open.volume.clone(), options);
     }
 
     // What the reader wants.

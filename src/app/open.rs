@@ -7,7 +7,6 @@ use crate::format::{self, HashWhen, OpenOptions};
 use crate::job::{CancelToken, Watch};
 use crate::measure::{self, Results};
 use crate::review::{self, Different, Review, Source};
-use crate::space::Direction;
 use crate::ui::Progress;
 use crate::volume::Volume4;
 
@@ -171,9 +170,8 @@ impl Jobs {
     }
 
     /// Measures a volume
-    pub(super) fn measure(&self, volume: Arc<Volume4>, anterior_posterior: Option<Direction>) {
+    pub(super) fn measure(&self, volume: Arc<Volume4>, options: measure::Options) {
         self.start("measure", "finding the jets", move |watch, tell| {
-            let options = measure::Options { anterior_posterior, ..measure::Options::default() };
             match measure::measure(&volume, &options, watch) {
                 Ok(results) => tell(News::Measured(Box::new(results))),
                 Err(measure::MeasureError::Cancelled(_)) => {}

@@ -117,7 +117,8 @@ impl Bench<'_> {
         let found = self.review.found(self.review.place.jet);
         let axis_error =
             found.map_or(HAND_AXIS_ERROR, |found| found.axis_uncertainty_deg.to_radians() / 1.96);
-        let level = self.review.turn(self.review.place.jet).level_mm;
+        let jet = self.review.place.jet;
+        let level = self.review.turn(jet).level_mm - self.review.neck_beyond_mm(jet);
         let profile = found.map(|found| found.neck_profile.as_slice()).unwrap_or_default();
         let seen: Vec<(f64, f64)> =
             profile.iter().filter_map(|point| Some((point.position_mm - level, point.area_mm2?))).collect();

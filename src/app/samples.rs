@@ -9,6 +9,7 @@ use crate::gpu::CutView;
 use crate::review::{Base, Source, Turn};
 use crate::ui::Card;
 use crate::unit::Mm;
+use crate::volume::{ChannelKind, Volume4};
 
 use super::pictures::color_image;
 
@@ -55,7 +56,19 @@ fn card(path: PathBuf) -> Card {
     Card { title, text: text.to_owned(), path, picture: None }
 }
 
-/// The picture of a volume: along the beam through the middle, in the middle of the beat
+/// The frame with the most colour
+fn most_colour(volume: &Volume4) -> usize {
+    let Some(velocity) = volume.channel(ChannelKind::Velocity) else { return 0 };
+    let zero = volume.velocity_scale.zero_code();
+    let coloured = |frame: &usize| {
+        let codes = velocity.samples().frame(*frame);
+        // Every seventh voxel tells as well as all of them.
+        (0..codes.len()).step_by(7).filter(|index| codes.at(*index) != zero).count()
+    };
+    (0..volume.frames()).max_by_key(coloured).unwrap_or(0)
+}
+
+/// The picture of a volume: along the beam through the middle, where there is the most colour
 pub(super) fn picture(path: &Path) -> Option<ColorImage> {
     let options = OpenOptions { hash: HashWhen::Later, ..OpenOptions::default() };
     let volume = open(path, &options).ok()?;
@@ -67,7 +80,6 @@ pub(super) fn picture(path: &Path) -> Option<ColorImage> {
     let mut view = CutView::new(base.long_axis(&Turn::default()), SIZE, Mm::new(side / f64::from(SIZE[1])));
     view.tissue.high = 0.9;
     view.flow.gain = 0.05;
-    // Systole is the first half of the beat; its middle shows the jet.
-    let frame = volume.frames() / 3;
+    let frame = most_colour(&volume);
     Some(color_image(&crate::gpu::cut_picture(&volume, frame, &view)))
 }

@@ -17,6 +17,8 @@ use crate::volume::Volume4;
 
 /// Largest lean of the map, degrees
 const REACH_DEG: f64 = 40.0;
+/// Largest area that has its own colour, in areas of the perpendicular cut
+const SHOWN: f64 = 1.6;
 /// Rings and spokes of the two discs
 const DISCS: [(usize, usize); 2] = [(4, 12), (8, 24)];
 
@@ -122,6 +124,8 @@ fn map(rings: usize, spokes: usize, leans: &[[f64; 2]], areas: Vec<Option<f64>>,
     }
     let known = areas.iter().flatten();
     let range = known.clone().copied().reduce(f64::min).zip(known.copied().reduce(f64::max));
+    // Far from the jet a cut shows whatever it meets; the colours are kept for what is near.
+    let range = range.map(|(low, high)| (low, areas[0].map_or(high, |middle| high.min(SHOWN * middle))));
     let five_percent = areas[0].map(|middle| within(&triangles, leans, &areas, middle)).unwrap_or_default();
     TiltMap {
         reach_deg: REACH_DEG,

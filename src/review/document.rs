@@ -10,12 +10,23 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::measure::Results;
+use crate::measure::results::JetResult;
 use crate::space::{Cut, VolumePoint, direction};
 use crate::volume::Volume4;
 
 use super::pose::{Base, Pose, Turn};
 use super::tracing::{Closed, MOST_VERTICES};
 use super::{Entry, ReviewError, Settings, Tracing, TracingId};
+
+/// How far along the axis from the neck the measurement traced, mm: the displayed area is least a
+/// little upstream of where the contraction ends
+fn traced_level_mm(found: &JetResult) -> f64 {
+    let axis = Vector3::from(found.axis);
+    let neck = Vector3::from(found.neck_mm);
+    let levels = found.tracing_mm.iter().map(|point| (Vector3::from(*point) - neck).dot(&axis));
+    let level = levels.sum::<f64>() / found.tracing_mm.len().max(1) as f64;
+    if level.is_finite() { level } else { 0.0 }
+}
 
 /// The name of this version of the document
 pub const SCHEMA: &str = "narrows/review/1";
@@ -285,7 +296,10 @@ impl Review {
                 (at.traced_at_mm.unwrap_or(found.traced_at_mm), at.axis.unwrap_or(found.axis))
             });
             let long_axis = Vector3::from(found.width_mm.long_axis_direction);
-            Some((VolumePoint::new(neck[0], neck[1], neck[2]), direction(axis.into())?, Some(long_axis)))
+            let axis = direction(axis.into())?;
+            let neck = VolumePoint::new(neck[0], neck[1], neck[2]);
+            let traced = neck.moved(axis.into_inner() * traced_level_mm(found));
+            Some((traced, axis, Some(long_axis)))
         });
         let placed = || {
             let added = self.work.added.iter().find(|added| added.id == jet);
@@ -301,8 +315,13 @@ impl Review {
         Base::new(neck, axis, toward)
     }
 
+    /// How far the neck lies downstream of the proposed cut of a jet, mm: 0 for a jet placed by hand
+    pub fn neck_beyond_mm(&self, jet: JetId) -> f64 {
+        self.found(jet).map_or(0.0, |found| -traced_level_mm(found))
+    }
+
     /// What the measurement found of a jet
-    pub fn found(&self, jet: JetId) -> Option<&crate::measure::results::JetResult> {
+    pub fn found(&self, jet: JetId) -> Option<&JetResult> {
         let JetId::Found(number) = jet else { return None };
         self.results.as_ref()?.jets.iter().find(|found| found.id as u32 == number)
     }

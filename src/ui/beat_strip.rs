@@ -41,7 +41,7 @@ pub(super) fn beat_strip_ui(
     let row_height = body.height() / shown as f32;
 
     let play = Rect::from_min_size(body.left_top() + vec2(6.0, 6.0), vec2(34.0, 26.0));
-    play_ui(ui, play, view, facts, out);
+    play_ui(ui, play, view, facts);
     let most = review
         .results
         .iter()
@@ -110,15 +110,24 @@ impl Times {
     }
 }
 
-fn play_ui(ui: &mut Ui, rect: Rect, view: &mut ViewState, facts: &Facts, out: &mut Vec<Action>) {
+fn play_ui(ui: &mut Ui, rect: Rect, view: &mut ViewState, facts: &Facts) {
     let playing = view.playing.is_some();
-    let button = ui.put(rect, egui::Button::new(if playing { "⏸" } else { "▶" }).min_size(rect.size()));
+    let button = ui.put(rect, egui::Button::new("").min_size(rect.size()));
     let name = if playing { "Pause the beat" } else { "Play the beat" };
     button.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Button, true, name));
+    let centre = rect.center();
+    if playing {
+        for x in [-4.0, 4.0] {
+            let bar = Rect::from_center_size(centre + vec2(x, 0.0), vec2(3.5, 12.0));
+            ui.painter().rect_filled(bar, 1.0, theme::TEXT);
+        }
+    } else {
+        let corners = [vec2(-4.0, -6.5), vec2(7.0, 0.0), vec2(-4.0, 6.5)].map(|corner| centre + corner);
+        ui.painter().add(egui::Shape::convex_polygon(corners.to_vec(), theme::TEXT, Stroke::NONE));
+    }
     if button.on_hover_text(format!("{name} (Space)")).clicked() && facts.times_s.len() > 1 {
         view.playing = if playing { None } else { Some(0.0) };
     }
-    let _ = out;
 }
 
 struct Row<'a> {
@@ -157,6 +166,14 @@ fn row_ui(ui: &mut Ui, row: &Row<'_>, scene: &Scene<'_>, out: &mut Vec<Action>) 
     }
     if let Some(found) = found {
         course(&painter, row, found, &y);
+    }
+    let top = (row.most / 1.08 / 10.0).floor() * 10.0;
+    if found.is_some() && top > 0.0 {
+        let at = pos2(row.strip.right() - 4.0, y(top));
+        let dash = [at - vec2(0.0, 0.0), at + vec2(4.0, 0.0)];
+        painter.line_segment(dash, Stroke::new(1.0, theme::QUIET));
+        let text = words::cm2(top);
+        painter.text(at - vec2(3.0, 0.0), Align2::RIGHT_CENTER, text, theme::small(), theme::QUIET);
     }
     for (_, frame, area) in scene.traced.iter().filter(|(jet, _, _)| *jet == row.jet) {
         let at = pos2(row.scale.of_frame(*frame), y(*area));

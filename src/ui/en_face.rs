@@ -4,8 +4,6 @@
 //! vertex, anywhere else it turns the cut as if the reader pushed a ball. A click on an edge adds a
 //! vertex there. The automatic tracing becomes the reader's own at the first touch.
 
-use std::f32::consts::FRAC_1_SQRT_2;
-
 use egui::{Align2, Color32, CursorIcon, PointerButton, Pos2, Rect, Response, Sense, Ui, pos2, vec2};
 
 use crate::review::{Command, ImpliedCircle, Landmark, TracingId, Turn};
@@ -47,7 +45,7 @@ pub(super) fn en_face_ui(
     if let Some(reading) = reading {
         implied_circle(&painter, &lens, reading, review.work.settings.circle);
         for outline in &reading.outlines {
-            outline_ui(&painter, &lens, outline, view);
+            outline_ui(&painter, &lens, outline, view, response.hovered() && view.tool == Tool::Turn);
         }
         area_label(&painter, &lens, reading);
     }
@@ -107,15 +105,19 @@ fn implied_circle(painter: &egui::Painter, lens: &Lens, reading: &Reading, shown
         })
         .collect();
     ink::line(painter, &points, LineStyle::Dashed, 1.3, Color32::from_white_alpha(190));
-    let at = centre + vec2(-FRAC_1_SQRT_2, FRAC_1_SQRT_2) * radius + vec2(-6.0, 6.0);
+    // Below the whole outline, where it covers nothing of it.
+    let outline =
+        reading.outlines.iter().filter(|outline| outline.is_here()).flat_map(|outline| &outline.points);
+    let low = outline.map(|point| lens.screen(*point).y).fold(centre.y + radius, f32::max);
+    let at = pos2(centre.x, (low + 12.0).min(lens.rect.bottom() - 30.0));
     let text = match reading.circle_error_percent {
         Some(error) => format!("circle of the width: {} ({})", words::cm2(area), words::percent(error)),
         None => format!("circle of the width: {}", words::cm2(area)),
     };
-    ink::label(painter, at, Align2::RIGHT_TOP, text, theme::small(), Color32::from_gray(225));
+    ink::label(painter, at, Align2::CENTER_TOP, text, theme::small(), Color32::from_gray(225));
 }
 
-fn outline_ui(painter: &egui::Painter, lens: &Lens, outline: &ReadOutline, view: &ViewState) {
+fn outline_ui(painter: &egui::Painter, lens: &Lens, outline: &ReadOutline, view: &ViewState, hovered: bool) {
     let points: Vec<Pos2> = outline.points.iter().map(|point| lens.screen(*point)).collect();
     let kept = matches!(outline.source, OutlineSource::Kept(_));
     if !outline.is_here() {
@@ -135,7 +137,12 @@ fn outline_ui(painter: &egui::Painter, lens: &Lens, outline: &ReadOutline, view:
         }
     } else {
         let style = if outline.fault.is_some() { LineStyle::Dashed } else { LineStyle::Solid };
-        ink::ring(painter, &points, style, width, colour);
+        ink::bold_ring(painter, &points, style, width, colour);
+    }
+    if !kept && hovered {
+        for point in &outline.handles {
+            ink::grip(painter, lens.screen(*point), 2.5, colour, false);
+        }
     }
     if let OutlineSource::Kept(id) = outline.source {
         for (index, point) in outline.handles.iter().enumerate() {

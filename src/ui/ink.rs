@@ -35,6 +35,12 @@ pub(super) fn ring(painter: &Painter, points: &[Pos2], style: LineStyle, width: 
     line(painter, &closed, style, width, colour);
 }
 
+/// A closed line that stands out from any colour: dark on both sides
+pub(super) fn bold_ring(painter: &Painter, points: &[Pos2], style: LineStyle, width: f32, colour: Color32) {
+    ring(painter, points, LineStyle::Solid, width + 3.0, Color32::from_black_alpha(190));
+    ring(painter, points, style, width, colour);
+}
+
 /// Text on a picture, on a dark ground so that it reads on any colour; gives back its rectangle
 pub(super) fn label(
     painter: &Painter,

@@ -27,7 +27,7 @@ pub(super) fn ledger_ui(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState, ou
             RailStep::Cut => cut_part(ui, session, scene, view, out),
             RailStep::Trace => trace_part(ui, session, scene, view, out),
             RailStep::Beat => beat_part(ui, session, view, out),
-            RailStep::Weigh => weigh_part(ui, session, view, out),
+            RailStep::Weigh => weigh_part(ui, session, scene, view, out),
             RailStep::Report => report_part(ui, session, scene, view, out),
         }
         ui.add_space(10.0);
@@ -207,13 +207,10 @@ fn comparison(ui: &mut Ui, reading: &Reading) {
         );
         painter.rect_filled(bar, 2.0, colour.gamma_multiply(0.35));
         painter.rect_stroke(bar, 2.0, Stroke::new(1.0, colour), egui::StrokeKind::Inside);
-        painter.text(
-            pos2(rect.left() + 118.0, rect.center().y),
-            Align2::LEFT_CENTER,
-            text,
-            theme::small(),
-            theme::TEXT,
-        );
+        let room = rect.right() - bar.right();
+        let left = if room > 105.0 { bar.right() + 6.0 } else { bar.left() + 6.0 };
+        let at = pos2(left, rect.center().y);
+        painter.text(at, Align2::LEFT_CENTER, text, theme::small(), theme::TEXT);
     }
     if reading.circle_misleads {
         let text = "One width misleads here: its circle lies outside the interval.";
@@ -301,7 +298,7 @@ fn cut_part(ui: &mut Ui, session: &Session, scene: &Scene<'_>, view: &mut ViewSt
         ("Lean toward the long axis", lean[0], "°"),
         ("Lean toward the commissures", lean[1], "°"),
         ("Roll", turn.roll.to_degrees(), "°"),
-        ("Level from the neck", turn.level_mm, " mm"),
+        ("Level from the proposed cut", turn.level_mm, " mm"),
     ] {
         let text = format!("{value:+.2}{unit}");
         number_ui(ui, name, &text, "Your cut against the proposed one.", view, out);
@@ -613,8 +610,27 @@ fn beat_part(ui: &mut Ui, session: &Session, view: &mut ViewState, out: &mut Vec
     }
 }
 
-fn weigh_part(ui: &mut Ui, session: &Session, view: &mut ViewState, out: &mut Vec<Action>) {
+fn weigh_part(
+    ui: &mut Ui,
+    session: &Session,
+    scene: &Scene<'_>,
+    view: &mut ViewState,
+    out: &mut Vec<Action>,
+) {
     let review = session.review();
+    if let Some(volume) = review.results.as_ref().and_then(|results| results.total.regurgitant_volume_ml) {
+        let value = format!("{:.0} ml ({:.0} to {:.0})", volume.value, volume.low, volume.high);
+        let from = "The area of every frame times the velocity of the CW Doppler envelope, over the beat.";
+        number_ui(ui, "Regurgitant volume", &value, from, view, out);
+    }
+    let envelope = |entry: &Entry| matches!(entry.quantity, Quantity::CwPeakVelocity | Quantity::CwVti);
+    if review.work.entries.iter().any(envelope) {
+        let tip = "Takes the CW Doppler that was typed in into the measurement.";
+        let ready = scene.progress.is_none();
+        if ui.add_enabled(ready, egui::Button::new("Compute the volume")).on_hover_text(tip).clicked() {
+            out.push(Action::Measure);
+        }
+    }
     for (index, entry) in review.work.entries.iter().enumerate() {
         ui.horizontal(|ui| {
             ui.label(entry.quantity.name());

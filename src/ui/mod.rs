@@ -68,7 +68,7 @@ pub fn screen_ui(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState) -> Vec<Ac
     Panel::left("rail").exact_size(164.0).resizable(false).frame(theme::panel(4)).show(ui, |ui| {
         rail::rail_ui(ui, scene, view);
     });
-    let ledger = (whole.x * 0.21).clamp(266.0, 380.0);
+    let ledger = (whole.x * 0.21).clamp(282.0, 380.0);
     Panel::right("ledger").exact_size(ledger).resizable(false).frame(theme::panel(10)).show(ui, |ui| {
         ledger::ledger_ui(ui, scene, view, &mut out);
     });

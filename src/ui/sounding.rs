@@ -270,17 +270,18 @@ fn profile_ui(
     let painter = ui.painter().with_clip_rect(rect);
     painter.rect_filled(rect, 2.0, theme::GROUND);
     let found = review.found(review.place.jet);
+    let beyond = review.neck_beyond_mm(review.place.jet);
     let points = found.map(|found| found.neck_profile.as_slice()).unwrap_or_default();
     let most = points.iter().filter_map(|point| point.area_mm2).fold(1.0, f64::max) * 1.1;
     let x = |area: f64| rect.left() + 4.0 + (area / most) as f32 * (rect.width() - 10.0);
     for piece in points.split(|point| point.area_mm2.is_none()) {
         let line: Vec<Pos2> = piece
             .iter()
-            .filter_map(|point| Some(pos2(x(point.area_mm2?), axis.screen(point.position_mm))))
+            .filter_map(|point| Some(pos2(x(point.area_mm2?), axis.screen(point.position_mm + beyond))))
             .collect();
         ink::line(&painter, &line, LineStyle::Solid, 2.0, theme::TEXT);
     }
-    let neck = axis.screen(0.0);
+    let neck = axis.screen(beyond);
     ink::line(
         &painter,
         &[pos2(rect.left(), neck), pos2(rect.right(), neck)],
@@ -297,16 +298,18 @@ fn profile_ui(
         theme::EN_FACE,
     );
     ink::grip(&painter, pos2(rect.right() - 8.0, y), 5.0, theme::EN_FACE, true);
-    painter.text(
-        rect.left_top() + vec2(6.0, 6.0),
+    ink::label(
+        &painter,
+        rect.left_top() + vec2(8.0, 6.0),
         Align2::LEFT_TOP,
         "Neck profile",
         theme::small(),
         theme::TEXT,
     );
-    painter.text(
-        rect.left_bottom() + vec2(6.0, -5.0),
-        Align2::LEFT_BOTTOM,
+    ink::label(
+        &painter,
+        rect.left_top() + vec2(8.0, 24.0),
+        Align2::LEFT_TOP,
         format!("0 to {}", words::cm2(most)),
         theme::small(),
         theme::QUIET,
@@ -322,7 +325,7 @@ fn profile_ui(
             let seen = part == crate::jet::Part::Found;
             let text = if seen { name.to_owned() } else { format!("{name}: not seen") };
             let colour = if seen { theme::GOOD } else { theme::WARN };
-            let at = pos2(right, at.clamp(rect.top() + 34.0, rect.bottom() - 30.0));
+            let at = pos2(right, at.clamp(rect.top() + 50.0, rect.bottom() - 30.0));
             ink::label(&painter, at, Align2::RIGHT_CENTER, text, theme::small(), colour);
         }
     } else {

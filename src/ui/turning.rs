@@ -19,7 +19,7 @@ pub fn field_mm(scene: &Scene<'_>) -> f64 {
         return set;
     }
     match (review.place.jet, review.found(review.place.jet)) {
-        (_, Some(found)) => (found.shape.feret_max_mm * 2.3).clamp(16.0, 60.0),
+        (_, Some(found)) => (found.shape.feret_max_mm * 2.0).clamp(15.0, 60.0),
         (JetId::Free, _) => scene.facts.map_or(40.0, |facts| facts.extent_mm * 0.8),
         _ => 24.0,
     }

@@ -17,7 +17,7 @@ pub(super) fn cm2_interval(area: Interval) -> String {
 
 /// A length with its interval
 pub(super) fn mm_interval(width: Interval) -> String {
-    format!("{:.1} mm ({:.1} to {:.1})", width.value, width.low, width.high)
+    format!("{:.1} mm  ({:.1}–{:.1})", width.value, width.low, width.high)
 }
 
 /// A signed percentage

@@ -49,7 +49,7 @@ wait "${running[-1]}" 2>/dev/null || true
 
 "$program" view "$work/$(basename "$volume")" >/dev/null 2>&1 &
 running+=($!)
-named "^$(basename "$volume") – narrows\$" 6
+named "^$(basename "$volume") - narrows\$" 6
 picture viewer-review
 key shift+Right 1
 key shift+Right 1

@@ -85,7 +85,7 @@ key() { xdotool key --window "$window" "$1"; sleep 0.4; }
 
 # 1. Opens, turns by a drag, traces, saves, closes.
 start "$work/sample.dcm"
-named '^sample.dcm – narrows$'
+named '^sample.dcm - narrows$'
 sleep 2
 shot opened
 xdotool mousemove --window "$window" 300 300 mousedown 1
@@ -108,7 +108,7 @@ ends_with_zero
 # 2. Killed two seconds after a change, it offers the work back.
 rm "$work/sample.review.json"
 start "$work/sample.dcm"
-named '^sample.dcm – narrows$'
+named '^sample.dcm - narrows$'
 sleep 2
 key t
 sleep 2
@@ -120,7 +120,7 @@ named '^narrows$'
 sleep 1
 shot recovery
 key r
-named '^sample.dcm – narrows$'
+named '^sample.dcm - narrows$'
 sleep 2
 shot recovered
 key ctrl+s
