@@ -106,7 +106,7 @@ fn is_a_jet(pose: &JetPose) -> bool {
 
 /// Of the two senses of an axis, the one the flow takes
 ///
-/// Coherent flow around the seed is mostly convergence: its displayed velocity, positive toward
+/// Coherent flow around the place is mostly convergence: its displayed velocity, positive toward
 /// the probe, tells which way the blood goes. Where that is undecided (no apex, or velocities that
 /// cancel) the coherent side is upstream.
 fn flow_sense(

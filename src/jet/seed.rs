@@ -100,7 +100,7 @@ pub(super) fn seeds(signal: &Signal, beam: Direction) -> Vec<Seed> {
     kept
 }
 
-/// The seed at a region that is the smallest of its stream nearby, if it is one
+/// A starting place at a region that is the smallest of its stream nearby, if it is one
 fn narrowing(
     planes: &[Vec<Region>],
     k: usize,
