@@ -77,7 +77,7 @@ say "documentation"
 RUSTDOCFLAGS="-D warnings" cargo doc --quiet --no-deps --document-private-items --lib
 
 say "library, commands, documentation examples"
-cargo test --quiet --features viewer-tests
+cargo test --quiet --no-fail-fast --features viewer-tests
 
 say "the viewer in a window"
 bash tests/viewer/window.sh "${CARGO_TARGET_DIR:-target}/debug/narrows" sample-volumes/crescent.dcm
