@@ -74,6 +74,7 @@ struct Open {
     review_file: Option<PathBuf>,
     reading: Option<Reading>,
     asked_reading: Option<u64>,
+    read_at: Option<u64>,
     tilt: Option<TiltResult>,
     asked_tilt: Option<TiltKey>,
     traced: Vec<(JetId, usize, f64)>,
@@ -220,8 +221,7 @@ impl Desk {
             && self.open.as_ref().is_none_or(|open| {
                 open.session.review().results.is_some()
                     && !open.session.review().source.blake3.is_empty()
-                    && open.reading.is_some()
-                    && open.asked_reading == Some(open.session.revision())
+                    && open.read_at == Some(open.session.revision())
             })
     }
 
@@ -279,8 +279,9 @@ impl Desk {
             self.put_card(&path, image);
         }
         if let Some(open) = &mut self.open {
-            for (_, reading) in self.reader.take() {
+            for (revision, reading) in self.reader.take() {
                 open.reading = Some(reading);
+                open.read_at = Some(revision);
             }
             for (key, map) in self.tilter.take() {
                 open.tilt = Some((key, map));
@@ -380,6 +381,7 @@ impl Desk {
             review_file,
             reading: None,
             asked_reading: None,
+            read_at: None,
             tilt: None,
             asked_tilt: None,
             traced: Vec::new(),

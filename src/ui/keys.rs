@@ -171,10 +171,10 @@ pub fn spoken(binding: &Binding) -> String {
         text.push_str("Shift ");
     }
     text.push_str(match binding.key {
-        Key::ArrowRight => "→",
-        Key::ArrowLeft => "←",
-        Key::ArrowUp => "↑",
-        Key::ArrowDown => "↓",
+        Key::ArrowRight => "Right",
+        Key::ArrowLeft => "Left",
+        Key::ArrowUp => "Up",
+        Key::ArrowDown => "Down",
         Key::Comma => ",",
         Key::Period => ".",
         Key::Plus => "+",
