@@ -126,9 +126,17 @@ impl Desk {
                 turn.give((revision, reading));
             })?
         };
+        // Threads of its own, one fewer than there are processors: the map must not hold up pictures.
+        let spare = std::thread::available_parallelism().map_or(1, |all| all.get().saturating_sub(1).max(1));
+        let pool = rayon::ThreadPoolBuilder::new()
+            .num_threads(spare)
+            .thread_name(|number| format!("tilt map {number}"))
+            .build()
+            .map_err(std::io::Error::other)?;
         let tilter = Worker::start("tilt map", notify.clone(), move |job: TiltJob, turn| {
             let Some(signal) = signals.of(&job.volume, job.frame()) else { return };
-            tilts(&job, &signal, || turn.is_stale(), |map| turn.give((job.key.clone(), map)));
+            let stale = || turn.is_stale();
+            tilts(&job, &signal, &pool, stale, |map| turn.give((job.key.clone(), map)));
         })?;
         let plain = PlainPictures::new(ctx, options.draw, notify.clone())?;
         let cards = options.samples.as_deref().map(samples::cards).unwrap_or_default();
@@ -685,14 +693,18 @@ fn leftover(orphan: &Orphan) -> Leftover {
     match &orphan.recovery {
         Ok(recovery) => {
             let work = &recovery.review.work;
-            let tracings = match work.tracings.len() {
-                0 => "no tracing".to_owned(),
-                1 => "one tracing".to_owned(),
-                n => format!("{n} tracings"),
-            };
+            let counted = [
+                (work.tracings.len(), "tracing", "tracings"),
+                (work.turns.len(), "turned cut", "turned cuts"),
+                (work.entries.len(), "entry", "entries"),
+            ];
+            let parts = counted.into_iter().filter(|(count, _, _)| *count > 0);
+            let parts: Vec<String> = parts
+                .map(|(count, one, many)| format!("{count} {}", if count == 1 { one } else { many }))
+                .collect();
             Leftover {
                 file: recovery.review.source.file.clone(),
-                text: format!("{tracings}, {} turned cuts, {} entries", work.turns.len(), work.entries.len()),
+                text: if parts.is_empty() { "settings and notes".to_owned() } else { parts.join(", ") },
             }
         }
         Err(error) => Leftover { file: orphan.file().display().to_string(), text: error.to_string() },

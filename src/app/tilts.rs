@@ -73,16 +73,15 @@ impl TiltJob {
 pub(super) fn tilts(
     job: &TiltJob,
     signal: &Signal,
+    pool: &rayon::ThreadPool,
     stale: impl Fn() -> bool + Sync,
     mut give: impl FnMut(TiltMap),
 ) {
     let level = job.key.threshold.unwrap_or(signal.tracing_level());
     for (index, (rings, spokes)) in DISCS.into_iter().enumerate() {
         let leans: Vec<[f64; 2]> = leans(rings, spokes);
-        let areas: Vec<Option<f64>> = leans
-            .par_iter()
-            .map(|lean| if stale() { None } else { area(job, signal, *lean, level) })
-            .collect();
+        let one = |lean: &[f64; 2]| if stale() { None } else { area(job, signal, *lean, level) };
+        let areas: Vec<Option<f64>> = pool.install(|| leans.par_iter().map(one).collect());
         if stale() {
             return;
         }
