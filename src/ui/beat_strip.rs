@@ -10,8 +10,8 @@ use super::theme::{self, LineStyle};
 use super::view_state::ViewState;
 use super::{ink, words};
 
-/// Height of one row, points
-pub(super) const ROW: f32 = 74.0;
+/// Height of one row, points: alone, and among others
+const ROWS: [f32; 2] = [74.0, 60.0];
 /// Width of the names on the left, points
 const NAMES: f32 = 168.0;
 /// Width of the words on the right, points
@@ -20,7 +20,7 @@ const WORDS: f32 = 230.0;
 /// Height of the whole strip for a scene
 pub(super) fn height(scene: &Scene<'_>) -> f32 {
     let jets = scene.session.map_or(0, |session| session.review().jets().len());
-    ROW * (jets.clamp(1, 3) as f32) + 22.0
+    ROWS[usize::from(jets > 1)] * (jets.clamp(1, 3) as f32) + 22.0
 }
 
 /// The rows, the play button and the time axis
@@ -195,12 +195,15 @@ fn row_ui(ui: &mut Ui, row: &Row<'_>, scene: &Scene<'_>, out: &mut Vec<Action>) 
             theme::body(),
             theme::TEXT,
         );
-        let lines = format!(
-            "there in {:.0} % of systole\nmean {}; the peak overstates it by {:.0} %",
-            systole.present_fraction * 100.0,
-            words::cm2(systole.mean_vca_mm2),
-            systole.peak_overstates_percent
-        );
+        let there = format!("there in {:.0} % of systole", systole.present_fraction * 100.0);
+        let mean = words::cm2(systole.mean_vca_mm2);
+        // Among other rows there is room for two lines.
+        let lines = if row.whole.height() < ROWS[0] - 8.0 {
+            format!("{there}, mean {mean}")
+        } else {
+            let over = systole.peak_overstates_percent;
+            format!("{there}\nmean {mean}; the peak overstates it by {over:.0} %")
+        };
         let galley = painter.layout(lines, theme::small(), theme::QUIET, right.width() - 6.0);
         painter.galley(right.left_top() + vec2(0.0, 23.0), galley, theme::QUIET);
     }

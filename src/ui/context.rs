@@ -7,20 +7,13 @@ use crate::space::{Cut, VolumePoint};
 use crate::unit::Mm;
 
 use super::lens::Lens;
-use super::scene::{Action, Drawn3, Scene};
+use super::scene::{Drawn3, Scene};
 use super::theme::{self, LineStyle};
 use super::view_state::ViewState;
 use super::{ink, look, turning};
 
 /// The inset
-pub(super) fn context_ui(
-    ui: &mut Ui,
-    rect: Rect,
-    scene: &Scene<'_>,
-    view: &mut ViewState,
-    out: &mut Vec<Action>,
-) {
-    let _ = out;
+pub(super) fn context_ui(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, view: &mut ViewState) {
     let Some(session) = scene.session else { return };
     let review = session.review();
     let response = ui.interact(rect, ui.scope_id().with("context"), Sense::drag());
@@ -31,14 +24,12 @@ pub(super) fn context_ui(
         view.orbit[0] += f64::from(step.x) * 0.01;
         view.orbit[1] = (view.orbit[1] + f64::from(step.y) * 0.01).clamp(-1.4, 1.4);
     }
-    let response = response
+    response
         .on_hover_and_drag_cursor(CursorIcon::Grab)
         .on_hover_text("Drag to look from elsewhere. Nothing is measured here.");
-    let _ = response;
     let painter = ui.painter().with_clip_rect(rect);
     painter.rect_filled(rect, 2.0, theme::GROUND);
-    let (base, turn) = (session.base(), session.turn());
-    let upright = base.proposed();
+    let upright = session.base().proposed();
     let camera = ContextView::turned(&upright, upright.centre(), view.orbit[0], view.orbit[1]);
     let radius = turning::field_mm(scene) * 0.75;
     let size = rect.size() * ui.pixels_per_point();
@@ -53,7 +44,6 @@ pub(super) fn context_ui(
     let drawn = scene.pictures.context(&painter, rect, review.place.frame, &picture);
     let lens = Lens::new(rect, crate::space::CutPoint::default(), 2.0 * radius);
     wires(&painter, &lens, scene, &camera, drawn);
-    let _ = turn;
     painter.text(rect.left_top() + vec2(6.0, 4.0), Align2::LEFT_TOP, "Context", theme::small(), theme::TEXT);
 }
 
@@ -87,7 +77,8 @@ fn wires(painter: &egui::Painter, lens: &Lens, scene: &Scene<'_>, camera: &Cut, 
         let [x, y, z] = jet.neck_mm;
         let neck = VolumePoint::new(x, y, z);
         let axis = nalgebra::Vector3::from(jet.axis);
-        let (from, to) = (seen(neck.moved(axis * -6.0)), seen(neck.moved(axis * 14.0)));
+        let reach = f64::from(lens.rect.height() / lens.points_per_mm) / 2.0;
+        let (from, to) = (seen(neck.moved(axis * (-0.35 * reach))), seen(neck.moved(axis * (0.75 * reach))));
         painter.arrow(from, to - from, Stroke::new(1.3, theme::TEXT));
         let at = to + vec2(6.0, 0.0);
         painter.text(at, Align2::LEFT_CENTER, jet.id.to_string(), theme::small(), theme::TEXT);

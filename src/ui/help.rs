@@ -31,24 +31,20 @@ pub(super) fn help_ui(ui: &Ui, view: &mut ViewState) {
         .collapsible(false)
         .resizable(false)
         .anchor(egui::Align2::CENTER_CENTER, [0.0, 0.0])
+        .min_width(820.0)
         .max_height(room.height() - 90.0)
         .show(ui.ctx(), |ui| {
             egui::ScrollArea::vertical().max_height(room.height() - 150.0).show(ui, |ui| {
-                ui.columns(2, |columns| {
-                    groups(&mut columns[0], &["Cut", "Beat", "Jet"]);
-                    groups(&mut columns[1], &["Tracing", "Picture", "File"]);
-                    columns[0].add_space(6.0);
-                    columns[0].label(RichText::new("By hand").font(theme::heading()));
-                    egui::Grid::new("gestures").num_columns(2).spacing([16.0, 4.0]).show(
-                        &mut columns[0],
-                        |ui| {
-                            for (hand, deed) in GESTURES {
-                                ui.label(RichText::new(hand).color(theme::EN_FACE));
-                                ui.label(deed);
-                                ui.end_row();
-                            }
-                        },
-                    );
+                ui.spacing_mut().interact_size.y = 18.0;
+                ui.set_min_size(egui::vec2(800.0, (room.height() - 160.0).clamp(200.0, 560.0)));
+                ui.horizontal_top(|ui| {
+                    ui.vertical(|ui| {
+                        groups(ui, &["Cut", "Beat", "Jet"]);
+                        ui.label(RichText::new("By hand").font(theme::heading()));
+                        rows(ui, "gestures", GESTURES.map(|(hand, deed)| (hand.to_owned(), deed)).to_vec());
+                    });
+                    ui.add_space(28.0);
+                    ui.vertical(|ui| groups(ui, &["Tracing", "Picture", "File"]));
                 });
             });
         });
@@ -60,23 +56,32 @@ pub(super) fn help_ui(ui: &Ui, view: &mut ViewState) {
 fn groups(ui: &mut Ui, names: &[&str]) {
     for group in names {
         ui.label(RichText::new(*group).font(theme::heading()));
-        egui::Grid::new(*group).num_columns(2).spacing([16.0, 4.0]).show(ui, |ui| {
-            let mut rows: Vec<(String, &str)> = Vec::new();
-            for binding in TABLE.iter().filter(|binding| binding.group == *group) {
-                match rows.last_mut() {
-                    Some(row) if binding.text.is_empty() => {
-                        row.0.push_str("  ");
-                        row.0.push_str(&spoken(binding));
-                    }
-                    _ => rows.push((spoken(binding), binding.text)),
+        let mut lines: Vec<(String, &str)> = Vec::new();
+        for binding in TABLE.iter().filter(|binding| binding.group == *group) {
+            match lines.last_mut() {
+                // What is held down is said once a line.
+                Some(line) if binding.text.is_empty() => {
+                    let spoken = spoken(binding);
+                    line.0.push(' ');
+                    line.0.push_str(spoken.rsplit(' ').next().unwrap_or(&spoken));
                 }
+                _ => lines.push((spoken(binding), binding.text)),
             }
-            for (keys, text) in rows {
-                ui.label(RichText::new(keys).color(theme::EN_FACE));
-                ui.label(text);
-                ui.end_row();
-            }
-        });
+        }
+        for line in &mut lines {
+            line.0 = line.0.replace("Right Left Up Down", "arrows");
+        }
+        rows(ui, group, lines);
         ui.add_space(6.0);
     }
+}
+
+fn rows(ui: &mut Ui, name: &str, lines: Vec<(String, &str)>) {
+    egui::Grid::new(name).num_columns(2).spacing([16.0, 3.0]).show(ui, |ui| {
+        for (keys, text) in lines {
+            ui.label(RichText::new(keys).color(theme::EN_FACE));
+            ui.label(text);
+            ui.end_row();
+        }
+    });
 }

@@ -15,6 +15,8 @@ pub(super) fn ledger_ui(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState, ou
     let Some(session) = scene.session else { return };
     egui::ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
         ui.set_width(ui.available_width() - 6.0);
+        ui.spacing_mut().slider_width = 84.0;
+        ui.spacing_mut().item_spacing.y = 3.0;
         headline(ui, session, scene, view, out);
         ui.add_space(6.0);
         ui.separator();
@@ -185,12 +187,24 @@ fn headline(ui: &mut Ui, session: &Session, scene: &Scene<'_>, view: &mut ViewSt
 fn comparison(ui: &mut Ui, reading: &Reading) {
     let Some(area) = reading.area.map(|area| area.value).or(reading.traced_mm2) else { return };
     let rows = [
-        ("polygon", Some(area), theme::EN_FACE, None),
-        ("circle of one width", reading.circle_mm2, Color32::from_gray(200), reading.circle_error_percent),
-        ("ellipse of both", reading.ellipse_mm2, Color32::from_gray(150), None),
+        ("polygon", Some(area), theme::EN_FACE, None, "The area of the outline itself."),
+        (
+            "circle",
+            reading.circle_mm2,
+            Color32::from_gray(200),
+            reading.circle_error_percent,
+            "What the long-axis width alone implies: a circle of that diameter, and its error.",
+        ),
+        (
+            "ellipse",
+            reading.ellipse_mm2,
+            Color32::from_gray(150),
+            None,
+            "What the two widths together imply.",
+        ),
     ];
     let most = rows.iter().filter_map(|row| row.1).fold(1.0, f64::max);
-    for (name, value, colour, error) in rows {
+    for (name, value, colour, error, tip) in rows {
         let Some(value) = value else { continue };
         let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), 21.0), Sense::hover());
         let text = error.map_or_else(
@@ -198,17 +212,17 @@ fn comparison(ui: &mut Ui, reading: &Reading) {
             |error| format!("{}  {}", words::cm2(value), words::percent(error)),
         );
         response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Label, true, format!("{name} {text}")));
+        response.on_hover_text(tip);
         let painter = ui.painter();
         painter.text(rect.left_center(), Align2::LEFT_CENTER, name, theme::small(), theme::QUIET);
-        let room = (rect.width() - 116.0).max(20.0);
+        let room = (rect.width() - 58.0 - 104.0).max(20.0);
         let bar = Rect::from_min_size(
-            pos2(rect.left() + 112.0, rect.top() + 3.0),
+            pos2(rect.left() + 56.0, rect.top() + 3.0),
             vec2(room * (value / most) as f32, rect.height() - 6.0),
         );
         painter.rect_filled(bar, 2.0, colour.gamma_multiply(0.35));
         painter.rect_stroke(bar, 2.0, Stroke::new(1.0, colour), egui::StrokeKind::Inside);
-        let room = rect.right() - bar.right();
-        let left = if room > 105.0 { bar.right() + 6.0 } else { bar.left() + 6.0 };
+        let left = bar.right() + 6.0;
         let at = pos2(left, rect.center().y);
         painter.text(at, Align2::LEFT_CENTER, text, theme::small(), theme::TEXT);
     }
@@ -235,8 +249,9 @@ fn trust_part(ui: &mut Ui, session: &Session) {
         ui.horizontal_wrapped(|ui| {
             ui.label(RichText::new(mark).font(theme::small()).color(colour));
             if let (Some(value), limit) = (finding.value, finding.limit) {
-                let limit = limit.map_or(String::new(), |limit| format!(", limit {limit}"));
-                let text = format!("{value:.2} {}{limit}", finding.unit);
+                let limit = limit
+                    .map_or(String::new(), |limit| format!(", limit {}", words::value(limit, &finding.unit)));
+                let text = format!("{}{limit}", words::value(value, &finding.unit));
                 ui.label(RichText::new(text).font(theme::small()));
             }
         });

@@ -107,7 +107,7 @@ fn centre_ui(
     en_face::en_face_ui(ui, picture, scene, view, out);
     sounding::sounding_ui(ui, sounding, narrow, scene, view, out);
     tilt_map::tilt_map_ui(ui, map, scene, view, out);
-    context::context_ui(ui, corner, scene, view, out);
+    context::context_ui(ui, corner, scene, view);
 }
 
 /// Height of the line above the en-face picture, points

@@ -40,7 +40,7 @@ pub(super) fn state(step: RailStep, scene: &Scene<'_>) -> (StepState, String) {
         RailStep::Jet => jets(session, results),
         RailStep::Cut => cut(session, scene),
         RailStep::Trace => trace(session, scene),
-        RailStep::Beat => beat(results),
+        RailStep::Beat => beat(session, results),
         RailStep::Weigh => match review.work.entries.len() {
             0 => (StepState::Open, "type in what else was measured".into()),
             1 => (StepState::Done, "one other measure".into()),
@@ -119,8 +119,9 @@ fn trace(session: &Session, scene: &Scene<'_>) -> (StepState, String) {
     }
 }
 
-fn beat(results: &Results) -> (StepState, String) {
-    match results.jets.first() {
+fn beat(session: &Session, results: &Results) -> (StepState, String) {
+    let review = session.review();
+    match review.found(review.place.jet).or(results.jets.first()) {
         None => (StepState::Waiting, "no jet".into()),
         Some(jet) => (StepState::Done, words::pattern(jet.systole.pattern).into()),
     }

@@ -53,7 +53,7 @@ pub(super) fn tilt_map_ui(
     painter.circle_stroke(centre, 6.0, Stroke::new(1.5, theme::TEXT));
     painter.text(rect.left_top() + vec2(6.0, 4.0), Align2::LEFT_TOP, "Tilt map", theme::small(), theme::TEXT);
     let words_right = match map.range_mm2 {
-        Some([low, high]) => format!("{:.2} to {} and more", low / 100.0, words::cm2(high)),
+        Some([low, high]) => format!("{:.2}–{}", low / 100.0, words::cm2(high)),
         None if map.done > 0.0 && map.done < 1.0 => format!("{:.0} %", map.done * 100.0),
         None => String::new(),
     };

@@ -22,7 +22,15 @@ pub(super) fn mm_interval(width: Interval) -> String {
 
 /// A signed percentage
 pub(super) fn percent(value: f64) -> String {
-    format!("{value:+.0} %")
+    let digits = usize::from(value.abs() < 9.95);
+    format!("{value:+.digits$} %")
+}
+
+/// A value with its unit, without digits that say nothing
+pub(super) fn value(value: f64, unit: &str) -> String {
+    let text = format!("{value:.2}");
+    let text = text.trim_end_matches('0').trim_end_matches('.');
+    if unit == "count" { text.to_owned() } else { format!("{text} {unit}") }
 }
 
 /// The name of a jet
