@@ -45,6 +45,8 @@ fn simulated(folder: &Path) -> PathBuf {
     file
 }
 
+// The listing names the viewer, so it is that of the whole program.
+#[cfg(feature = "gui")]
 #[test]
 fn help_is_what_it_was() {
     let temp = tempfile::tempdir().unwrap();
