@@ -307,3 +307,89 @@ fn every_control_has_a_name_in_every_step_and_size() {
         }
     }
 }
+
+#[test]
+fn two_clicks_name_the_anterior_posterior_direction() {
+    let bench = Bench::new();
+    let mut harness = bench.opened();
+    harness.get_by_label_contains("Cut: ").click();
+    harness.run_steps(3);
+    assert!(harness.query_by_label_contains("Cut: mark anterior and posterior").is_some());
+    harness.get_by_label("Anterior annulus").click();
+    harness.run_steps(3);
+    let centre = en_face(&harness).center();
+    for x in [-90.0, 90.0] {
+        let at = centre + Vec2::new(x, 40.0);
+        harness.hover_at(at);
+        harness.run_steps(1);
+        harness.drag_at(at);
+        harness.run_steps(1);
+        harness.drop_at(at);
+        harness.run_steps(2);
+    }
+    settle(&mut harness);
+    let session = desk(&harness).session().expect("a session");
+    let marks = session.review().work.landmarks;
+    assert!(marks.anterior.is_some() && marks.posterior.is_some());
+    assert!(!desk(&harness).reading().expect("a reading").axes_assumed);
+    assert!(harness.query_by_label_contains("Cut: on the jet, directions named").is_some());
+    // The long-axis cut now runs from the one mark to the other: u of the en-face cut is along it.
+    let along = narrows::space::direction(
+        nalgebra_vector(marks.posterior.expect("set")) - nalgebra_vector(marks.anterior.expect("set")),
+    )
+    .expect("two different points");
+    assert!(session.en_face().u().dot(&along) > 1.0 - 1e-9);
+}
+
+fn nalgebra_vector(point: [f64; 3]) -> nalgebra::Vector3<f64> {
+    point.into()
+}
+
+#[test]
+fn the_beat_plays_and_is_scrubbed() {
+    let bench = Bench::new();
+    let mut harness = bench.opened();
+    press(&mut harness, Modifiers::NONE, Key::D);
+    let frame = |harness: &Harness<'static, Option<Desk>>| {
+        desk(harness).session().expect("a session").review().place.frame
+    };
+    let first = frame(&harness);
+    press(&mut harness, Modifiers::NONE, Key::A);
+    assert_ne!(frame(&harness), first);
+    let before = frame(&harness);
+    harness.key_press(Key::Space);
+    let until = Instant::now() + Duration::from_secs(20);
+    while frame(&harness) == before {
+        assert!(Instant::now() < until, "the beat does not play");
+        harness.run_steps(1);
+    }
+    harness.key_press(Key::Space);
+    harness.run_steps(2);
+    // Scrub to the last frame.
+    let strip = harness.get_by_label("Frame").rect();
+    let end = strip.right_center() - Vec2::new(3.0, 0.0);
+    drag(&mut harness, strip.center(), end);
+    let frames = desk(&harness).session().expect("a session").review().source.frames;
+    assert_eq!(frame(&harness), frames - 1);
+    assert!(!desk(&harness).session().expect("a session").can_undo(), "looking about is no edit");
+}
+
+#[test]
+fn the_picture_shows_the_tracing_over_the_colours() {
+    let bench = Bench::new();
+    let mut harness = bench.opened();
+    let rect = en_face(&harness);
+    let picture = harness.render().expect("a software adapter is there");
+    let mut tracing = 0;
+    let mut shades = std::collections::BTreeSet::new();
+    for y in rect.top() as u32 + 4..rect.bottom() as u32 - 4 {
+        for x in rect.left() as u32 + 4..rect.right() as u32 - 4 {
+            let [r, g, b, _] = picture.get_pixel(x, y).0;
+            // The tracing's orange (#E69F00), which no velocity and no tissue has.
+            tracing += usize::from(r.abs_diff(0xE6) < 4 && g.abs_diff(0x9F) < 4 && b < 6);
+            shades.insert([r / 16, g / 16, b / 16]);
+        }
+    }
+    assert!(tracing > 150, "{tracing} pixels of the tracing");
+    assert!(shades.len() > 40, "the cut has {} shades", shades.len());
+}

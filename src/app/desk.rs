@@ -19,6 +19,7 @@ use crate::unit::MetresPerSecond;
 use crate::volume::Volume4;
 
 use super::autosave::Autosave;
+use super::context_pictures::ContextPictures;
 use super::gpu_pictures::GpuPictures;
 use super::open::{Choice, Failure, Jobs, News, Opened, ReviewOrigin, Waiting};
 use super::pictures::{DrawWhen, PlainPictures};
@@ -186,6 +187,17 @@ impl Desk {
     pub fn use_processor(&mut self) {
         self.gpu = None;
         self.adapter = "the processor".into();
+    }
+
+    /// Draws the cuts with the processor and only the context with a device: for an adapter that is
+    /// a program on the processor, and slower at cuts than the sampler is
+    pub fn use_device_for_context(&mut self, device: Arc<Device>) {
+        self.use_processor();
+        self.adapter = format!("the processor; context: {}", device.words());
+        // Without a thread the context stays a wire model.
+        if let Ok(context) = ContextPictures::new(&self.ctx, device, self.notify.clone()) {
+            self.plain.use_context(context);
+        }
     }
 
     /// Opens a volume or a review
@@ -599,7 +611,9 @@ impl Desk {
     // What the threads should do next.
 
     fn ask(&mut self) {
-        self.plain.turn_over();
+        // Heavy work waits until the hand rests: while it moves, the pictures need the processor.
+        let resting = self.view.playing.is_none() && self.ctx.input(|input| !input.pointer.any_down());
+        self.plain.turn_over(resting);
         let Some(open) = &mut self.open else { return };
         let revision = open.session.revision();
         let review = open.session.review();
@@ -611,9 +625,7 @@ impl Desk {
             open.traced_at = Some(revision);
             open.traced = reading::traced(review);
         }
-        // The map waits until the hand rests: while it moves, the pictures need the processor.
-        let resting = self.ctx.input(|input| !input.pointer.any_down());
-        if resting && self.view.playing.is_none() && review.place.jet != JetId::Free {
+        if resting && review.place.jet != JetId::Free {
             let job = TiltJob::new(&open.volume, review);
             if open.asked_tilt.as_ref() != Some(&job.key) {
                 open.asked_tilt = Some(job.key.clone());

@@ -8,12 +8,14 @@
 //! | `reading`, `signals` | the numbers of the cut on the screen |
 //! | `tilts` | the tilt map |
 //! | `pictures`, `gpu_pictures` | the two ways to draw a cut |
+//! | `context_pictures` | the context where the adapter is a program |
 //! | `autosave` | the recovery file |
 //! | `worker` | a thread that does the newest job |
 //!
 //! The thread of the window never waits for another: it leaves jobs and takes results.
 
 mod autosave;
+mod context_pictures;
 mod desk;
 mod gpu_pictures;
 mod open;

@@ -14,6 +14,7 @@ use crate::gpu::{ContextView, CutView, cut_picture};
 use crate::ui::{Drawn3, Pane, Pictures};
 use crate::volume::Volume4;
 
+use super::context_pictures::ContextPictures;
 use super::worker::{Notify, Worker};
 
 /// When plain pictures are drawn
@@ -49,6 +50,7 @@ pub(super) struct PlainPictures {
     volume: Option<Arc<Volume4>>,
     slots: Mutex<BTreeMap<Pane, Slot>>,
     worker: Option<Worker<Job, (Pane, Wanted, ColorImage)>>,
+    context: Option<ContextPictures>,
 }
 
 impl PlainPictures {
@@ -68,11 +70,20 @@ impl PlainPictures {
                 }
             })?),
         };
-        Ok(Self { ctx: ctx.clone(), volume: None, slots: Mutex::new(BTreeMap::new()), worker })
+        Ok(Self { ctx: ctx.clone(), volume: None, slots: Mutex::new(BTreeMap::new()), worker, context: None })
+    }
+
+    /// Draws the context with a device from now on
+    pub(super) fn use_context(&mut self, mut context: ContextPictures) {
+        context.set_volume(self.volume.clone());
+        self.context = Some(context);
     }
 
     /// Shows another volume, or none
     pub(super) fn set_volume(&mut self, volume: Option<Arc<Volume4>>) {
+        if let Some(context) = &mut self.context {
+            context.set_volume(volume.clone());
+        }
         self.volume = volume;
         self.slots.lock().unwrap_or_else(PoisonError::into_inner).clear();
         if let Some(worker) = &self.worker {
@@ -81,7 +92,10 @@ impl PlainPictures {
     }
 
     /// Takes finished pictures over and asks for those still wanted; once a frame, after the views
-    pub(super) fn turn_over(&self) {
+    pub(super) fn turn_over(&self, resting: bool) {
+        if let Some(context) = &self.context {
+            context.turn_over(resting);
+        }
         let (Some(worker), Some(volume)) = (&self.worker, &self.volume) else { return };
         let mut slots = self.slots.lock().unwrap_or_else(PoisonError::into_inner);
         for (pane, wanted, image) in worker.take() {
@@ -127,8 +141,8 @@ impl Pictures for PlainPictures {
         }
     }
 
-    fn context(&self, _: &Painter, _: Rect, _: usize, _: &ContextView) -> Drawn3 {
-        Drawn3::No
+    fn context(&self, painter: &Painter, rect: Rect, frame: usize, view: &ContextView) -> Drawn3 {
+        self.context.as_ref().map_or(Drawn3::No, |context| context.paint(painter, rect, frame, view))
     }
 }
 

@@ -106,7 +106,7 @@ impl Bench<'_> {
             reading.outlines.push(self.read_outline(&live.tracing.outline, &live.cut));
             self.take(reading, live);
             if let Some(found) = found.filter(|_| untouched) {
-                measured(reading, found, frame);
+                measured(reading, found, frame, self.named);
             }
         }
         self.add_kept(reading);
@@ -299,16 +299,20 @@ fn implied(reading: &mut Reading) {
 }
 
 /// The measurement's own numbers, where the reader changed nothing
-fn measured(reading: &mut Reading, found: &JetResult, frame: usize) {
+///
+/// With landmarks the widths stay those read along the named directions, on the same cut.
+fn measured(reading: &mut Reading, found: &JetResult, frame: usize, named: Option<Direction>) {
     let Some(area) = found.frames.get(frame).and_then(|at| at.vca_mm2) else { return };
     reading.origin = Origin::Measured;
     reading.area = Some(area);
     if frame == found.peak_frame {
         reading.traced_mm2 = Some(found.traced_area_mm2);
+        reading.shape = Some(found.shape.class);
+    }
+    if frame == found.peak_frame && named.is_none() {
         reading.long_axis = Some(found.width_mm.long_axis);
         reading.commissural = Some(found.width_mm.commissural);
         reading.axes_assumed = found.width_mm.axes_assumed;
-        reading.shape = Some(found.shape.class);
     }
     implied(reading);
 }

@@ -138,7 +138,7 @@ impl Shell {
         let plain = device.is_software() && std::env::var_os("NARROWS_DRAW_WITH_ADAPTER").is_none();
         match painter.render_state().filter(|_| !plain) {
             Some(state) => self.desk.use_device(device.clone(), state.target_format),
-            None => self.desk.use_processor(),
+            None => self.desk.use_device_for_context(device.clone()),
         }
         Ok((device, painter))
     }
@@ -152,6 +152,7 @@ impl Shell {
         if face.window.is_minimized() == Some(true) {
             return;
         }
+        let begun = Instant::now();
         let raw = face.input.take_egui_input(&face.window);
         let desk = &mut self.desk;
         let mut output = self.ctx.run_ui(raw, |ui| desk.ui(ui));
@@ -166,6 +167,7 @@ impl Shell {
             Vec::new(),
             &face.window,
         );
+        tracing::debug!(target: "narrows::frame", milliseconds = begun.elapsed().as_secs_f64() * 1000.0);
         let title = self.desk.title();
         if title != self.title {
             face.window.set_title(&title);
