@@ -393,3 +393,29 @@ fn the_picture_shows_the_tracing_over_the_colours() {
     assert!(tracing > 150, "{tracing} pixels of the tracing");
     assert!(shades.len() > 40, "the cut has {} shades", shades.len());
 }
+
+#[test]
+fn what_was_measured_for_one_volume_never_reaches_another() {
+    let bench = Bench::new();
+    let other = bench.folder.path().join("other.dcm");
+    let recipe = RECIPE.replace("effective_area_mm2 = 42.0", "effective_area_mm2 = 18.0");
+    let (volume, _) =
+        simulate(&Recipe::from_toml(&recipe).expect("sound"), &Watch::silent()).expect("simulated");
+    write(&volume, &other, &WriteOptions::default()).expect("written");
+    let mut harness = bench.desk();
+    open_path(&mut harness, &bench.volume());
+    wait_for(&mut harness, "En-face cut of");
+    assert!(!desk(&harness).is_settled(), "the first is still being measured");
+    open_path(&mut harness, &other);
+    let until = Instant::now() + Duration::from_secs(60);
+    while desk(&harness).session().is_none_or(|session| session.review().source.file != "other.dcm") {
+        assert!(Instant::now() < until, "the other volume does not open");
+        harness.run_steps(1);
+    }
+    settle(&mut harness);
+    let results = desk(&harness).session().and_then(|session| session.review().results.clone());
+    let results = results.expect("results");
+    assert_eq!(results.source.file, "other.dcm");
+    assert_eq!(results.source.blake3, desk(&harness).session().expect("a session").review().source.blake3);
+    assert!((area(&harness) - results.jets[0].vca_mm2.value).abs() < 1e-9);
+}

@@ -64,7 +64,6 @@ impl Default for DeskOptions {
 }
 
 type ReadJob = (Arc<Volume4>, Review, u64);
-type TiltResult = (TiltKey, TiltMap);
 
 /// What is open
 struct Open {
@@ -76,7 +75,7 @@ struct Open {
     reading: Option<Reading>,
     asked_reading: Option<u64>,
     read_at: Option<u64>,
-    tilt: Option<TiltResult>,
+    tilt: Option<(TiltKey, TiltMap)>,
     asked_tilt: Option<TiltKey>,
     traced: Vec<(JetId, usize, f64)>,
     traced_at: Option<u64>,
@@ -99,8 +98,8 @@ pub struct Desk {
     leftovers: Vec<Leftover>,
     taken: Option<Orphan>,
     jobs: Jobs,
-    reader: Worker<ReadJob, (u64, Reading)>,
-    tilter: Worker<TiltJob, TiltResult>,
+    reader: Worker<ReadJob, (Arc<Volume4>, u64, Reading)>,
+    tilter: Worker<TiltJob, (Arc<Volume4>, TiltKey, TiltMap)>,
     plain: PlainPictures,
     gpu: Option<GpuPictures>,
     adapter: String,
@@ -124,7 +123,7 @@ impl Desk {
             let signals = signals.clone();
             Worker::start("reading", notify.clone(), move |(volume, review, revision): ReadJob, turn| {
                 let reading = reading::read(&volume, &review, &signals);
-                turn.give((revision, reading));
+                turn.give((volume, revision, reading));
             })?
         };
         // Threads of its own, one fewer than there are processors: the map must not hold up pictures.
@@ -137,7 +136,7 @@ impl Desk {
         let tilter = Worker::start("tilt map", notify.clone(), move |job: TiltJob, turn| {
             let Some(signal) = signals.of(&job.volume, job.frame()) else { return };
             let stale = || turn.is_stale();
-            tilts(&job, &signal, &pool, stale, |map| turn.give((job.key.clone(), map)));
+            tilts(&job, &signal, &pool, stale, |map| turn.give((job.volume.clone(), job.key.clone(), map)));
         })?;
         let plain = PlainPictures::new(ctx, options.draw, notify.clone())?;
         let cards = options.samples.as_deref().map(samples::cards).unwrap_or_default();
@@ -299,12 +298,16 @@ impl Desk {
             self.put_card(&path, image);
         }
         if let Some(open) = &mut self.open {
-            for (revision, reading) in self.reader.take() {
-                open.reading = Some(reading);
-                open.read_at = Some(revision);
+            for (volume, revision, reading) in self.reader.take() {
+                if Arc::ptr_eq(&open.volume, &volume) {
+                    open.reading = Some(reading);
+                    open.read_at = Some(revision);
+                }
             }
-            for (key, map) in self.tilter.take() {
-                open.tilt = Some((key, map));
+            for (volume, key, map) in self.tilter.take() {
+                if Arc::ptr_eq(&open.volume, &volume) {
+                    open.tilt = Some((key, map));
+                }
             }
             let place = open.session.review().place;
             if open.tilt.as_ref().is_some_and(|(key, _)| !key.is_of(place)) {
@@ -324,16 +327,17 @@ impl Desk {
     fn hear(&mut self, news: News) {
         match news {
             News::Opened(opened) => self.lay_out(*opened),
-            News::Hashed(hash) => {
-                if let Some(open) = &mut self.open {
+            News::Hashed(path, hash) => {
+                if let Some(open) = self.open.as_mut().filter(|open| open.path == path) {
                     open.session.identify(&hash);
                     if std::mem::take(&mut self.save_when_known) {
                         self.save();
                     }
                 }
             }
-            News::Measured(results) => {
-                if let Some(open) = &mut self.open {
+            News::Measured(volume, results) => {
+                // What was measured may have been closed meanwhile.
+                if let Some(open) = self.open.as_mut().filter(|open| Arc::ptr_eq(&open.volume, &volume)) {
                     open.session.learn(*results);
                     open.tilt = None;
                     open.asked_tilt = None;
@@ -379,6 +383,8 @@ impl Desk {
     }
 
     fn lay_out(&mut self, opened: Opened) {
+        // Whatever is still being done belongs to what lay here before.
+        self.jobs.cancel();
         self.put_away();
         self.notices.clear();
         let Opened { volume, path, review, review_file, origin } = opened;

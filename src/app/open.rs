@@ -16,10 +16,10 @@ use super::worker::Notify;
 pub(super) enum News {
     /// A volume is there, with the review it was opened for or an empty one
     Opened(Box<Opened>),
-    /// The hash of the volume's file
-    Hashed(String),
-    /// The measurement is done
-    Measured(Box<Results>),
+    /// The hash of a volume's file
+    Hashed(PathBuf, String),
+    /// The measurement of a volume is done
+    Measured(Arc<Volume4>, Box<Results>),
     /// The report is written, its page is here
     Reported(PathBuf),
     /// The reader chose a file
@@ -173,7 +173,7 @@ impl Jobs {
     pub(super) fn measure(&self, volume: Arc<Volume4>, options: measure::Options) {
         self.start("measure", "finding the jets", move |watch, tell| {
             match measure::measure(&volume, &options, watch) {
-                Ok(results) => tell(News::Measured(Box::new(results))),
+                Ok(results) => tell(News::Measured(volume.clone(), Box::new(results))),
                 Err(measure::MeasureError::Cancelled(_)) => {}
                 Err(error) => tell(failed(&error, "look at the volume with `narrows inspect`")),
             }
@@ -185,7 +185,7 @@ impl Jobs {
         let (news, notify, token) = (self.news.clone(), self.notify.clone(), self.cancel.clone());
         let body = move || {
             let told = match format::hash(&path) {
-                Ok(hash) => News::Hashed(hash),
+                Ok(hash) => News::Hashed(path.clone(), hash),
                 Err(error) => failed(&error, &error.hint()),
             };
             if !token.is_cancelled() {
