@@ -28,11 +28,7 @@ pub mod planimetry;
 
 pub mod beat;
 
-pub mod severity;
-
 pub mod phantom;
-
-pub mod study;
 
 pub mod measure;
 
