@@ -4,6 +4,7 @@
 use nalgebra::Vector3;
 
 use crate::numeric::Image;
+use crate::numeric::label::{Touch2, label};
 use crate::sample::Raster;
 use crate::space::{Cut, CutPoint, VolumePoint};
 use crate::unit::Mm;
@@ -83,21 +84,18 @@ pub(super) fn regions(
     position_mm: f64,
 ) -> Vec<Section> {
     let (raster, image) = plane(signal, cut, plan);
-    let mut free = image.map(|v| v >= level);
-    let mut found = Vec::new();
-    for y in 0..raster.height {
-        for x in 0..raster.width {
-            if free.at(x, y) {
-                let mask = flood(&mut free, &[(x, y)]);
-                found.push(section(signal, cut, &raster, &image, level, position_mm, mask));
-            }
-        }
-    }
-    found.sort_by(|a: &Section, b: &Section| b.area_mm2.total_cmp(&a.area_mm2));
+    let parts = label(&image.map(|v| v >= level), Touch2::Side);
+    let mut found: Vec<Section> = (1..=parts.count() as u32)
+        .map(|part| {
+            let mask = parts.mask(part, raster.width, raster.height);
+            section(signal, cut, &raster, &image, level, position_mm, mask)
+        })
+        .collect();
+    found.sort_by(|a, b| b.area_mm2.total_cmp(&a.area_mm2));
     found
 }
 
-/// The region that continues `before` in the plane of `cut`: everything connected to its pixels
+/// The region that continues `before` in the plane of `cut`: the one that overlaps it most
 fn continued(
     signal: &Signal,
     cut: &Cut,
@@ -107,22 +105,17 @@ fn continued(
     before: &Section,
 ) -> Option<Section> {
     let (raster, image) = plane(signal, cut, plan);
-    let free = image.map(|v| v >= level);
-    // Of the regions that overlap the one before, the one that overlaps most.
-    let mut left = free.clone();
-    let mut best: Option<(usize, Image<bool>)> = None;
-    for y in 0..raster.height {
-        for x in 0..raster.width {
-            if before.mask.at(x, y) && left.at(x, y) {
-                let mask = flood(&mut left, &[(x, y)]);
-                let overlap = mask.data().iter().zip(before.mask.data()).filter(|(a, b)| **a && **b).count();
-                if best.as_ref().is_none_or(|(most, _)| overlap > *most) {
-                    best = Some((overlap, mask));
-                }
-            }
-        }
+    let parts = label(&image.map(|v| v >= level), Touch2::Side);
+    let mut overlap = vec![0usize; parts.count() + 1];
+    for (part, known) in parts.labels.iter().zip(before.mask.data()) {
+        overlap[*part as usize] += usize::from(*known && *part != 0);
     }
-    let (_, mask) = best?;
+    // The first of those that overlap most.
+    let (part, most) = overlap.iter().enumerate().rev().max_by_key(|(_, pixels)| **pixels)?;
+    if *most == 0 {
+        return None;
+    }
+    let mask = parts.mask(part as u32, raster.width, raster.height);
     Some(section(signal, cut, &raster, &image, level, position_mm, mask))
 }
 
@@ -221,33 +214,6 @@ fn section(
         cut_off,
         mask,
     }
-}
-
-/// Takes the 4-connected region of the seeds out of `free`
-fn flood(free: &mut Image<bool>, seeds: &[(usize, usize)]) -> Image<bool> {
-    let (w, h) = (free.width(), free.height());
-    let mut mask = Image::filled(w, h, false);
-    let mut stack = seeds.to_vec();
-    while let Some((x, y)) = stack.pop() {
-        if !free.at(x, y) {
-            continue;
-        }
-        free.set(x, y, false);
-        mask.set(x, y, true);
-        if x > 0 {
-            stack.push((x - 1, y));
-        }
-        if x + 1 < w {
-            stack.push((x + 1, y));
-        }
-        if y > 0 {
-            stack.push((x, y - 1));
-        }
-        if y + 1 < h {
-            stack.push((x, y + 1));
-        }
-    }
-    mask
 }
 
 impl Section {

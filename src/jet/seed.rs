@@ -9,6 +9,7 @@
 use nalgebra::Vector3;
 
 use crate::numeric::Image;
+use crate::numeric::label::{Labels, Touch2, label};
 use crate::sample::Raster;
 use crate::space::{Cut, CutPoint, Direction, VolumePoint, direction};
 use crate::unit::Mm;
@@ -63,7 +64,7 @@ pub(super) fn seeds(signal: &Signal, beam: Direction) -> Vec<Seed> {
     let count = (2.0 * depth / STEP_MM) as usize;
     let position = |k: usize| k as f64 * STEP_MM - depth;
     let mut planes: Vec<Vec<Region>> = Vec::with_capacity(count);
-    let mut before: Option<Image<u32>> = None;
+    let mut before: Option<Labels> = None;
     for k in 0..count {
         let image = strength_image(signal, &base.at_level(position(k)), &raster);
         let (labels, mut regions) = regions(&image, &raster, level);
@@ -149,59 +150,32 @@ fn narrowing(
     Some(Seed { centre: start, axis, area_mm2: region.area_mm2 })
 }
 
-/// The 4-connected regions of a plane above a level: labels from 1, and the regions in that order
-fn regions(image: &Image<f64>, raster: &Raster, level: f64) -> (Image<u32>, Vec<Region>) {
-    let (w, h) = (image.width(), image.height());
-    let mut labels = Image::filled(w, h, 0u32);
-    let mut found = Vec::new();
-    let mut stack = Vec::new();
-    for y in 0..h {
-        for x in 0..w {
-            if labels.at(x, y) != 0 || image.at(x, y) < level {
-                continue;
-            }
-            let label = found.len() as u32 + 1;
-            let (mut pixels, mut u, mut v) = (0.0, 0.0, 0.0);
-            labels.set(x, y, label);
-            stack.push((x, y));
-            while let Some((x, y)) = stack.pop() {
-                let at = raster.cut_from_pixel(x as f64, y as f64);
-                pixels += 1.0;
-                u += at.u;
-                v += at.v;
-                let mut visit = |x: usize, y: usize| {
-                    if labels.at(x, y) == 0 && image.at(x, y) >= level {
-                        labels.set(x, y, label);
-                        stack.push((x, y));
-                    }
-                };
-                if x > 0 {
-                    visit(x - 1, y);
-                }
-                if x + 1 < w {
-                    visit(x + 1, y);
-                }
-                if y > 0 {
-                    visit(x, y - 1);
-                }
-                if y + 1 < h {
-                    visit(x, y + 1);
-                }
-            }
-            found.push(Region {
-                area_mm2: pixels * raster.pixel.get() * raster.pixel.get(),
-                centre: CutPoint::new(u / pixels, v / pixels),
-                beside: [None; 2],
-            });
-        }
+/// The connected regions of a plane above a level: labels from 1, and the regions in that order
+fn regions(image: &Image<f64>, raster: &Raster, level: f64) -> (Labels, Vec<Region>) {
+    let parts = label(&image.map(|v| v >= level), Touch2::Side);
+    let mut sums = vec![(0.0, 0.0); parts.count()];
+    for (i, part) in parts.labels.iter().enumerate().filter(|(_, part)| **part != 0) {
+        let at = raster.cut_from_pixel((i % raster.width) as f64, (i / raster.width) as f64);
+        let sum = &mut sums[*part as usize - 1];
+        *sum = (sum.0 + at.u, sum.1 + at.v);
     }
-    (labels, found)
+    let pixel_mm2 = raster.pixel.get() * raster.pixel.get();
+    let found = sums
+        .iter()
+        .zip(&parts.sizes)
+        .map(|((u, v), pixels)| Region {
+            area_mm2: *pixels as f64 * pixel_mm2,
+            centre: CutPoint::new(u / *pixels as f64, v / *pixels as f64),
+            beside: [None; 2],
+        })
+        .collect();
+    (parts, found)
 }
 
 /// Joins the regions of two neighbouring planes, each to the one it overlaps most
-fn join(old: &Image<u32>, new: &Image<u32>, before: &mut [Region], after: &mut [Region]) {
+fn join(old: &Labels, new: &Labels, before: &mut [Region], after: &mut [Region]) {
     let mut overlap = std::collections::BTreeMap::new();
-    for (a, b) in old.data().iter().zip(new.data()) {
+    for (a, b) in old.labels.iter().zip(&new.labels) {
         if *a != 0 && *b != 0 {
             *overlap.entry((*a as usize - 1, *b as usize - 1)).or_insert(0usize) += 1;
         }

@@ -38,6 +38,15 @@ impl Labels {
         self.sizes.len()
     }
 
+    /// The elements of one part of a picture of this width and height
+    ///
+    /// # Panics
+    /// Where the labels are not those of such a picture.
+    pub fn mask(&self, part: u32, width: usize, height: usize) -> Image<bool> {
+        Image::from_rows(width, height, self.labels.iter().map(|label| *label == part).collect())
+            .expect("the labels are those of this picture")
+    }
+
     /// Number of the largest part (the first of equals); `None` where there is none
     pub fn largest(&self) -> Option<u32> {
         let mut best: Option<usize> = None;

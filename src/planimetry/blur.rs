@@ -10,6 +10,7 @@
 //! unknown gain leaves sigma and level to their priors and the interval wide.
 
 use crate::numeric::Image;
+use crate::numeric::blur::{Edge, gaussian};
 use crate::outline::Outline;
 use crate::sample::Raster;
 use crate::unit::{Mm, Mm2};
@@ -130,7 +131,8 @@ impl Forward {
 
     /// Areas inside the levels after blurring, mm2
     fn shown(&self, offset_mm: f64, sigma_mm: f64, levels: &[f64]) -> Vec<f64> {
-        let blurred = blur(&self.cover(offset_mm), sigma_mm / self.raster.pixel.get());
+        let sigma = sigma_mm / self.raster.pixel.get();
+        let blurred = gaussian(&self.cover(offset_mm), [sigma, sigma], Edge::Zero);
         levels.iter().map(|level| area_above(&blurred, &self.raster, *level)).collect()
     }
 
@@ -200,51 +202,6 @@ impl Forward {
             area_per_sigma,
         }
     }
-}
-
-/// Gaussian blur of an image, sigma in pixels, zero beyond the border
-pub(super) fn blur(image: &Image<f64>, sigma: f64) -> Image<f64> {
-    if sigma < 1e-3 {
-        return image.clone();
-    }
-    let reach = (4.0 * sigma).ceil() as usize;
-    let mut kernel: Vec<f64> = (0..=reach).map(|i| libm::exp(-0.5 * (i as f64 / sigma).powi(2))).collect();
-    let total = kernel[0] + 2.0 * kernel[1..].iter().sum::<f64>();
-    for k in &mut kernel {
-        *k /= total;
-    }
-    let (w, h) = (image.width(), image.height());
-    let mut across = Image::filled(w, h, 0.0);
-    let mut line = vec![0.0; w + 2 * reach];
-    for y in 0..h {
-        line[reach..reach + w].copy_from_slice(image.row(y));
-        for x in 0..w {
-            let centre = x + reach;
-            let mut sum = kernel[0] * line[centre];
-            for (i, k) in kernel.iter().enumerate().skip(1) {
-                sum += k * (line[centre - i] + line[centre + i]);
-            }
-            across.set(x, y, sum);
-        }
-    }
-    let mut result = Image::filled(w, h, 0.0);
-    for y in 0..h {
-        for (i, k) in kernel.iter().enumerate() {
-            for (sign, skip) in [(true, false), (false, i == 0)] {
-                if skip {
-                    continue;
-                }
-                let from = if sign { y.checked_add(i).filter(|r| *r < h) } else { y.checked_sub(i) };
-                let Some(from) = from else { continue };
-                let source = across.row(from);
-                let target = &mut result.data_mut()[y * w..(y + 1) * w];
-                for (t, s) in target.iter_mut().zip(source) {
-                    *t += k * s;
-                }
-            }
-        }
-    }
-    result
 }
 
 /// Area above a level, each edge pixel counted by how far its value lies from the level

@@ -2,8 +2,8 @@
 //!
 //! Three small departures are measured, each with everything else held: the cut turned by 5 degrees
 //! (the mean over four directions), its level moved by 1 mm (the mean of both senses), the gain
-//! changed by 10 % (the tracing level moved by as much). The same blur correction is applied to each,
-//! so the changes are those of the reported area.
+//! changed by 10 % (the tracing level moved by as much). Each is traced again as displayed, and the change
+//! is scaled by the reported over the displayed area.
 
 use crate::jet::{JetPose, Signal};
 use crate::space::{Cut, CutPoint};
