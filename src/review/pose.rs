@@ -14,11 +14,11 @@
 //! It is held for all frames of a jet, so a correction made on one frame follows the jet through
 //! the beat, and the angle between cut and jet is simply the length of the rotation vector.
 
-use nalgebra::{Unit, Vector3};
+use nalgebra::{Rotation3, Unit, Vector3};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::space::{Cut, Direction, VolumePoint, direction, perpendicular_pair};
+use crate::space::{Cut, Direction, VolumePoint, direction, perpendicular_pair, turn_about};
 
 use super::ReviewError;
 use super::settings::within;
@@ -139,7 +139,8 @@ impl Base {
         if tilt.norm() < 1e-12 {
             return level;
         }
-        let rotation = nalgebra::Rotation3::new(tilt);
+        let rotation =
+            direction(tilt).map_or_else(Rotation3::identity, |hinge| turn_about(&hinge, tilt.norm()));
         let normal = Unit::new_normalize(rotation * level.normal().into_inner());
         Cut::new(level.centre(), normal, rotation * level.u().into_inner())
     }

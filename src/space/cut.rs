@@ -1,6 +1,6 @@
 //! An oriented plane with its own axes.
 
-use nalgebra::{Unit, Vector3};
+use nalgebra::{Matrix3, Rotation3, Unit, Vector3};
 
 use super::{Direction, VolumePoint};
 
@@ -107,15 +107,22 @@ impl Cut {
     pub fn tilted(&self, tilt: f64, toward: f64) -> Self {
         let lean = self.u.into_inner() * libm::cos(toward) + self.v.into_inner() * libm::sin(toward);
         let hinge = Unit::new_normalize(self.normal().cross(&lean));
-        let turn = nalgebra::Rotation3::from_axis_angle(&hinge, tilt);
+        let turn = turn_about(&hinge, tilt);
         Self { centre: self.centre, u: turn * self.u, v: turn * self.v }
     }
 
     /// The cut rolled in its own plane by `roll` radians, counter-clockwise seen against the normal
     pub fn rolled(&self, roll: f64) -> Self {
-        let turn = nalgebra::Rotation3::from_axis_angle(&self.normal(), roll);
+        let turn = turn_about(&self.normal(), roll);
         Self { centre: self.centre, u: turn * self.u, v: turn * self.v }
     }
+}
+
+/// The rotation by `angle` radians about an axis, right-handed (Rodrigues), the same on every machine
+pub fn turn_about(axis: &Direction, angle: f64) -> Rotation3<f64> {
+    let (sin, cos) = libm::sincos(angle);
+    let cross = axis.cross_matrix();
+    Rotation3::from_matrix_unchecked(Matrix3::identity() + cross * sin + cross * cross * (1.0 - cos))
 }
 
 /// Two directions that with `axis` form a right-handed frame (u, v, axis), by a fixed rule

@@ -13,7 +13,7 @@
 mod cut;
 mod grid;
 
-pub use cut::{Cut, CutPoint, perpendicular_pair};
+pub use cut::{Cut, CutPoint, perpendicular_pair, turn_about};
 pub use grid::{Grid, GridError};
 
 use nalgebra::{Point3, Unit, Vector3};
