@@ -57,21 +57,24 @@ impl From<JetError> for MeasureError {
 pub fn measure(volume: &Volume4, options: &Options, watch: &Watch) -> Result<Results, MeasureError> {
     let (scale, jets) = jet::find(volume, &options.jets, watch)?;
     let assessed = assess_all(volume, scale, &jets, options, watch)?;
+    // The largest first, so that a jet bears one number in findings and results alike.
+    let mut measured: Vec<(Jet, Vec<Option<Assessment>>)> =
+        jets.into_iter().zip(assessed).filter(|(_, frames)| peak(frames).is_some()).collect();
+    let largest = |frames: &[Option<Assessment>]| peak(frames).map_or(0.0, |(_, area)| area);
+    measured.sort_by(|a, b| largest(&b.1).total_cmp(&largest(&a.1)));
+    let (jets, assessed): (Vec<Jet>, Vec<Vec<Option<Assessment>>>) = measured.into_iter().unzip();
     let mut findings = trust::acquisition(volume);
     findings.extend(trust::jets(volume, &jets));
 
     let present: Vec<usize> =
         (0..volume.frames()).filter(|frame| assessed.iter().any(|frames| frames[*frame].is_some())).collect();
     let systole = beat::bounds(&volume.timeline, &present);
-    let mut results: Vec<JetResult> = jets
+    let results: Vec<JetResult> = jets
         .iter()
         .zip(&assessed)
-        .filter_map(|(jet, frames)| jet_result(volume, scale, jet, frames, &systole))
+        .enumerate()
+        .filter_map(|(index, (jet, frames))| jet_result(volume, scale, index + 1, jet, frames, &systole))
         .collect();
-    results.sort_by(|a, b| b.vca_mm2.value.total_cmp(&a.vca_mm2.value));
-    for (index, jet) in results.iter_mut().enumerate() {
-        jet.id = index + 1;
-    }
     let envelope = Envelope::new(&options.continuous_wave, &systole);
     let total = total(&results, volume, envelope.as_ref());
     let cautions = cautions(volume, &results, &systole);
@@ -123,17 +126,22 @@ fn assess_all(
     Ok(by_jet)
 }
 
+/// The frame of the largest area and that area, mm2; `None` where nothing was measured
+fn peak(frames: &[Option<Assessment>]) -> Option<(usize, f64)> {
+    (0..frames.len())
+        .filter_map(|f| frames[f].as_ref().map(|a| (f, a.vca.value.get())))
+        .max_by(|a, b| a.1.total_cmp(&b.1).then(b.0.cmp(&a.0)))
+}
+
 fn jet_result(
     volume: &Volume4,
     scale: SignalScale,
+    id: usize,
     jet: &Jet,
     frames: &[Option<Assessment>],
     systole: &SystoleBounds,
 ) -> Option<JetResult> {
-    let peak = (0..frames.len())
-        .filter_map(|f| frames[f].as_ref().map(|a| (f, a.vca.value.get())))
-        .max_by(|a, b| a.1.total_cmp(&b.1).then(b.0.cmp(&a.0)))?
-        .0;
+    let (peak, _) = peak(frames)?;
     let (at, pose) = (frames[peak].as_ref()?, jet.poses[peak].as_ref()?);
     let areas: Vec<Option<Mm2>> = frames.iter().map(|f| f.as_ref().map(|a| a.vca.value)).collect();
     let course = beat::course(volume.timeline.times(), &areas, systole);
@@ -141,7 +149,7 @@ fn jet_result(
     let circle = Mm2::of_circle(at.long_axis.value).get();
     let ellipse = std::f64::consts::PI / 4.0 * at.long_axis.value.get() * at.commissural.value.get();
     Some(JetResult {
-        id: 0,
+        id,
         axis: pose.axis.into_inner().into(),
         axis_uncertainty_deg: 1.96 * pose.axis_error.to_degrees(),
         neck_mm: pose.neck.to_array(),
