@@ -709,6 +709,15 @@ fn report_part(
             out.push(Action::Report);
         }
     });
+    // A reader who traced by hand must not take the report for a report of that.
+    ui.label(
+        RichText::new(
+            "The report holds the program's own measurement. Your cuts and tracings are in the review.",
+        )
+        .font(theme::small())
+        .color(theme::QUIET),
+    );
+    ui.add_space(4.0);
     let file = scene.review_file.map_or("not saved yet".to_owned(), |path| path.display().to_string());
     ui.label(RichText::new(file).font(theme::small()).color(theme::QUIET));
     ui.add_space(6.0);
