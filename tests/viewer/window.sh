@@ -88,18 +88,30 @@ start "$work/sample.dcm"
 named '^sample.dcm - narrows$'
 sleep 2
 shot opened
-xdotool mousemove --window "$window" 300 300 mousedown 1
-for x in 310 325 340; do xdotool mousemove --window "$window" "$x" 310; sleep 0.1; done
+# Slowly enough that a frame passes between press, move and release, however slow the build.
+xdotool mousemove --window "$window" 300 300
+sleep 0.5
+xdotool mousedown 1
+for x in 305 315 325 340; do sleep 0.4; xdotool mousemove --window "$window" "$x" 310; done
+sleep 0.4
 xdotool mouseup 1
 sleep 1
 shot turned
+key ctrl+s
+there "$work/sample.review.json"
+python3 - "$work/sample.review.json" <<'CHECK' || fail "the drag did not turn the cut"
+import json, sys
+turns = json.load(open(sys.argv[1]))["work"]["turns"]
+tilts = [turn["tilt"] for _, turn in (turns.items() if isinstance(turns, dict) else turns)]
+sys.exit(0 if any(abs(part) > 0.005 for tilt in tilts for part in tilt) else 1)
+CHECK
 key Home
 key t
 key g
 sleep 1
 shot traced
 key ctrl+s
-there "$work/sample.review.json"
+sleep 1
 grep -q '"drawn": "corrected"' "$work/sample.review.json" || fail "the tracing was not saved"
 key ctrl+q
 ends_with_zero
