@@ -18,7 +18,7 @@ running=()
 trap 'for process in "${running[@]}"; do kill "$process" 2>/dev/null || true; done; rm -rf "$work"' EXIT
 
 mkfifo "$work/display"
-Xvfb -displayfd 3 -screen 0 "${size}x24" -nolisten tcp 3>"$work/display" 2>/dev/null &
+Xvfb -displayfd 3 -noreset -screen 0 "${size}x24" -nolisten tcp 3>"$work/display" 2>/dev/null &
 running+=($!)
 read -r number <"$work/display"
 export DISPLAY=:$number

@@ -35,7 +35,7 @@ shot() {
 
 # A display of its own; the server says which one is free.
 mkfifo "$work/display"
-Xvfb -displayfd 3 -screen 0 1440x900x24 -nolisten tcp 3>"$work/display" 2>/dev/null &
+Xvfb -displayfd 3 -noreset -screen 0 1440x900x24 -nolisten tcp 3>"$work/display" 2>/dev/null &
 running+=($!)
 read -r number <"$work/display"
 export DISPLAY=:$number
