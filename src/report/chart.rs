@@ -5,18 +5,18 @@ use super::svg::{Anchor, At, Dash, Face, Halo, Stroke, Svg, num};
 
 /// One axis: its range, and round numbers along it
 #[derive(Clone, Debug, PartialEq)]
-pub(crate) struct Axis {
+pub struct Axis {
     /// Where it starts
-    pub(crate) low: f64,
+    pub low: f64,
     /// Where it ends
-    pub(crate) high: f64,
+    pub high: f64,
     /// Round numbers within
-    pub(crate) ticks: Vec<f64>,
+    pub ticks: Vec<f64>,
 }
 
 impl Axis {
     /// An axis that covers `low` to `high`, ends on round numbers, and has about `steps` of them
-    pub(crate) fn covering(low: f64, high: f64, steps: f64) -> Self {
+    pub fn covering(low: f64, high: f64, steps: f64) -> Self {
         let (low, high) =
             if low.is_finite() && high.is_finite() && low < high { (low, high) } else { (0.0, 1.0) };
         let step = round_step((high - low) / steps);
@@ -27,7 +27,7 @@ impl Axis {
     }
 
     /// An axis from `low` to `high` exactly, with round numbers within
-    pub(crate) fn within(low: f64, high: f64, steps: f64) -> Self {
+    pub fn within(low: f64, high: f64, steps: f64) -> Self {
         let wide = Self::covering(low, high, steps);
         let slack = 1e-9 * (high - low).abs();
         let ticks =
@@ -54,7 +54,7 @@ fn round_step(rough: f64) -> f64 {
 
 /// A plot: a rectangle of the page with two axes
 #[derive(Clone, Debug)]
-pub(crate) struct Chart {
+pub struct Chart {
     corner: At,
     size: At,
     x: Axis,
@@ -63,27 +63,27 @@ pub(crate) struct Chart {
 
 impl Chart {
     /// A plot over the rectangle at `corner`
-    pub(crate) fn new(corner: At, size: At, x: Axis, y: Axis) -> Self {
+    pub fn new(corner: At, size: At, x: Axis, y: Axis) -> Self {
         Self { corner, size, x, y }
     }
 
     /// Where a pair of values lies on the page
-    pub(crate) fn at(&self, x: f64, y: f64) -> At {
+    pub fn at(&self, x: f64, y: f64) -> At {
         (self.corner.0 + self.x.share(x) * self.size.0, self.corner.1 + (1.0 - self.y.share(y)) * self.size.1)
     }
 
     /// Where the plot ends above
-    pub(crate) fn top(&self) -> f64 {
+    pub fn top(&self) -> f64 {
         self.corner.1
     }
 
     /// Where the plot ends below
-    pub(crate) fn bottom(&self) -> f64 {
+    pub fn bottom(&self) -> f64 {
         self.corner.1 + self.size.1
     }
 
     /// Shades the plot between two values of x
-    pub(crate) fn shade(&self, svg: &mut Svg, from: f64, to: f64, colour: &str, opacity: f64) {
+    pub fn shade(&self, svg: &mut Svg, from: f64, to: f64, colour: &str, opacity: f64) {
         let from = from.clamp(self.x.low, self.x.high);
         let to = to.clamp(self.x.low, self.x.high);
         let (left, right) = (self.at(from, self.y.low).0, self.at(to, self.y.low).0);
@@ -91,7 +91,7 @@ impl Chart {
     }
 
     /// Grid, ticks and the names of both axes
-    pub(crate) fn draw_axes(&self, svg: &mut Svg, x_name: &str, y_name: &str) {
+    pub fn draw_axes(&self, svg: &mut Svg, x_name: &str, y_name: &str) {
         let small = Face::new(14.0, QUIET);
         for tick in &self.y.ticks {
             let (_, y) = self.at(self.x.low, *tick);
@@ -112,7 +112,7 @@ impl Chart {
     }
 
     /// A vertical mark with words at its top
-    pub(crate) fn mark(&self, svg: &mut Svg, x: f64, colour: &'static str, words: &str) {
+    pub fn mark(&self, svg: &mut Svg, x: f64, colour: &'static str, words: &str) {
         let (x, _) = self.at(x, self.y.low);
         svg.line((x, self.top()), (x, self.bottom()), Stroke::solid(colour, 1.6).dashed(Dash::Dashed));
         let face = Face::new(14.0, INK).anchored(Anchor::Middle).with(Halo::Bold);

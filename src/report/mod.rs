@@ -4,7 +4,7 @@
 //! measured on. Nothing is measured, no clock is read, no font of the machine is used: the same
 //! results give the same bytes. [`write_folder`] puts it all in one place.
 
-mod chart;
+pub mod chart;
 pub mod colour;
 pub mod figure;
 mod folder;
