@@ -12,7 +12,7 @@ use crate::volume::ChannelKind;
 pub use crate::beat::Pattern;
 pub use crate::jet::Part as Seen;
 pub use crate::planimetry::ShapeClass;
-pub use crate::trust::{Finding, Verdict};
+pub use crate::trust::{Finding, Stitch, Verdict};
 
 /// The name of this version of the document
 pub const SCHEMA: &str = "narrows/results/1";
@@ -104,6 +104,9 @@ pub struct Trust {
     pub verdict: Verdict,
     /// Each thing that was looked at
     pub findings: Vec<Finding>,
+    /// How the tissue changes from plane to plane along the axis that steps most; `null` without tissue
+    #[serde(default)]
+    pub stitch: Option<Stitch>,
 }
 
 /// One jet

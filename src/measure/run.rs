@@ -3,7 +3,7 @@
 use rayon::prelude::*;
 
 use crate::beat::{self, ContinuousWave, Course, Envelope, SystoleBounds};
-use crate::jet::{self, Jet, JetError, JetOptions, JetPose, Signal, SignalScale};
+use crate::jet::{self, Jet, JetError, JetOptions, JetPose, Signal, SignalScale, StrengthSource};
 use crate::job::{Cancelled, Watch};
 use crate::planimetry::{Assessment, Assumed, Measured, assess, classify, departures};
 use crate::space::Direction;
@@ -63,8 +63,10 @@ pub fn measure(volume: &Volume4, options: &Options, watch: &Watch) -> Result<Res
     let largest = |frames: &[Option<Assessment>]| peak(frames).map_or(0.0, |(_, area)| area);
     measured.sort_by(|a, b| largest(&b.1).total_cmp(&largest(&a.1)));
     let (jets, assessed): (Vec<Jet>, Vec<Vec<Option<Assessment>>>) = measured.into_iter().unzip();
-    let mut findings = trust::acquisition(volume);
+    let stitch = trust::stitch(volume);
+    let mut findings = trust::acquisition_with(volume, stitch.as_ref());
     findings.extend(trust::jets(volume, &jets));
+    findings.extend(resolutions(volume, scale, &assessed));
 
     let present: Vec<usize> =
         (0..volume.frames()).filter(|frame| assessed.iter().any(|frames| frames[*frame].is_some())).collect();
@@ -82,7 +84,7 @@ pub fn measure(volume: &Volume4, options: &Options, watch: &Watch) -> Result<Res
         schema: SCHEMA.to_owned(),
         tool: Tool { version: env!("CARGO_PKG_VERSION").to_owned(), engine: ENGINE.to_owned() },
         source: source(volume),
-        trust: Trust { verdict: trust::worst(&findings), findings },
+        trust: Trust { verdict: trust::worst(&findings), findings, stitch },
         jets: results,
         total,
         severity: None,
@@ -124,6 +126,28 @@ fn assess_all(
         }
     }
     Ok(by_jet)
+}
+
+/// What the edges of each jet at its peak show to be resolved; nothing where no power was stored, since
+/// the point spread is then assumed and not seen
+fn resolutions(
+    volume: &Volume4,
+    scale: SignalScale,
+    assessed: &[Vec<Option<Assessment>>],
+) -> Vec<trust::Finding> {
+    if scale.source == StrengthSource::Colour {
+        return Vec::new();
+    }
+    let at_peak = |frames: &Vec<Option<Assessment>>| {
+        let at = frames.get(peak(frames)?.0)?.as_ref()?;
+        let narrowest = at.long_axis.value.get().min(at.commissural.value.get());
+        Some((at.blur.sigma.get(), at.blur.sigma_error.get(), narrowest))
+    };
+    let seen = assessed.iter().enumerate().filter_map(|(index, frames)| Some((index + 1, at_peak(frames)?)));
+    seen.map(|(id, (sigma_mm, sigma_error_mm, narrowest_mm))| {
+        trust::resolution(volume, &trust::Sharpness { id, sigma_mm, sigma_error_mm, narrowest_mm })
+    })
+    .collect()
 }
 
 /// The frame of the largest area and that area, mm2; `None` where nothing was measured

@@ -17,10 +17,13 @@ use crate::measure::results::{JetResult, Results, Seen, Verdict};
 /// The mark by which a page is known as one of ours
 pub const GENERATOR: &str = "<meta name=\"generator\" content=\"narrows\">";
 
+/// The `jet` of a figure that shows the acquisition as a whole
+pub const ACQUISITION: usize = 0;
+
 /// A figure inside the page
 #[derive(Clone, Debug)]
 pub struct PageFigure {
-    /// The jet it shows
+    /// The jet it shows, from 1; [`ACQUISITION`] for none
     pub jet: usize,
     /// What it shows, a sentence
     pub caption: String,
@@ -49,7 +52,7 @@ pub fn page(results: &Results, figures: &[PageFigure]) -> String {
     for jet in &results.jets {
         jet_section(&mut body, jet, figures, results.jets.len());
     }
-    findings(&mut body, results);
+    findings(&mut body, results, figures);
     method(&mut body, results);
     provenance(&mut body, results);
     cautions(&mut body, results);
@@ -349,7 +352,7 @@ fn observer(out: &mut String, jet: &JetResult) {
     out.push_str("</tbody>\n</table>\n");
 }
 
-fn findings(out: &mut String, results: &Results) {
+fn findings(out: &mut String, results: &Results, figures: &[PageFigure]) {
     out.push_str("<section>\n<h2>Trust check of the acquisition</h2>\n");
     if results.trust.findings.is_empty() {
         out.push_str("<p>Nothing was found to report.</p>\n</section>\n");
@@ -376,7 +379,11 @@ fn findings(out: &mut String, results: &Results) {
             escape(&finding.message)
         );
     }
-    out.push_str("</tbody>\n</table>\n</section>\n");
+    out.push_str("</tbody>\n</table>\n");
+    for shown in figures.iter().filter(|shown| shown.jet == ACQUISITION) {
+        figure(out, shown);
+    }
+    out.push_str("</section>\n");
 }
 
 /// Three significant digits or so, without an exponent and without idle zeros

@@ -9,8 +9,10 @@ mod en_face;
 mod panel;
 mod plain;
 mod profile;
+mod stitch;
 
 pub use plain::{PlainCut, plain};
+pub use stitch::stitch;
 
 use nalgebra::{Unit, Vector3};
 
