@@ -201,6 +201,7 @@ fn caption(view: View, jet: &JetResult) -> String {
                           expansion downstream."
             .into(),
         View::Time => words::systole(jet),
+        View::Convergence => words::convergence(&jet.convergence),
     }
 }
 
@@ -310,7 +311,7 @@ mod tests {
         let pool = rayon::ThreadPoolBuilder::new().num_threads(1).build().unwrap();
         pool.install(|| write_folder(&results, &volume, &b, &quick()).unwrap());
         let (first, second) = (read_all(&a), read_all(&b));
-        assert_eq!(first.len(), 10 + 2 + 4);
+        assert_eq!(first.len(), 12 + 2 + 4);
         assert_eq!(paths.files.len(), first.len());
         assert!(first == second);
         let back: Results = serde_json::from_slice(&first["/results.json"]).unwrap();
