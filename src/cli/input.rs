@@ -44,7 +44,9 @@ pub(super) fn systole(text: &str) -> Result<[Seconds; 2], String> {
         [start, end] if start < end && start >= -500.0 && end <= 3000.0 && end - start >= 20.0 => {
             Ok([start, end].map(|ms| Seconds::new(ms / 1000.0)))
         }
-        [_, _] => Err("in ms after the R wave, the start before the end and at least 20 ms apart (50,370)".into()),
+        [_, _] => {
+            Err("in ms after the R wave, the start before the end and at least 20 ms apart (50,370)".into())
+        }
         _ => Err("not two numbers START,END".into()),
     }
 }

@@ -30,7 +30,8 @@ pub(super) struct Arguments {
     /// Anterior-posterior direction in the volume's frame of reference, for the long-axis width
     #[arg(long, value_name = "X,Y,Z", value_parser = input::along, allow_hyphen_values = true)]
     ap: Option<Direction>,
-    /// Peak velocity of the regurgitant jet on continuous-wave Doppler, m/s: gives the regurgitant volume
+    /// Peak velocity of the regurgitant jet on continuous-wave Doppler, m/s: gives the regurgitant volume, and
+    /// the effective orifice from the flow convergence
     #[arg(long, value_name = "M/S", value_parser = input::positive)]
     cw_peak: Option<f64>,
     /// Velocity-time integral of the jet on continuous-wave Doppler, cm; overrules the peak

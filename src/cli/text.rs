@@ -63,9 +63,10 @@ fn jet_rows(row: &mut impl FnMut(&str, &str), jet: &JetResult) {
     );
     row("through systole", &pattern);
     if let Some(flow) = &jet.convergence.flow_ml_s {
-        let orifice = jet.convergence.eroa_mm2.map_or_else(String::new, |area| {
-            format!("   EROA {}", words::mm2_interval(&area))
-        });
+        let orifice = jet
+            .convergence
+            .eroa_mm2
+            .map_or_else(String::new, |area| format!("   EROA {}", words::mm2_interval(&area)));
         row("flow convergence", &format!("{}{orifice}", words::flow_interval(flow)));
     }
 }

@@ -154,16 +154,20 @@ pub struct JetResult {
     pub interval_parts: Vec<IntervalPart>,
     /// How much the area moves when a careful reader does it a little differently
     pub observer: Vec<ObserverChange>,
-    /// The flow convergence upstream of the neck at the peak frame
+    /// The flow convergence upstream of the neck, in the frame of the largest flow
     #[serde(default)]
     pub convergence: Convergence,
 }
 
-/// The flow convergence upstream of a neck, at the peak frame
+/// The flow convergence upstream of a neck, in the frame of the largest flow through it
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Convergence {
-    /// Why it was not measured; `null` where it was
+    /// Why it was not measured (in the frame of the largest area); `null` where it was
     pub reason: Option<String>,
+    /// The frame of the largest flow, to which all else here belongs; `null` where not measured
+    pub frame: Option<usize>,
+    /// The flow in every frame in which it was measured
+    pub frames: Vec<ConvergenceFrame>,
     /// Flow through the surfaces of equal speed, ml/s; `null` where not measured
     pub flow_ml_s: Option<Interval>,
     /// Flow over the peak velocity of continuous-wave Doppler; `null` without either
@@ -182,6 +186,17 @@ pub struct Convergence {
     pub hemisphere: Option<Hemisphere>,
     /// How far the restored velocities can be relied on
     pub dealiasing: Option<Dealiasing>,
+}
+
+/// The flow of one frame through its convergence
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ConvergenceFrame {
+    /// Index from 0
+    pub frame: usize,
+    /// Time from the R wave
+    pub time_s: f64,
+    /// Flow
+    pub flow_ml_s: Interval,
 }
 
 /// The surface of one speed upstream

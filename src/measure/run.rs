@@ -11,11 +11,11 @@ use crate::trust;
 use crate::unit::{Mm, Mm2, Seconds};
 use crate::volume::{ChannelKind, Volume4};
 
-use super::zone;
 use super::results::{
-    Components, Convergence, FrameResult, Interval, IntervalPart, JetResult, ObserverChange, ProfilePoint, Results,
-    SCHEMA, Shape, SingleWidth, Source, Systole, Tool, Total, Trust, Widths,
+    Components, Convergence, FrameResult, Interval, IntervalPart, JetResult, ObserverChange, ProfilePoint,
+    Results, SCHEMA, Shape, SingleWidth, Source, Systole, Tool, Total, Trust, Widths,
 };
+use super::zone;
 
 /// Version of the numerical method: raised when the same input may give other numbers
 pub const ENGINE: &str = "1";
@@ -99,10 +99,9 @@ pub fn measure(volume: &Volume4, options: &Options, watch: &Watch) -> Result<Res
         .enumerate()
         .filter_map(|(index, (jet, frames))| {
             let mut result = jet_result(volume, scale, index + 1, jet, frames, &systole)?;
-            let (peak, _) = peak(frames)?;
-            let at = frames[peak].as_ref()?;
             let cw = options.continuous_wave.peak;
-            result.convergence = zone::convergence(volume, scale, &jets, index, peak, at, cw);
+            let widest = result.peak_frame;
+            result.convergence = zone::convergence(volume, scale, &jets, index, frames, widest, cw);
             Some(result)
         })
         .collect();

@@ -67,7 +67,8 @@ fn cross(at: [Point3<f64>; 4], value: [f64; 4], level: f64, out: &mut Vec<Triang
         let normal = (b - a).cross(&(c - a));
         out.push(if normal.dot(&outward) >= 0.0 { triangle } else { [a, c, b] });
     };
-    let middle = |set: &[usize]| set.iter().fold(Vector3::zeros(), |sum, i| sum + at[*i].coords) / set.len() as f64;
+    let middle =
+        |set: &[usize]| set.iter().fold(Vector3::zeros(), |sum, i| sum + at[*i].coords) / set.len() as f64;
     if above.is_empty() || below.is_empty() {
         return;
     }
@@ -120,7 +121,8 @@ mod tests {
     fn ellipsoids_have_the_areas_of_quadrature() {
         // Twice the half ellipsoids (1.2, 0.6, 0.8): 4.62496, (1.5, 0.75, 0.75): 6.04081, (2, 1, 1): 10.73922
         // (exact by quadrature).
-        for (axes, half) in [([1.2, 0.6, 0.8], 4.62496), ([1.5, 0.75, 0.75], 6.04081), ([2.0, 1.0, 1.0], 10.73922)]
+        for (axes, half) in
+            [([1.2, 0.6, 0.8], 4.62496), ([1.5, 0.75, 0.75], 6.04081), ([2.0, 1.0, 1.0], 10.73922)]
         {
             let field = |x: f64, y: f64, z: f64| {
                 let [a, b, c]: [f64; 3] = axes;

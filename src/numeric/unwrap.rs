@@ -72,8 +72,11 @@ impl Parts {
         }
         // Cycles of the root of b against the root of a.
         let between = oa + step - ob;
-        let (under, over, offset) =
-            if self.size[ra as usize] >= self.size[rb as usize] { (rb, ra, between) } else { (ra, rb, -between) };
+        let (under, over, offset) = if self.size[ra as usize] >= self.size[rb as usize] {
+            (rb, ra, between)
+        } else {
+            (ra, rb, -between)
+        };
         self.parent[under as usize] = over;
         self.offset[under as usize] = offset;
         self.size[over as usize] += self.size[under as usize];
@@ -165,8 +168,7 @@ pub fn residues(phase: &[f32], mask: &[bool], shape: [usize; 3]) -> (usize, usiz
             if corners.iter().any(|corner| !mask[*corner]) {
                 continue;
             }
-            let around: f32 =
-                (0..4).map(|k| wrapped(phase[corners[(k + 1) % 4]] - phase[corners[k]])).sum();
+            let around: f32 = (0..4).map(|k| wrapped(phase[corners[(k + 1) % 4]] - phase[corners[k]])).sum();
             loops += 1;
             broken += usize::from(around.abs() > PI);
         }

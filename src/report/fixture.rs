@@ -79,6 +79,12 @@ fn convergence() -> Convergence {
     };
     Convergence {
         reason: None,
+        frame: Some(2),
+        frames: vec![ConvergenceFrame {
+            frame: 2,
+            time_s: 0.1,
+            flow_ml_s: Interval { value: 184.5, low: 141.5, high: 227.5 },
+        }],
         flow_ml_s: Some(Interval { value: 184.5, low: 141.5, high: 227.5 }),
         eroa_mm2: Some(Interval { value: 36.9, low: 28.3, high: 45.5 }),
         spread_percent: Some(5.6),

@@ -365,7 +365,8 @@ fn convergence(out: &mut String, jet: &JetResult) {
          <th>Flow, ml/s</th><th>Hemisphere, ml/s</th><th>Radius on the axis, mm</th><th>Counts</th></tr></thead>\n\
          <tbody>\n",
     );
-    let or_none = |value: Option<f64>, decimals| value.map_or_else(|| "not seen".to_owned(), |v| fixed(v, decimals));
+    let or_none =
+        |value: Option<f64>, decimals| value.map_or_else(|| "not seen".to_owned(), |v| fixed(v, decimals));
     for surface in &zone.surfaces {
         let _ = writeln!(
             out,

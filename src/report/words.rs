@@ -64,14 +64,17 @@ pub fn convergence(zone: &Convergence) -> String {
         return format!("The flow convergence was not measured: {reason}.");
     };
     let counted = zone.surfaces.iter().filter(|s| s.counted == Counted::Yes).count();
+    let frame =
+        zone.frame.map_or_else(String::new, |frame| format!("In frame {frame}, of the largest flow: "));
     let mut text = format!(
-        "Through {} of equal speed upstream of the neck flow {}; they differ by {} % (standard deviation).",
+        "{frame}through {} of equal speed upstream of the neck pass {}; they differ by {} % (standard deviation).",
         count(counted, "surface", "surfaces"),
         flow_interval(flow),
         fixed(zone.spread_percent.unwrap_or(f64::NAN), 0)
     );
     if let Some(orifice) = &zone.eroa_mm2 {
-        text += &format!(" Over the peak velocity that was entered: an orifice of {}.", mm2_interval(orifice));
+        text +=
+            &format!(" Over the peak velocity that was entered: an orifice of {}.", mm2_interval(orifice));
     }
     if let Some(half) = &zone.hemisphere {
         let misses = if half.error_percent < 0.0 { "misses" } else { "adds" };

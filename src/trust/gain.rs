@@ -114,7 +114,8 @@ fn from_power(gate: f64) -> Finding {
         let text = "saturated: noise is drawn as flow, and small jets may be hidden in it or made up by it";
         (Verdict::Limited, SATURATED, text)
     } else if gate > STARVED {
-        let text = "starved: the edge of the jet is not drawn, and thin or weak jets are missed or read too small";
+        let text =
+            "starved: the edge of the jet is not drawn, and thin or weak jets are missed or read too small";
         (Verdict::Limited, STARVED, text)
     } else {
         (Verdict::Adequate, if gate < 0.4 { SATURATED } else { STARVED }, "neither saturated nor starved")

@@ -53,7 +53,10 @@ pub fn resolution(volume: &Volume4, sharpness: &Sharpness) -> Finding {
     let limit = narrowest_mm / NARROWEST;
     let voxels = full / volume.grid.spacing_mm().into_iter().fold(0.0, f64::max).max(1e-9);
     let (verdict, consequence) = if full > limit {
-        (Verdict::Limited, "the orifice is narrower than half of what is resolved, and its area rests on the model of blur")
+        (
+            Verdict::Limited,
+            "the orifice is narrower than half of what is resolved, and its area rests on the model of blur",
+        )
     } else {
         (Verdict::Adequate, "the orifice is resolved")
     };

@@ -35,7 +35,10 @@ pub(super) fn baseline(volume: &Volume4) -> Finding {
     let shift = scale.baseline_shift().get();
     let limit = SHIFT * scale.nyquist().get();
     let (verdict, consequence) = if shift.abs() > limit {
-        (Verdict::Limited, "slow blood of the other direction is shown as fast, and the convergence's side is unsure")
+        (
+            Verdict::Limited,
+            "slow blood of the other direction is shown as fast, and the convergence's side is unsure",
+        )
     } else {
         (Verdict::Adequate, "both directions have room")
     };

@@ -50,7 +50,8 @@ pub fn stitch(volume: &Volume4) -> Option<Stitch> {
         add_differences(&tissue.samples().frame(frame), shape, &mut differences);
     }
     let mut worst: Option<Stitch> = None;
-    for (axis, line) in differences.iter().enumerate() {
+    let depth = depth_axis(volume);
+    for (axis, line) in differences.iter().enumerate().filter(|(axis, _)| Some(*axis) != depth) {
         let scores: Vec<Option<f64>> = (0..line.len()).map(|plane| score(line, plane)).collect();
         for (plane, found) in scores.iter().enumerate() {
             let Some(found) = *found else { continue };
@@ -62,8 +63,18 @@ pub fn stitch(volume: &Volume4) -> Option<Stitch> {
     worst
 }
 
-/// The difference after one plane over the median of those around it; `None` near the ends and where
-/// nothing changes
+/// The grid axis along which the beams run; `None` where the probe is unknown or none is near them
+///
+/// A beat gives whole beams, so no border between beats lies across them; a leaflet that faces the probe
+/// does, and would look like one.
+fn depth_axis(volume: &Volume4) -> Option<usize> {
+    let beam = volume.beam_at(volume.grid.middle())?;
+    (0..3).find(|axis| volume.grid.axes()[*axis].dot(&beam).abs() > 0.8)
+}
+
+/// The difference after one plane over the median of those around it, or over the mean of the two beside
+/// it where that is more: a step stands alone, a soft edge of tissue does not. `None` near the ends and
+/// where nothing changes
 fn score(line: &[f64], plane: usize) -> Option<f64> {
     let from = plane.saturating_sub(AROUND);
     let to = (plane + AROUND + 1).min(line.len());
@@ -72,7 +83,9 @@ fn score(line: &[f64], plane: usize) -> Option<f64> {
     }
     let mut around: Vec<f64> = (from..to).filter(|p| *p != plane).map(|p| line[p]).collect();
     around.sort_by(f64::total_cmp);
-    let typical = around[around.len() / 2];
+    let beside = [plane.checked_sub(1), Some(plane + 1)];
+    let beside: Vec<f64> = beside.into_iter().flatten().filter_map(|p| line.get(p).copied()).collect();
+    let typical = around[around.len() / 2].max(beside.iter().sum::<f64>() / beside.len().max(1) as f64);
     (typical > 0.0).then(|| line[plane] / typical)
 }
 

@@ -81,9 +81,11 @@ pub(super) fn shortest_leak(volume: &Volume4, jets: &[Jet]) -> Option<Finding> {
 pub(super) fn beats(volume: &Volume4) -> Finding {
     let beats = volume.timeline.gated_beats;
     let message = match beats {
-        None => "the number of gated beats is not stated in the file: steps between sub-volumes are looked for \
+        None => {
+            "the number of gated beats is not stated in the file: steps between sub-volumes are looked for \
                  in the data all the same"
-            .to_owned(),
+                .to_owned()
+        }
         Some(1) => "one beat: no stitching, but fewer lines or a lower volume rate".to_owned(),
         Some(n) => {
             format!("gathered from {n} beats: motion or an uneven rhythm shows as steps between sub-volumes")

@@ -47,7 +47,8 @@ impl Speeds<'_> {
     /// The surface of a speed about the opening; `None` where nothing is that fast
     pub(super) fn surface(&self, level: f64) -> Option<Surface> {
         let shape = self.upstream.shape;
-        let fast: Vec<bool> = self.speed.iter().zip(self.told).map(|(s, told)| *told && *s >= level).collect();
+        let fast: Vec<bool> =
+            self.speed.iter().zip(self.told).map(|(s, told)| *told && *s >= level).collect();
         let labels = label_3d(&fast, shape, Touch3::Face)?;
         let most = labels.largest()?;
         // Fast specks elsewhere are noise.
@@ -64,7 +65,8 @@ impl Speeds<'_> {
         for triangle in isosurface(&field, self.told, shape, level) {
             let corners = triangle.map(|corner| self.upstream.at(self.volume, corner).0);
             let out = area_vector(&corners) * handed;
-            let middle = VolumePoint(((corners[0].coords + corners[1].coords + corners[2].coords) / 3.0).into());
+            let middle =
+                VolumePoint(((corners[0].coords + corners[1].coords + corners[2].coords) / 3.0).into());
             let from = middle.from(centre);
             let far = from.norm();
             let height = from.dot(&upstream) / far.max(1e-9);

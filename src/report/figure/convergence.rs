@@ -24,7 +24,7 @@ pub(crate) fn draw(subject: &Subject<'_>) -> Svg {
     let counted = zone.surfaces.iter().filter(|s| s.counted == Counted::Yes).count();
     let under = format!(
         "frame {}: {}, median of {}; they differ by {} % (standard deviation)",
-        jet.peak_frame,
+        zone.frame.unwrap_or(jet.peak_frame),
         words::flow_interval(&flow),
         words::count(counted, "surface", "surfaces"),
         words::fixed(zone.spread_percent.unwrap_or(f64::NAN), 0)
@@ -50,7 +50,10 @@ pub(crate) fn draw(subject: &Subject<'_>) -> Svg {
     ];
     svg.area(&band, colour::CURVE, 0.12);
     chart.draw_axes(&mut svg, "speed of the surface, m/s", "flow, ml/s");
-    svg.polyline(&[chart.at(left, flow.value), chart.at(right, flow.value)], Stroke::solid(colour::CURVE, 1.6));
+    svg.polyline(
+        &[chart.at(left, flow.value), chart.at(right, flow.value)],
+        Stroke::solid(colour::CURVE, 1.6),
+    );
     chart.mark(&mut svg, alias, colour::TRACING, &format!("alias velocity {} m/s", words::fixed(alias, 2)));
     let formula: Vec<_> = zone
         .surfaces

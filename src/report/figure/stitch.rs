@@ -26,7 +26,8 @@ pub fn stitch(volume: &Volume4, results: &Results) -> Result<Option<Svg>, Figure
     let mut svg = Svg::new(WIDTH, HEIGHT, "Steps between sub-volumes");
     let steps = found.steps();
     let words_of = |n: usize| words::count(n, "border steps", "borders step");
-    let title = if steps.is_empty() { "No step between sub-volumes".to_owned() } else { words_of(steps.len()) };
+    let title =
+        if steps.is_empty() { "No step between sub-volumes".to_owned() } else { words_of(steps.len()) };
     // The frame that was measured, or the first.
     let frame = results.total.frame.unwrap_or(0).min(volume.frames() - 1);
     let under = format!(
