@@ -6,7 +6,7 @@ use crate::beat::{self, Opening, Zone, ZoneError};
 use crate::jet::{Jet, Signal, SignalScale};
 use crate::planimetry::Assessment;
 use crate::space::VolumePoint;
-use crate::unit::{MetresPerSecond, Mm};
+use crate::unit::{MetresPerSecond, Mm, Mm2};
 use crate::volume::Volume4;
 
 use super::results::{Convergence, ConvergenceFrame, ConvergenceSurface, Dealiasing, Hemisphere, Interval};
@@ -77,7 +77,7 @@ fn measured(
 
 fn told(zone: &Zone, peak: Option<MetresPerSecond>) -> Convergence {
     let flow = interval(zone);
-    let orifice = |flow: f64| peak.and_then(|v| beat::effective_orifice(flow, v)).map(|area| area.get());
+    let orifice = |flow: f64| peak.and_then(|v| beat::effective_orifice(flow, v)).map(Mm2::get);
     let eroa = orifice(1.0).map(|per_flow| flow.scaled(per_flow));
     let at_alias = zone.surfaces.iter().find(|s| (s.speed / zone.alias - 1.0).abs() < 1e-6);
     let hemisphere = at_alias.and_then(|surface| {

@@ -58,8 +58,8 @@ pub fn isosurface(field: &[f64], mask: &[bool], shape: [usize; 3], level: f64) -
 /// The crossing of one tetrahedron
 fn cross(at: [Point3<f64>; 4], value: [f64; 4], level: f64, out: &mut Vec<Triangle>) {
     let (mut above, mut below) = (Vec::with_capacity(4), Vec::with_capacity(4));
-    for i in 0..4 {
-        if value[i] >= level { above.push(i) } else { below.push(i) }
+    for (i, value) in value.iter().enumerate() {
+        if *value >= level { above.push(i) } else { below.push(i) }
     }
     let on = |a: usize, b: usize| at[a] + (at[b] - at[a]) * ((level - value[a]) / (value[b] - value[a]));
     let mut add = |triangle: Triangle, outward: Vector3<f64>| {

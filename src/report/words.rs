@@ -1,5 +1,7 @@
 //! Numbers and findings in words, the same in figures, page and terminal.
 
+use std::fmt::Write as _;
+
 use crate::measure::results::{
     Convergence, Counted, FrameResult, Interval, JetResult, Pattern, Seen, ShapeClass, SingleWidth, Verdict,
 };
@@ -73,12 +75,16 @@ pub fn convergence(zone: &Convergence) -> String {
         fixed(zone.spread_percent.unwrap_or(f64::NAN), 0)
     );
     if let Some(orifice) = &zone.eroa_mm2 {
-        text +=
-            &format!(" Over the peak velocity that was entered: an orifice of {}.", mm2_interval(orifice));
+        let _ = write!(
+            text,
+            " Over the peak velocity that was entered: an orifice of {}.",
+            mm2_interval(orifice)
+        );
     }
     if let Some(half) = &zone.hemisphere {
         let misses = if half.error_percent < 0.0 { "misses" } else { "adds" };
-        text += &format!(
+        let _ = write!(
+            text,
             " A hemisphere of {} mm at {} m/s {misses} {} % of it.",
             fixed(half.radius_mm, 1),
             fixed(half.speed_m_s, 2),
