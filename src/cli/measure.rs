@@ -30,7 +30,8 @@ pub(super) struct Arguments {
     /// Anterior-posterior direction in the volume's frame of reference, for the long-axis width
     #[arg(long, value_name = "X,Y,Z", value_parser = input::along, allow_hyphen_values = true)]
     ap: Option<Direction>,
-    /// Peak velocity of the regurgitant jet on continuous-wave Doppler, m/s: gives the regurgitant volume
+    /// Peak velocity of the regurgitant jet on continuous-wave Doppler, m/s: gives the regurgitant volume, and
+    /// the effective orifice from the flow convergence
     #[arg(long, value_name = "M/S", value_parser = input::positive)]
     cw_peak: Option<f64>,
     /// Velocity-time integral of the jet on continuous-wave Doppler, cm; overrules the peak
@@ -39,6 +40,9 @@ pub(super) struct Arguments {
     /// Length of the continuous-wave envelope, ms [default: the length of systole]
     #[arg(long, value_name = "MS", value_parser = input::positive)]
     cw_duration: Option<f64>,
+    /// First and last moment of systole, ms after the R wave [default: from the R-R interval and the jets]
+    #[arg(long, value_name = "START,END", value_parser = input::systole, allow_hyphen_values = true)]
+    systole: Option<[Seconds; 2]>,
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
@@ -54,6 +58,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
             vti_m: arguments.cw_vti.map(|cm| cm / 100.0),
             duration: arguments.cw_duration.map(|ms| Seconds::new(ms / 1000.0)),
         },
+        systole: arguments.systole,
         ..Options::default()
     };
     let results = measure::measure(&volume, &options, progress.watch())?;

@@ -2,6 +2,7 @@
 
 pub mod results;
 mod run;
+mod zone;
 
 pub use results::Results;
 pub use run::{ENGINE, MeasureError, Options, measure};

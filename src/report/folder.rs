@@ -89,6 +89,8 @@ impl ReportError {
 }
 
 const FIGURES: &str = "figures";
+/// Name of the figure of steps between sub-volumes
+const STITCH: &str = "acquisition-stitch";
 
 /// Writes `results.json`, `index.html`, `jets.csv`, `frames.csv` and `figures/` into a folder
 ///
@@ -165,8 +167,17 @@ fn contents(results: &Results, volume: &Volume4, options: &ReportOptions) -> Res
             Ok((PageFigure { jet: jet.id, caption: caption(*view, jet), svg }, files))
         })
         .collect::<Result<_, ReportError>>()?;
-    let (figures, pictures): (Vec<_>, Vec<_>) = drawn.into_iter().unzip();
+    let (mut figures, pictures): (Vec<_>, Vec<_>) = drawn.into_iter().unzip();
     let mut files: Vec<File> = pictures.into_iter().flatten().collect();
+    if let Some(svg) = figure::stitch(volume, results)? {
+        let svg = svg.finish();
+        files.push((format!("{FIGURES}/{STITCH}.png"), png_from_svg(&svg, options.png_scale)?));
+        files.push((format!("{FIGURES}/{STITCH}.svg"), svg.clone().into_bytes()));
+        let caption = "How much the tissue changes from each plane to the next, over the change around it. Where \
+                       beats did not match, the picture steps: orange, dashed in the slice, a dot in the curve."
+            .into();
+        figures.push(PageFigure { jet: html::ACQUISITION, caption, svg });
+    }
     files.push(("jets.csv".into(), table::jets(results).into_bytes()));
     files.push(("frames.csv".into(), table::frames(results).into_bytes()));
     files.push(("results.json".into(), results_json(results)?.into_bytes()));
@@ -190,6 +201,7 @@ fn caption(view: View, jet: &JetResult) -> String {
                           expansion downstream."
             .into(),
         View::Time => words::systole(jet),
+        View::Convergence => words::convergence(&jet.convergence),
     }
 }
 
@@ -248,8 +260,11 @@ fn replace_ours(aside: &Path, folder: &Path, files: &[File]) -> Result<(), Repor
     Ok(())
 }
 
-/// Whether a name is `jet-N-VIEW.svg` or `.png`
+/// Whether a name is `jet-N-VIEW.svg` or `.png`, or that of the acquisition's figure
 fn is_figure_name(name: &str) -> bool {
+    if name.strip_prefix(STITCH).is_some_and(|end| end == ".svg" || end == ".png") {
+        return true;
+    }
     let Some((number, rest)) = name.strip_prefix("jet-").and_then(|rest| rest.split_once('-')) else {
         return false;
     };
@@ -296,7 +311,7 @@ mod tests {
         let pool = rayon::ThreadPoolBuilder::new().num_threads(1).build().unwrap();
         pool.install(|| write_folder(&results, &volume, &b, &quick()).unwrap());
         let (first, second) = (read_all(&a), read_all(&b));
-        assert_eq!(first.len(), 10 + 4);
+        assert_eq!(first.len(), 12 + 2 + 4);
         assert_eq!(paths.files.len(), first.len());
         assert!(first == second);
         let back: Results = serde_json::from_slice(&first["/results.json"]).unwrap();
@@ -322,6 +337,7 @@ mod tests {
         fs::write(folder.join("figures/jet-2-en-face.svg"), "old").unwrap();
         fs::write(folder.join("figures/jet-2-sketch.svg"), "mine").unwrap();
         results.jets.clear();
+        results.trust.stitch = None;
         write_folder(&results, &volume, &folder, &quick()).unwrap();
         let names: Vec<String> = read_all(&folder).into_keys().collect();
         assert_eq!(

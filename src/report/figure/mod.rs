@@ -5,12 +5,15 @@
 
 mod axial;
 mod beat;
+mod convergence;
 mod en_face;
 mod panel;
 mod plain;
 mod profile;
+mod stitch;
 
 pub use plain::{PlainCut, plain};
+pub use stitch::stitch;
 
 use nalgebra::{Unit, Vector3};
 
@@ -33,11 +36,14 @@ pub enum View {
     Profile,
     /// Area against time
     Time,
+    /// Flow against speed upstream of the neck
+    Convergence,
 }
 
 impl View {
     /// All views, in the order of the report
-    pub const ALL: [Self; 5] = [Self::EnFace, Self::LongAxis, Self::Commissural, Self::Profile, Self::Time];
+    pub const ALL: [Self; 6] =
+        [Self::EnFace, Self::LongAxis, Self::Commissural, Self::Profile, Self::Time, Self::Convergence];
 
     /// The name used in file names and on the command line
     pub fn name(self) -> &'static str {
@@ -47,6 +53,7 @@ impl View {
             Self::Commissural => "commissural",
             Self::Profile => "profile",
             Self::Time => "time",
+            Self::Convergence => "convergence",
         }
     }
 }
@@ -158,6 +165,7 @@ pub fn draw(view: View, subject: &Subject<'_>) -> Result<Svg, FigureError> {
         View::LongAxis | View::Commissural => axial::draw(view, subject),
         View::Profile => Ok(profile::draw(subject)),
         View::Time => Ok(beat::draw(subject)),
+        View::Convergence => Ok(convergence::draw(subject)),
     }
 }
 
