@@ -2,7 +2,9 @@
 
 use clap::{Parser, Subcommand};
 
-use super::{Exit, Failure, convert, draw, home, inspect, measure, phantom, schema, view};
+use super::{
+    Exit, Failure, agree, cohort, convert, draw, home, inspect, measure, phantom, schema, sweep, view,
+};
 
 const AFTER: &str = "\
 Without a command the viewer opens on the sample volumes; where there is no display, the default sample \
@@ -35,6 +37,12 @@ enum Verb {
     Phantom(phantom::Arguments),
     /// Write a volume again, pixels stored otherwise
     Convert(convert::Arguments),
+    /// Vary one parameter and show what it does to the area, against the truth or the chosen pose
+    Sweep(sweep::Arguments),
+    /// Measure many volumes into two tables, one row a jet and one row a volume
+    Cohort(cohort::Arguments),
+    /// How far readers agree: from a table of their readings to statistics, figures and a page
+    Agree(agree::Arguments),
     /// Print the JSON Schema of a document
     Schema(schema::Arguments),
 }
@@ -49,6 +57,9 @@ impl Arguments {
             Some(Verb::Draw(arguments)) => draw::run(&arguments),
             Some(Verb::Phantom(arguments)) => phantom::run(&arguments),
             Some(Verb::Convert(arguments)) => convert::run(&arguments),
+            Some(Verb::Sweep(arguments)) => sweep::run(&arguments),
+            Some(Verb::Cohort(arguments)) => cohort::run(&arguments),
+            Some(Verb::Agree(arguments)) => agree::run(&arguments),
             Some(Verb::Schema(arguments)) => schema::run(&arguments),
         }
     }

@@ -6,6 +6,7 @@
 
 pub mod blur;
 pub mod contour;
+pub mod distribution;
 mod field;
 pub mod label;
 pub mod optimise;

@@ -1,0 +1,342 @@
+"""Tables and statistics of a study held against statsmodels, scipy and pyarrow.
+
+Needs the program built; NARROWS_BIN names it.
+"""
+
+import csv
+import io
+import json
+import os
+import pathlib
+import signal
+import subprocess
+import time
+
+import numpy as np
+import pyarrow.parquet as parquet
+import pytest
+from scipy import stats
+from statsmodels.formula.api import ols
+from statsmodels.stats import inter_rater
+from statsmodels.stats.anova import anova_lm
+import pandas
+
+ROOT = pathlib.Path(__file__).resolve().parents[2]
+BIN = pathlib.Path(os.environ.get("NARROWS_BIN", ROOT / "target" / "debug" / "narrows")).resolve()
+
+
+def narrows(*arguments, cwd=None, status=0):
+    done = subprocess.run([str(BIN), *map(str, arguments)], capture_output=True, text=True, cwd=cwd, timeout=600)
+    assert done.returncode == status, (done.returncode, done.stderr)
+    return done
+
+
+def agree(folder, text, *options):
+    table = folder / "readings.csv"
+    table.write_text(text)
+    out = folder / "out"
+    narrows("agree", table, "--out", out, *options)
+    return json.loads((out / "agreement.json").read_text())
+
+
+def random_readings(volumes=23, readers=4, seed=5):
+    random = np.random.default_rng(seed)
+    size = random.uniform(10, 60, volumes)
+    offset = random.normal(0, 2, readers)
+    return size[:, None] + offset + random.normal(0, 3, (volumes, readers))
+
+
+def long_table(values):
+    lines = ["volume,reader,value"]
+    for volume, row in enumerate(values):
+        for reader, value in enumerate(row):
+            lines.append(f"v{volume:03},r{reader},{float(value)!r}")
+    return "\n".join(lines) + "\n"
+
+
+# ---- readers ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("shape", [(23, 4), (8, 2), (60, 3)])
+def test_mean_squares_and_correlations(tmp_path, shape):
+    values = random_readings(*shape, seed=sum(shape))
+    found = agree(tmp_path, long_table(values))["reliability"]
+    n, k = shape
+    frame = pandas.DataFrame(
+        [(i, j, values[i, j]) for i in range(n) for j in range(k)], columns=["volume", "reader", "value"]
+    )
+    table = anova_lm(ols("value ~ C(volume) + C(reader)", frame).fit())
+    between, judges, rest = (table["sum_sq"] / table["df"])[["C(volume)", "C(reader)", "Residual"]]
+    one_way = anova_lm(ols("value ~ C(volume)", frame).fit())
+    within = (one_way["sum_sq"] / one_way["df"])["Residual"]
+    squares = found["mean_squares"]
+    assert squares["between_volumes"] == pytest.approx(between, rel=1e-9)
+    assert squares["between_readers"] == pytest.approx(judges, rel=1e-9)
+    assert squares["residual"] == pytest.approx(rest, rel=1e-9)
+    assert squares["within_volumes"] == pytest.approx(within, rel=1e-9)
+    # Shrout & Fleiss 1979; intervals of forms 1 and 3 from the F distribution.
+    by_name = {icc["name"]: icc for icc in found["coefficients"]}
+    expected = {
+        "ICC(1,1)": (between - within) / (between + (k - 1) * within),
+        "ICC(2,1)": (between - rest) / (between + (k - 1) * rest + k * (judges - rest) / n),
+        "ICC(3,1)": (between - rest) / (between + (k - 1) * rest),
+        f"ICC(1,{k})": (between - within) / between,
+        f"ICC(2,{k})": (between - rest) / (between + (judges - rest) / n),
+        f"ICC(3,{k})": (between - rest) / between,
+    }
+    for name, value in expected.items():
+        assert by_name[name]["value"] == pytest.approx(value, rel=1e-9)
+    for form, error, df in [(1, within, n * (k - 1)), (3, rest, (n - 1) * (k - 1))]:
+        low = between / error / stats.f.ppf(0.975, n - 1, df)
+        high = between / error * stats.f.ppf(0.975, df, n - 1)
+        ends = [(f - 1) / (f + k - 1) for f in (low, high)]
+        assert by_name[f"ICC({form},1)"]["interval"] == pytest.approx(ends, rel=1e-8)
+        assert by_name[f"ICC({form},{k})"]["interval"] == pytest.approx([1 - 1 / low, 1 - 1 / high], rel=1e-8)
+
+
+def test_the_interval_of_absolute_agreement_covers(tmp_path):
+    """Form 2 has no outside implementation here: its interval must hold the truth as often as it says."""
+    random = np.random.default_rng(11)
+    held, tables = 0, 120
+    for number in range(tables):
+        values = (
+            random.normal(0, 3, (15, 1)) + random.normal(0, 1, (1, 5)) + random.normal(0, 1.5, (15, 5)) + 30
+        )
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        (folder / "t.csv").write_text(long_table(values))
+        rows = list(csv.DictReader(io.StringIO(narrows("agree", folder / "t.csv").stdout)))
+        row = next(row for row in rows if row["statistic"] == "ICC(2,1)")
+        truth = 9 / (9 + 1 + 2.25)
+        held += float(row["low"]) <= truth <= float(row["high"])
+    # 95 % of 120 is 114; fewer than 105 would come by chance once in ten thousand times.
+    assert held >= 105
+
+
+def test_differences(tmp_path):
+    values = random_readings(31, 2)
+    pair = agree(tmp_path, long_table(values), "--unit", "mm2")["pairs"][0]
+    difference = values[:, 0] - values[:, 1]
+    n, sd = len(difference), difference.std(ddof=1)
+    assert pair["bias"] == pytest.approx(difference.mean())
+    assert pair["standard_deviation"] == pytest.approx(sd)
+    assert pair["bias_interval"] == pytest.approx(
+        stats.t.interval(0.95, n - 1, difference.mean(), sd / np.sqrt(n)), rel=1e-9
+    )
+    z = stats.norm.ppf(0.975)
+    assert pair["upper"]["value"] == pytest.approx(difference.mean() + z * sd)
+    exact = difference.mean() + stats.nct.ppf([0.025, 0.975], n - 1, z * np.sqrt(n)) * sd / np.sqrt(n)
+    assert pair["upper"]["exact"] == pytest.approx(exact, rel=1e-7)
+    mirrored = 2 * difference.mean() - exact[::-1]
+    assert pair["lower"]["exact"] == pytest.approx(mirrored, rel=1e-7)
+    fit = stats.linregress(values.mean(axis=1), difference)
+    half = stats.t.ppf(0.975, n - 2) * fit.stderr
+    assert pair["slope"] == pytest.approx([fit.slope, fit.slope - half, fit.slope + half], rel=1e-8)
+    share = 100 * np.abs(difference) / values.mean(axis=1)
+    assert pair["percent_error"]["mean"] == pytest.approx(share.mean())
+    assert pair["percent_error"]["standard_deviation"] == pytest.approx(share.std(ddof=1))
+
+
+def test_within_readers(tmp_path):
+    random = np.random.default_rng(3)
+    lines, squares, df = ["volume,reader,repeat,value"], 0.0, 0
+    for volume in range(20):
+        values = random.normal(40, 2, 3 if volume % 2 else 2)
+        squares += ((values - values.mean()) ** 2).sum()
+        df += len(values) - 1
+        lines += [f"{volume},a,{i},{float(v)!r}" for i, v in enumerate(values)]
+    found = agree(tmp_path, "\n".join(lines))["within"][0]
+    sd = found["standard_deviation"]
+    assert found["degrees_of_freedom"] == df
+    assert sd["value"] == pytest.approx(np.sqrt(squares / df))
+    assert [sd["high"], sd["low"]] == pytest.approx(np.sqrt(squares / stats.chi2.ppf([0.025, 0.975], df)), rel=1e-9)
+    assert found["repeatability"]["value"] == pytest.approx(stats.norm.ppf(0.975) * np.sqrt(2) * sd["value"])
+
+
+def test_kappa(tmp_path):
+    random = np.random.default_rng(8)
+    names = ["none", "mild", "moderate", "severe"]
+    true = random.integers(0, 4, 60)
+    grades = np.clip(true[:, None] + random.integers(-1, 2, (60, 3)) * (random.random((60, 3)) < 0.5), 0, 3)
+    lines = ["volume,reader,grade"]
+    lines += [f"{v},r{r},{names[grades[v, r]]}" for v in range(60) for r in range(3)]
+    found = agree(tmp_path, "\n".join(lines))["grades"]
+    assert found["names"] == names
+    table = np.zeros((4, 4))
+    for a, b in grades[:, :2]:
+        table[a, b] += 1
+    for pair in found["pairs"][:3]:
+        weights = {"none": None, "linear": "linear", "quadratic": "quadratic"}[pair["weights"]]
+        expected = inter_rater.cohens_kappa(table, wt=weights)
+        assert pair["table"] == table.astype(int).tolist()
+        assert pair["value"] == pytest.approx(expected.kappa, rel=1e-9)
+        assert pair["interval"] == pytest.approx(
+            [expected.kappa_low, min(expected.kappa_upp, 1.0)], rel=1e-6
+        )
+    counts, _ = inter_rater.aggregate_raters(grades)
+    assert found["all"]["value"] == pytest.approx(inter_rater.fleiss_kappa(counts), rel=1e-9)
+    low, high = found["all"]["interval"]
+    assert low < found["all"]["value"] < high
+
+
+def test_the_order_of_rows_changes_no_byte(tmp_path):
+    text = long_table(random_readings(9, 3))
+    head, *rows = text.splitlines()
+    outputs = []
+    for name, lines in [("a", rows), ("b", rows[::-1])]:
+        (tmp_path / name).mkdir()
+        table = tmp_path / name / "t.csv"
+        table.write_text("\n".join([head, *lines]) + "\n")
+        outputs.append(narrows("agree", table).stdout)
+    assert outputs[0] == outputs[1]
+
+
+@pytest.mark.parametrize(
+    "text, words",
+    [
+        ("", "no rows"),
+        ("volume,reader\nv,a\n", "no column `value`"),
+        ("volume,reader,value\nv,a,many\n", "is not a number"),
+        ("volume,reader,value\nv,a,1\nv,a,2\n", "stands there twice"),
+        ("volume,reader,value\nv,a\n", "reading the table"),
+        ("volume,reader,value\nv,a,1\n", "nothing can be said"),
+    ],
+)
+def test_wrong_tables_are_refused_with_a_hint(tmp_path, text, words):
+    (tmp_path / "t.csv").write_text(text)
+    done = narrows("agree", tmp_path / "t.csv", status=2)
+    assert words in done.stderr and "hint:" in done.stderr and done.stdout == ""
+
+
+# ---- cohort -----------------------------------------------------------------------------------
+
+RECIPE = """
+name = "small {seed}"
+seed = {seed}
+[grid]
+shape = [40, 40, 40]
+[beat]
+frames = {frames}
+"""
+
+
+@pytest.fixture(scope="module")
+def volumes(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("volumes")
+    (folder / "deep").mkdir()
+    for seed, name in enumerate(["b.dcm", "a.dcm", "deep/c.dcm", "d.dcm", "e.dcm"]):
+        recipe = folder / "recipe.toml"
+        recipe.write_text(RECIPE.format(seed=seed + 1, frames=4))
+        narrows("phantom", recipe, "-o", folder / name)
+    (folder / "broken.dcm").write_bytes((folder / "a.dcm").read_bytes()[:4000])
+    (folder / "text.dcm").write_text("this is no volume")
+    (folder / "empty.dcm").write_bytes(b"")
+    return folder
+
+
+def tables(out):
+    return {p.name: p.read_bytes() for p in out.parent.iterdir() if not p.name.endswith(".journal")}
+
+
+@pytest.fixture(scope="module")
+def whole(volumes, tmp_path_factory):
+    out = tmp_path_factory.mktemp("whole") / "t.csv"
+    done = narrows("cohort", volumes, "--out", out)
+    assert "8 volumes, 5 jets, 3 not measured; 5 measured now" in done.stderr, done.stderr
+    return out
+
+
+def test_one_row_a_jet_and_one_a_volume(volumes, whole):
+    rows = list(csv.DictReader(io.StringIO(whole.read_text())))
+    assert [row["file"] for row in rows] == ["a.dcm", "b.dcm", "d.dcm", "deep/c.dcm", "e.dcm"]
+    by_file = list(csv.DictReader(io.StringIO(whole.with_suffix(".volumes.csv").read_text())))
+    assert [row["file"] for row in by_file] == [
+        "a.dcm", "b.dcm", "broken.dcm", "d.dcm", "deep/c.dcm", "e.dcm", "empty.dcm", "text.dcm",
+    ]
+    assert {row["file"] for row in by_file if row["error"]} == {"broken.dcm", "empty.dcm", "text.dcm"}
+    # The same numbers as measured one by one.
+    one = json.loads(narrows("measure", volumes / "deep" / "c.dcm", "--json", "-").stdout)
+    row = next(row for row in rows if row["file"] == "deep/c.dcm")
+    jet = one["jets"][0]
+    assert float(row["vca_mm2"]) == jet["vca_mm2"]["value"]
+    assert float(row["vca_low_mm2"]) == jet["vca_mm2"]["low"]
+    assert float(row["solidity"]) == jet["shape"]["solidity"]
+    assert row["blake3"] == one["source"]["blake3"]
+    dictionary = list(csv.DictReader(io.StringIO(whole.with_suffix(".dictionary.csv").read_text())))
+    assert [d["column"] for d in dictionary if d["table"] == "jets"] == list(rows[0])
+    assert [d["column"] for d in dictionary if d["table"] == "volumes"] == list(by_file[0])
+
+
+def test_a_killed_run_goes_on_to_the_same_bytes(volumes, whole, tmp_path):
+    out = tmp_path / "t.csv"
+    journal = tmp_path / "t.csv.journal"
+    for wanted in (2, 4):
+        run = subprocess.Popen([str(BIN), "cohort", str(volumes), "--out", str(out)], stderr=subprocess.DEVNULL)
+        deadline = time.monotonic() + 300
+        while time.monotonic() < deadline and run.poll() is None:
+            if journal.exists() and journal.read_bytes().count(b"\n") > wanted:
+                break
+            time.sleep(0.005)
+        assert run.poll() is None, "the run ended before it could be killed"
+        run.send_signal(signal.SIGKILL)
+        run.wait()
+        assert not out.exists()
+        # As if the kill had come in the middle of a line.
+        with journal.open("ab") as file:
+            file.write(b'{"key":"12')
+    done_before = len({json.loads(line)["key"] for line in journal.read_bytes().splitlines()[1:-1]})
+    done = narrows("cohort", volumes, "--out", out)
+    assert tables(out) == tables(whole)
+    keys = [json.loads(line)["key"] for line in journal.read_text().splitlines()[1:]]
+    # Nothing was measured twice: five volumes, and the two that are readable and no volumes.
+    assert len(keys) == len(set(keys)) == 7
+    assert f"{7 - done_before} measured now" in done.stderr
+    assert "0 measured now" in narrows("cohort", volumes, "--out", out).stderr
+    assert tables(out) == tables(whole)
+
+
+def test_workers_and_lists_change_no_byte(volumes, whole, tmp_path):
+    out = tmp_path / "two" / "t.csv"
+    out.parent.mkdir()
+    narrows("cohort", volumes, "--out", out, "--workers", 2)
+    assert tables(out) == tables(whole)
+    names = [row["file"] for row in csv.DictReader(io.StringIO(whole.with_suffix(".volumes.csv").read_text()))]
+    listed = volumes / "list.txt"
+    listed.write_text("\n".join(names))
+    out = tmp_path / "list" / "t.csv"
+    out.parent.mkdir()
+    narrows("cohort", listed, "--out", out, "--with", tmp_path / "two" / "t.csv.journal")
+    listed.unlink()
+    assert tables(out) == tables(whole)
+
+
+def test_parquet_holds_what_the_text_holds(volumes, whole, tmp_path):
+    out = tmp_path / "t.parquet"
+    narrows("cohort", volumes, "--out", out, "--with", str(whole) + ".journal")
+    for name in ("t", "t.volumes"):
+        table = parquet.read_table(tmp_path / f"{name}.parquet")
+        text = list(csv.DictReader(io.StringIO((whole.parent / f"{name}.csv").read_text())))
+        assert table.column_names == list(text[0]) and table.num_rows == len(text)
+        for row, expected in zip(table.to_pylist(), text):
+            for column, value in row.items():
+                cell = expected[column]
+                if value is None:
+                    assert cell == "", column
+                elif isinstance(value, bool):
+                    assert cell == str(value).lower(), column
+                elif isinstance(value, (int, float)):
+                    assert float(cell) == value, column
+                else:
+                    assert cell == value, column
+        dictionary = json.loads(table.schema.metadata[b"narrows.dictionary"])
+        assert [d["column"] for d in dictionary] == table.column_names
+
+
+def test_a_folder_without_a_measurable_volume_is_an_error(tmp_path):
+    (tmp_path / "v").mkdir()
+    done = narrows("cohort", tmp_path / "v", "--out", tmp_path / "t.csv", status=2)
+    assert "no volume was found" in done.stderr
+    (tmp_path / "v" / "a.dcm").write_text("no")
+    done = narrows("cohort", tmp_path / "v", "--out", tmp_path / "t.csv", status=2)
+    assert "none of the volumes" in done.stderr
+    assert (tmp_path / "t.volumes.csv").exists()
