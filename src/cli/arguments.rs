@@ -41,6 +41,10 @@ enum Verb {
     Sweep(sweep::Arguments),
     /// Measure many volumes into two tables, one row a jet and one row a volume
     Cohort(cohort::Arguments),
+    /// Orifice shapes of a cohort in groups: effects with intervals
+    Shapes(shapes::Arguments),
+    /// A sealed reading list, and the table of what was read
+    Readings(readings::Arguments),
     /// How far readers agree: from a table of their readings to statistics, figures and a page
     Agree(agree::Arguments),
     /// Print the JSON Schema of a document
@@ -59,6 +63,8 @@ impl Arguments {
             Some(Verb::Convert(arguments)) => convert::run(&arguments),
             Some(Verb::Sweep(arguments)) => sweep::run(&arguments),
             Some(Verb::Cohort(arguments)) => cohort::run(&arguments),
+            Some(Verb::Shapes(arguments)) => shapes::run(&arguments),
+            Some(Verb::Readings(arguments)) => readings::run(&arguments),
             Some(Verb::Agree(arguments)) => agree::run(&arguments),
             Some(Verb::Schema(arguments)) => schema::run(&arguments),
         }

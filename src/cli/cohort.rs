@@ -37,7 +37,7 @@ pub(super) struct Arguments {
     /// How many volumes are measured side by side; each already uses all cores for most of its work
     #[arg(long, value_name = "NUMBER", default_value_t = 1, value_parser = clap::value_parser!(u8).range(1..=2))]
     workers: u8,
-    /// Journals of other runs whose measurements are taken over
+    /// Journals of other runs whose measurements are taken over; of a folder, all it holds
     #[arg(long, value_name = "JOURNAL", num_args = 1..)]
     with: Vec<PathBuf>,
     /// Nyquist velocity in m/s, where the files do not state it or state it wrongly
@@ -74,8 +74,8 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         output::refuse_input(&entry.path, &arguments.out)?;
     }
     let (journal, mut known) = Journal::open(&beside(&arguments.out, "journal"))?;
-    for other in &arguments.with {
-        known.add_file(other)?;
+    for other in others(&arguments.with)? {
+        known.add_file(&other)?;
     }
     if known.damaged > 0 {
         output::say(&format!("note: {} damaged lines of the journal are passed over", known.damaged));
@@ -117,7 +117,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let fresh = bench.fresh.load(Ordering::Relaxed);
     let seconds = began.elapsed().as_secs_f64();
     output::say(&format!(
-        "{} volumes, {} jets, {} not measured; {fresh} measured now in {seconds:.1} s{}",
+        "{} volumes, {} jets, {} not measured; {fresh} worked on now in {seconds:.1} s{}",
         entries.len(),
         cohort.jets.rows.len(),
         failed.len(),
@@ -135,6 +135,34 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         ));
     }
     Ok(Exit::Done)
+}
+
+/// The journals that paths stand for: files, and what folders hold, in order of name
+fn others(paths: &[PathBuf]) -> Result<Vec<PathBuf>, Failure> {
+    let mut found = Vec::new();
+    for path in paths {
+        if !path.is_dir() {
+            found.push(path.clone());
+            continue;
+        }
+        let inside =
+            fs::read_dir(path).and_then(Iterator::collect::<Result<Vec<_>, _>>).map_err(|error| {
+                Failure::usage(
+                    format!("cannot read the folder of journals: {error}: {}", path.display()),
+                    "check its name and your right to read it",
+                )
+            })?;
+        let mut journals: Vec<PathBuf> = inside
+            .into_iter()
+            .map(|entry| entry.path())
+            // An empty one belongs to a job that died before its first line.
+            .filter(|path| path.extension().is_some_and(|e| e == "journal"))
+            .filter(|path| fs::metadata(path).is_ok_and(|m| m.len() > 0))
+            .collect();
+        journals.sort();
+        found.append(&mut journals);
+    }
+    Ok(found)
 }
 
 struct Bench {

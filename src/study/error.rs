@@ -52,6 +52,14 @@ pub enum StudyError {
         /// Repeat
         repeat: String,
     },
+    /// The same jet of the same file stands twice
+    #[error("row {row} of the table: jet 1 of `{file}` stands there twice")]
+    JetTwice {
+        /// Row of the second, counted from 1 after the head
+        row: usize,
+        /// File
+        file: String,
+    },
     /// A grade is not among those named
     #[error("row {row} of the table: the grade `{grade}` is not among those named")]
     UnknownGrade {
@@ -80,6 +88,7 @@ impl StudyError {
             }
             Self::EmptyCell { .. } => "every row names its volume and its reader",
             Self::Twice { .. } => "number the repeats of a reading in the column `repeat`",
+            Self::JetTwice { .. } => "give the table of jets of one cohort",
             Self::UnknownGrade { .. } => "name all grades with --grades, the mildest first",
             Self::TooLittle(_) => "two readers, or one reader twice, on two volumes at least",
         }

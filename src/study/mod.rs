@@ -9,7 +9,9 @@
 pub mod agree;
 pub mod cohort;
 mod error;
+pub mod list;
 pub(crate) mod resample;
+pub mod shapes;
 pub mod sweep;
 mod table;
 

@@ -242,7 +242,7 @@ def tables(out):
 def whole(volumes, tmp_path_factory):
     out = tmp_path_factory.mktemp("whole") / "t.csv"
     done = narrows("cohort", volumes, "--out", out)
-    assert "8 volumes, 5 jets, 3 not measured; 5 measured now" in done.stderr, done.stderr
+    assert "8 volumes, 5 jets, 3 not measured; 7 worked on now" in done.stderr, done.stderr
     return out
 
 
@@ -290,8 +290,8 @@ def test_a_killed_run_goes_on_to_the_same_bytes(volumes, whole, tmp_path):
     keys = [json.loads(line)["key"] for line in journal.read_text().splitlines()[1:]]
     # Nothing was measured twice: five volumes, and the two that are readable and no volumes.
     assert len(keys) == len(set(keys)) == 7
-    assert f"{7 - done_before} measured now" in done.stderr
-    assert "0 measured now" in narrows("cohort", volumes, "--out", out).stderr
+    assert f"{7 - done_before} worked on now" in done.stderr
+    assert "0 worked on now" in narrows("cohort", volumes, "--out", out).stderr
     assert tables(out) == tables(whole)
 
 

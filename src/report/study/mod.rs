@@ -9,6 +9,7 @@ mod columns;
 mod differences;
 mod journal;
 mod page;
+mod shapes;
 mod sweep;
 
 pub use agreement::{agreement_csv, agreement_files, kappa_name};
@@ -16,4 +17,5 @@ pub use bundle::{Bundle, write_bundle};
 pub use columns::{dictionary_csv, table_csv, table_parquet};
 pub use differences::differences_figure;
 pub use journal::{Journal, JournalError, Known, journal_key};
+pub use shapes::{shapes_csv, shapes_figure, shapes_files};
 pub use sweep::{Look, sweep_csv, sweep_figure, sweep_files};
