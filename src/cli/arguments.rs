@@ -3,7 +3,8 @@
 use clap::{Parser, Subcommand};
 
 use super::{
-    Exit, Failure, agree, cohort, convert, draw, home, inspect, measure, phantom, schema, sweep, view,
+    Exit, Failure, agree, cohort, convert, draw, home, inspect, measure, phantom, readings, schema, shapes,
+    sweep, view,
 };
 
 const AFTER: &str = "\

@@ -240,21 +240,21 @@ pub fn noncentral_t_quantile(p: f64, df: f64, shift: f64) -> f64 {
         return f64::NAN;
     }
     let reach = 4.0 * (normal_quantile(p.min(1.0 - p) / 2.0).abs() + 1.0) + shift.abs();
+    let off = |t: f64| noncentral_t_cdf(t, df, shift) - p;
     let (mut low, mut high) = (shift - reach, shift + reach);
+    let (mut below, mut above) = (off(low), off(high));
     for _ in 0..60 {
-        if noncentral_t_cdf(low, df, shift) > p {
+        if below > 0.0 {
             low -= high - low;
-        } else if noncentral_t_cdf(high, df, shift) < p {
+            below = off(low);
+        } else if above < 0.0 {
             high += high - low;
+            above = off(high);
         } else {
             break;
         }
     }
-    for _ in 0..60 {
-        let middle = f64::midpoint(low, high);
-        if noncentral_t_cdf(middle, df, shift) < p { low = middle } else { high = middle }
-    }
-    f64::midpoint(low, high)
+    super::optimise::root(low, high, 1e-11 * (1.0 + high.abs()), off).unwrap_or(f64::NAN)
 }
 
 #[cfg(test)]

@@ -16,6 +16,7 @@ use super::resample::{generator, pick};
 use super::{StudyError, Table};
 use crate::measure::results::{Interval, Tool};
 use crate::numeric::distribution::noncentral_t_cdf;
+use crate::numeric::optimise;
 use crate::numeric::stats::{mean, median, quantile, standard_deviation};
 
 /// The name of this version of the document
@@ -333,18 +334,12 @@ pub fn hedges_g(a: &[f64], b: &[f64]) -> Option<Interval> {
     } else {
         return None;
     };
-    // The shift at which the observed t is that quantile; the distribution falls as the shift grows.
-    let shift = |p: f64| {
-        let reach = 10.0 + 2.0 * t.abs();
-        let (mut low, mut high) = (t - reach, t + reach);
-        for _ in 0..60 {
-            let middle = f64::midpoint(low, high);
-            if noncentral_t_cdf(t, df, middle) > p { low = middle } else { high = middle }
-        }
-        f64::midpoint(low, high)
-    };
+    // The shift at which the observed t is that quantile.
+    let reach = 10.0 + 2.0 * t.abs();
+    let shift = |p: f64| optimise::root(t - reach, t + reach, 1e-10, |at| noncentral_t_cdf(t, df, at) - p);
+    let (low, high) = (shift(0.975)?, shift(0.025)?);
     let scaled = |value: f64| value / root * factor;
-    Some(Interval { value: d * factor, low: scaled(shift(0.975)), high: scaled(shift(0.025)) })
+    Some(Interval { value: d * factor, low: scaled(low), high: scaled(high) })
 }
 
 /// A share with Wilson's 95 % interval; `None` of nothing

@@ -10,19 +10,21 @@ import os
 import pathlib
 import signal
 import subprocess
+import sys
 import time
 
 import numpy as np
+import pandas
 import pyarrow.parquet as parquet
 import pytest
-from scipy import stats
+from scipy import optimize, special, stats
 from statsmodels.formula.api import ols
 from statsmodels.stats import inter_rater
 from statsmodels.stats.anova import anova_lm
-import pandas
 
 ROOT = pathlib.Path(__file__).resolve().parents[2]
 BIN = pathlib.Path(os.environ.get("NARROWS_BIN", ROOT / "target" / "debug" / "narrows")).resolve()
+SNAKEMAKE = pathlib.Path(sys.executable).with_name("snakemake")
 
 
 def narrows(*arguments, cwd=None, status=0):
@@ -340,3 +342,154 @@ def test_a_folder_without_a_measurable_volume_is_an_error(tmp_path):
     done = narrows("cohort", tmp_path / "v", "--out", tmp_path / "t.csv", status=2)
     assert "none of the volumes" in done.stderr
     assert (tmp_path / "t.volumes.csv").exists()
+
+
+@pytest.mark.skipif(not SNAKEMAKE.exists(), reason="snakemake is not installed")
+def test_a_workflow_gives_the_same_bytes(volumes, whole, tmp_path):
+    names = [row["file"] for row in csv.DictReader(io.StringIO(whole.with_suffix(".volumes.csv").read_text()))]
+    listed = tmp_path / "list.txt"
+    for name in names:
+        target = tmp_path / "in" / name
+        target.parent.mkdir(parents=True, exist_ok=True)
+        target.write_bytes((volumes / name).read_bytes())
+    listed.write_text("\n".join(f"in/{name}" for name in names) + "\nin/missing.dcm\n")
+    out = tmp_path / "cluster" / "t.csv"
+    out.parent.mkdir()
+    done = subprocess.run(
+        [
+            str(SNAKEMAKE), "-s", str(ROOT / "docs/cluster/Snakefile"),
+            "--workflow-profile", str(ROOT / "docs/cluster/profiles/local"),
+            "--config", f"list={listed}", f"out={out}", f"narrows={BIN}",
+        ],
+        capture_output=True, text=True, cwd=tmp_path, timeout=900, env={**os.environ, "HOME": str(tmp_path)},
+    )
+    assert done.returncode == 0, done.stderr
+    assert len(list((out.parent / "t.csv.parts").glob("*.journal"))) == 9
+    single = tmp_path / "single" / "t.csv"
+    single.parent.mkdir()
+    narrows("cohort", listed, "--out", single)
+    found = {p.name: p.read_bytes() for p in out.parent.iterdir() if p.suffix == ".csv"}
+    assert found == tables(single)
+    # All but the missing one and the empty one came from the jobs.
+    assert (out.parent / "t.csv.journal").read_bytes().count(b"\n") == 1
+
+
+# ---- shapes -----------------------------------------------------------------------------------
+
+
+def test_effects_between_groups(tmp_path):
+    random = np.random.default_rng(21)
+    a, b = random.normal(2.2, 0.5, 14), random.normal(3.0, 0.7, 18)
+    columns = [
+        "vca_mm2", "axis_ratio", "solidity", "crescent_index", "circularity",
+        "single_width_error_percent", "single_width_missed_mm2",
+    ]
+    lines = ["file,jet,shape,single_width_misleads," + ",".join(columns)]
+    groups = ["file,mechanism"]
+    for name, values in [("primary", a), ("functional", b)]:
+        for i, value in enumerate(values):
+            lines.append(f"{name}{i},1,elliptical,{'true' if i < 5 else 'false'}" + f",{float(value)!r}" * 7)
+            groups.append(f"{name}{i},{name}")
+    (tmp_path / "jets.csv").write_text("\n".join(lines))
+    (tmp_path / "groups.csv").write_text("\n".join(groups))
+    narrows("shapes", tmp_path / "jets.csv", "--groups", f"{tmp_path / 'groups.csv'}:mechanism", "--out", tmp_path / "s")
+    found = json.loads((tmp_path / "s" / "shapes.json").read_text())
+    ratio = next(v for v in found["variables"] if v["column"] == "axis_ratio")
+    effect = ratio["effects"][0]
+    assert (effect["first"], effect["second"]) == ("functional", "primary")
+    n, m = len(b), len(a)
+    df = n + m - 2
+    pooled = np.sqrt(((n - 1) * b.var(ddof=1) + (m - 1) * a.var(ddof=1)) / df)
+    t = stats.ttest_ind(b, a).statistic
+    factor = special.gamma(df / 2) / (np.sqrt(df / 2) * special.gamma((df - 1) / 2))
+    assert effect["hedges_g"]["value"] == pytest.approx((b.mean() - a.mean()) / pooled * factor)
+    scale = np.sqrt(1 / n + 1 / m) * factor
+    for end, p in [("low", 0.975), ("high", 0.025)]:
+        shift = optimize.brentq(lambda d: stats.nct.cdf(t, df, d) - p, t - 8, t + 8)
+        assert effect["hedges_g"][end] == pytest.approx(shift * scale, rel=1e-6)
+    assert effect["median_difference"]["value"] == pytest.approx(np.median(b) - np.median(a))
+    boot = stats.bootstrap(
+        (b, a), lambda x, y, axis: np.median(x, axis=axis) - np.median(y, axis=axis),
+        method="percentile", n_resamples=4000, random_state=1, vectorized=True,
+    ).confidence_interval
+    # Two draws of the same bootstrap differ a little.
+    spread = boot.high - boot.low
+    assert effect["median_difference"]["low"] == pytest.approx(boot.low, abs=0.1 * spread)
+    assert effect["median_difference"]["high"] == pytest.approx(boot.high, abs=0.1 * spread)
+    share = next(g for g in found["groups"] if g["name"] == "functional")["misleads"]
+    expected = stats.binomtest(5, n).proportion_ci(method="wilson")
+    assert [share["low"], share["high"]] == pytest.approx([expected.low, expected.high])
+
+
+# ---- sweeps and lists -------------------------------------------------------------------------
+
+
+def test_a_sweep_of_a_simulated_volume(volumes, tmp_path):
+    volume = volumes / "a.dcm"
+    out = tmp_path / "tilt"
+    done = narrows("sweep", volume, "--over", "tilt", "--values", "0,20,40", "--out", out, "--wide")
+    rows = list(csv.DictReader(io.StringIO(done.stdout)))
+    document = json.loads((out / "sweep.json").read_text())
+    truth = json.loads((volumes / "a.dcm.truth.json").read_text())["jets"][0]["frames"][document["frame"]]
+    for row, tilt in zip(rows, (0, 20, 40)):
+        law = document["chosen_vca_mm2"]["value"] / np.cos(np.radians(tilt))
+        assert float(row["law_mm2"]) == pytest.approx(law)
+        error = 100 * (float(row["vca_mm2"]) / truth["effective_area_mm2"] - 1)
+        assert float(row["error_percent"]) == pytest.approx(error)
+    assert float(rows[0]["change_percent"]) == pytest.approx(0, abs=1.0)
+    assert float(rows[2]["vca_mm2"]) > float(rows[1]["vca_mm2"]) > float(rows[0]["vca_mm2"])
+    assert sorted(p.name for p in out.iterdir()) == ["sweep.csv", "sweep.json", "sweep.png", "sweep.svg"]
+
+
+def test_a_sealed_list_and_what_was_read(volumes, tmp_path):
+    good = tmp_path / "good.txt"
+    good.write_text("\n".join(str(volumes / name) for name in ("a.dcm", "b.dcm", "d.dcm", "e.dcm")))
+    make = ["readings", "make", good, "--readers", "ann,bo", "--repeats", 2, "--seed", 99173]
+    narrows(*make, "--out", tmp_path / "list.json")
+    listed = json.loads((tmp_path / "list.json").read_text())
+    key = json.loads((tmp_path / "list.key.json").read_text())
+    assert "a.dcm" not in (tmp_path / "list.json").read_text()
+    reviews = tmp_path / "reviews"
+    expected = {}
+    for item in key["items"]:
+        own = tmp_path / "list-volumes" / item["reader"] / f"{item['id']}.dcm"
+        assert own.read_bytes() == pathlib.Path(item["volume"]).read_bytes()
+        side = 4 + len(expected) * 0.25
+        expected[item["id"]] = side * side
+        if item["id"] == listed["readers"][0]["order"][3]:
+            expected[item["id"]] = None
+            continue
+        review = {
+            "schema": "narrows/review/1", "version": "0",
+            "source": {
+                "file": own.name, "path": "", "blake3": item["blake3"], "grid": [40, 40, 40], "frames": 4,
+                "start": {"centre": [0, 0, 0], "u": [1, 0, 0], "v": [0, 1, 0]},
+            },
+            "work": {
+                "next_tracing": 1,
+                "tracings": [{
+                    "id": 0, "jet": "free", "frame": 1,
+                    "cut": {"centre": [0, 0, 0], "u": [1, 0, 0], "v": [0, 1, 0]},
+                    "points_mm": [[0, 0], [side, 0], [side, side], [0, side]],
+                    "drawn": "by_hand", "closed": "closed",
+                }],
+            },
+        }
+        path = reviews / item["reader"] / f"{item['id']}.review.json"
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(json.dumps(review))
+    collect = ["readings", "collect", tmp_path / "list.json", "--reviews", reviews, "--out", tmp_path / "r.csv"]
+    done = narrows(*collect, "--key", tmp_path / "list.key.json")
+    assert "16 readings, 1 of them missing" in done.stderr
+    rows = list(csv.DictReader((tmp_path / "r.csv").open()))
+    for row in rows:
+        if expected[row["review"]] is None:
+            assert row["value"] == "" and row["remark"] == "there is no review"
+        else:
+            assert float(row["value"]) == pytest.approx(expected[row["review"]])
+    found = agree(tmp_path, (tmp_path / "r.csv").read_text())
+    assert len(found["design"]["missing"]) == 1 and len(found["within"]) == 3
+    other = tmp_path / "other.key.json"
+    other.write_text((tmp_path / "list.key.json").read_text() + " ")
+    assert "sealed" in narrows(*collect, "--key", other, status=2).stderr
+    assert "there already" in narrows(*make, "--out", tmp_path / "list.json", status=2).stderr

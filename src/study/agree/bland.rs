@@ -129,6 +129,11 @@ pub(super) fn compare(series: &Series<'_>) -> Option<BlandAltman> {
     let plotted = Some(standard_deviation(&differences)).filter(|sd| sd.is_finite());
     let t = t_quantile(0.975, n - 1.0);
     let single = plotted.map(|sd| corrected(sd, series.averaged));
+    // How many standard deviations from the bias the exact interval of a limit begins and ends.
+    let factors = (series.averaged.is_none() && plotted.is_some()).then(|| {
+        let root = n.sqrt();
+        [0.025, 0.975].map(|p| noncentral_t_quantile(p, n - 1.0, LIMIT * root) / root)
+    });
     let limit = |side: f64| {
         let (plotted, single) = (plotted?, single?);
         let value = bias + side * LIMIT * single;
@@ -137,10 +142,8 @@ pub(super) fn compare(series: &Series<'_>) -> Option<BlandAltman> {
             None => t * (3.0 / n).sqrt() * single,
             Some(scatter) => LIMIT * limit_error(plotted, single, n, scatter),
         };
-        let exact = series.averaged.is_none().then(|| {
-            let root = n.sqrt();
-            let at = |p: f64| noncentral_t_quantile(p, n - 1.0, LIMIT * root) * single / root;
-            let (near, far) = (at(0.025), at(0.975));
+        let exact = factors.map(|[near, far]| {
+            let (near, far) = (near * single, far * single);
             if side > 0.0 { [bias + near, bias + far] } else { [bias - far, bias - near] }
         });
         Some(Limit { value, approximate: [value - half, value + half], exact })
