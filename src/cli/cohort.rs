@@ -194,11 +194,11 @@ impl Bench {
                         }
                     }
                     Err(failure) => {
-                        // The others end at their next step.
-                        self.token.cancel();
                         if let Ok(mut first) = first_failure.lock() {
                             first.get_or_insert(failure);
                         }
+                        // The others end at their next step.
+                        self.token.cancel();
                         return;
                     }
                 }
@@ -336,10 +336,13 @@ fn write(cohort: &Cohort, out: &Path, kind: Kind) -> Result<(), Failure> {
 }
 
 /// Endings of files that lie among volumes and are none
-const OTHERS: [&str; 22] = [
-    "json", "toml", "md", "txt", "list", "csv", "tsv", "xlsx", "parquet", "journal", "html", "htm", "png",
-    "svg", "jpg", "jpeg", "pdf", "xml", "yaml", "yml", "log", "tmp",
+const OTHERS: [&str; 24] = [
+    "raw", "zraw", "json", "toml", "md", "txt", "list", "csv", "tsv", "xlsx", "parquet", "journal", "html",
+    "htm", "png", "svg", "jpg", "jpeg", "pdf", "xml", "yaml", "yml", "log", "tmp",
 ];
+
+/// Endings of volumes, some of which begin with a text: never taken for a list
+const VOLUMES: [&str; 8] = ["dcm", "nii", "gz", "hdr", "nrrd", "nhdr", "mha", "mhd"];
 
 /// The volumes that a folder, a list or a single file stands for, in order
 pub(super) fn entries(source: &Path) -> Result<Vec<Entry>, Failure> {
@@ -360,7 +363,9 @@ pub(super) fn entries(source: &Path) -> Result<Vec<Entry>, Failure> {
         }
         return Ok(found);
     }
-    let Some(text) = list_text(source).map_err(refused)? else {
+    let ending = source.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
+    let text = if VOLUMES.contains(&ending.as_str()) { None } else { list_text(source).map_err(refused)? };
+    let Some(text) = text else {
         let name = source.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
         return Ok(vec![Entry { name, path: source.to_owned() }]);
     };
@@ -436,6 +441,8 @@ mod tests {
         assert_eq!(names(&at("list.txt")), ["plain", "deep/a.dcm", "missing.dcm"]);
         assert_eq!(entries(&at("list.txt")).unwrap()[0].path, at("plain"));
         assert_eq!(names(&at("b.dcm")), ["b.dcm"]);
+        fs::write(at("text.dcm"), "no volume").unwrap();
+        assert_eq!(names(&at("text.dcm")), ["text.dcm"]);
         assert!(entries(&at("nowhere")).is_err());
     }
 

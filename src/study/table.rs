@@ -2,6 +2,9 @@
 
 use super::StudyError;
 
+/// Largest number that is taken for a measurement
+const LARGEST: f64 = 1e50;
+
 /// A head line and the rows below it
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Table {
@@ -84,7 +87,8 @@ impl Table {
             return Ok(None);
         }
         match cell.parse::<f64>() {
-            Ok(value) if value.is_finite() => Ok(Some(value)),
+            // Beyond that, squares would not be finite, and nothing of a body is that large.
+            Ok(value) if value.abs() <= LARGEST => Ok(Some(value)),
             _ => Err(StudyError::NotANumber {
                 row: row + 1,
                 column: self.head.get(column).cloned().unwrap_or_default(),

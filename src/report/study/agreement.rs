@@ -18,7 +18,9 @@ use crate::study::agree::{Agreement, BlandAltman, SCHEMA, Weights};
 pub fn agreement_files(document: &Agreement, png_scale: f32) -> Result<Bundle, ReportError> {
     let mut files = Vec::new();
     let mut figures = Vec::new();
-    let (what, unit) = (document.source.value.as_str(), document.source.unit.as_str());
+    let unit = document.source.unit.as_str();
+    // The usual name of the column says nothing about what was measured.
+    let what = Some(document.source.value.as_str()).filter(|name| *name != "value").unwrap_or_default();
     for (at, pair) in document.pairs.iter().chain(&document.repeats).enumerate() {
         let svg = differences_figure(pair, what, unit).finish();
         let name = format!("figures/differences-{}", at + 1);

@@ -535,4 +535,32 @@ mod tests {
         assert_eq!((found.pairs.len(), found.repeats.len(), found.within.len()), (0, 1, 1));
         assert!(found.reliability.is_none());
     }
+
+    proptest::proptest! {
+        #![proptest_config(proptest::test_runner::Config::with_cases(48))]
+
+        #[test]
+        fn no_table_brings_it_down(
+            rows in proptest::collection::vec((0u8..4, 0u8..3, 0u8..2, 0u8..6, 0u8..4), 1..24),
+            mean in proptest::bool::ANY,
+        ) {
+            let mut text = String::from("volume,reader,repeat,value,grade\n");
+            let mut seen = std::collections::BTreeSet::new();
+            for (volume, reader, repeat, value, grade) in rows {
+                if !seen.insert((volume, reader, repeat)) {
+                    continue;
+                }
+                let value = ["", "0", "3.5", "3.5", "-7", "1e50"][usize::from(value)];
+                let grade = ["", "mild", "severe", "severe"][usize::from(grade)];
+                let _ = writeln!(text, "{volume},{reader},{repeat},{value},{grade}");
+            }
+            let repeats = if mean { Repeats::Mean } else { Repeats::First };
+            let options = AgreeOptions { repeats, resamples: 50, ..AgreeOptions::default() };
+            if let Ok(found) = run(&text, &options) {
+                // Whatever could be said can be written and read again: no hidden NaN.
+                let json = serde_json::to_string(&found).unwrap();
+                proptest::prop_assert_eq!(serde_json::from_str::<Agreement>(&json).unwrap(), found);
+            }
+        }
+    }
 }
