@@ -1,12 +1,11 @@
 //! A sweep as table, document and figure.
 
 use super::bundle::Bundle;
-use super::differences::decimals_for;
 use crate::report::chart::{Axis, Chart};
 use crate::report::colour;
 use crate::report::svg::{Anchor, Dash, Face, Halo, Stroke, Svg};
 use crate::report::table::Row;
-use crate::report::words::{capital, fixed};
+use crate::report::words::{capital, fixed, signed};
 use crate::report::{ReportError, png_from_svg};
 use crate::study::sweep::{How, Over, SCHEMA, Sweep, SweepRow};
 
@@ -94,7 +93,11 @@ pub fn sweep_figure(sweep: &Sweep, look: Look) -> Svg {
         fixed(sweep.chosen_vca_mm2.low, 1),
         fixed(sweep.chosen_vca_mm2.high, 1)
     );
-    svg.text((24.0, 62.0), Face::new(15.0, colour::QUIET), &chosen);
+    let errors = sweep.rows.iter().filter_map(|row| row.error_percent);
+    let worst = errors
+        .max_by(|a, b| a.abs().total_cmp(&b.abs()))
+        .map_or_else(String::new, |worst| format!("; largest error {} %", signed(worst, 1)));
+    svg.text((24.0, 62.0), Face::new(15.0, colour::QUIET), &format!("{chosen}{worst}"));
     let x_name = if unit.is_empty() { capital(name) } else { format!("{name}, {unit}") };
     let values = sweep.rows.iter().map(|row| row.value);
     let (low, high) = values.fold((f64::MAX, f64::MIN), |(low, high), v| (low.min(v), high.max(v)));
@@ -112,7 +115,13 @@ pub fn sweep_figure(sweep: &Sweep, look: Look) -> Svg {
         .rows
         .iter()
         .flat_map(|row| {
-            [row.vca_mm2.map(|v| v.high), row.law_mm2, row.truth_mm2, row.over_directions_mm2.map(|r| r[1])]
+            [
+                row.vca_mm2.map(|v| v.high),
+                row.traced_mm2,
+                row.law_mm2,
+                row.truth_mm2,
+                row.over_directions_mm2.map(|r| r[1]),
+            ]
         })
         .flatten()
         .fold(sweep.chosen_vca_mm2.high, f64::max);
@@ -192,6 +201,7 @@ fn areas(svg: &mut Svg, chart: &Chart, sweep: &Sweep) {
         |row| if tilt { row.over_directions_mm2 } else { row.vca_mm2.map(|vca| [vca.low, vca.high]) },
         colour::CURVE,
     );
+    curve(svg, chart, sweep, |row| row.traced_mm2, Stroke::solid(colour::QUIET, 1.4));
     curve(svg, chart, sweep, |row| row.truth_mm2, Stroke::solid(colour::GOOD, 2.6).dashed(Dash::Dashed));
     curve(svg, chart, sweep, |row| row.law_mm2, Stroke::solid(colour::BAD, 2.2).dashed(Dash::Dotted));
     curve(svg, chart, sweep, |row| row.vca_mm2.map(|vca| vca.value), Stroke::solid(colour::CURVE, 2.6));
@@ -214,9 +224,10 @@ fn key(svg: &mut Svg, sweep: &Sweep, height: f64) {
             None => svg.rect((x, y - 12.0), (28.0, 14.0), colour::CURVE, 0.18),
         }
         svg.text((x + 34.0, y), face, words);
-        x += 56.0 + 7.2 * words.chars().count() as f64;
+        x += 46.0 + 7.0 * words.chars().count() as f64;
     };
     entry(svg, "area", Some(Stroke::solid(colour::CURVE, 2.6)));
+    entry(svg, "as displayed", Some(Stroke::solid(colour::QUIET, 1.4)));
     let tilt = sweep.over == Over::Tilt;
     entry(svg, if tilt { "range of directions" } else { "95 % interval" }, None);
     if sweep.rows.iter().any(|row| row.truth_mm2.is_some()) {
@@ -228,12 +239,6 @@ fn key(svg: &mut Svg, sweep: &Sweep, height: f64) {
     if page {
         entry(svg, "long-axis width", Some(Stroke::solid(colour::LONG_AXIS, 2.4).dashed(Dash::Dashed)));
         entry(svg, "commissural width", Some(Stroke::solid(colour::COMMISSURAL, 2.8).dashed(Dash::Dotted)));
-    }
-    let errors = sweep.rows.iter().filter_map(|row| row.error_percent);
-    if let Some(worst) = errors.max_by(|a, b| a.abs().total_cmp(&b.abs())) {
-        let places = decimals_for(worst.abs()).min(1);
-        let words = format!("largest error {} %", fixed(worst, places));
-        svg.text((x + 6.0, y), Face::new(14.0, colour::QUIET), &words);
     }
 }
 
