@@ -174,12 +174,12 @@ fn collect(arguments: &Collect) -> Result<Exit, Failure> {
                     row[3] = found.area_mm2.to_string();
                     row[4] = found.frame.to_string();
                     row[5] = found.tracings.to_string();
-                    row[6] = found.drawn.to_owned();
+                    found.drawn.clone_into(&mut row[6]);
                 }
-                None => row[8] = "the reader kept no tracing".to_owned(),
+                None => "the reader kept no tracing".clone_into(&mut row[8]),
             }
         } else {
-            row[8] = "there is no review".to_owned();
+            "there is no review".clone_into(&mut row[8]);
         }
         absent += usize::from(row[3].is_empty());
         rows.push(row);

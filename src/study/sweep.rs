@@ -213,9 +213,8 @@ pub fn sweep(
     let bench = Bench::new(volume, options, watch)?;
     let remade = truth.is_some() && options.remake == Remake::Allowed;
     let how = match over {
-        Over::Tilt | Over::Roll | Over::Level | Over::Frame => How::Held,
         Over::Gain if remade => How::Remade,
-        Over::Gain => How::Held,
+        Over::Tilt | Over::Roll | Over::Level | Over::Frame | Over::Gain => How::Held,
         Over::Nyquist | Over::Baseline => {
             if remade {
                 How::Remade
@@ -616,7 +615,7 @@ fn rewrap(volume: &Volume4, over: Over, value: f64) -> Result<Volume4, SweepErro
         channels.push(Channel::new(ChannelKind::Velocity, changed));
     }
     Ok(Volume4::new(
-        volume.grid.clone(),
+        volume.grid,
         volume.timeline.clone(),
         volume.apex,
         scale,

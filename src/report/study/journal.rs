@@ -137,10 +137,9 @@ impl Journal {
             .open(path)
             .map_err(io_at("opening", path))?;
         match file.try_lock() {
-            Ok(()) => {}
             Err(TryLockError::WouldBlock) => return Err(JournalError::Busy(path.to_owned())),
             // Some network folders know no locks; then the user sees to it that one run is at work.
-            Err(TryLockError::Error(_)) => {}
+            Ok(()) | Err(TryLockError::Error(_)) => {}
         }
         let mut bytes = Vec::new();
         file.read_to_end(&mut bytes).map_err(io_at("reading", path))?;
