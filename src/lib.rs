@@ -32,6 +32,8 @@ pub mod phantom;
 
 pub mod measure;
 
+pub mod study;
+
 pub mod format;
 
 pub mod review;

@@ -2,7 +2,10 @@
 
 use clap::{Parser, Subcommand};
 
-use super::{Exit, Failure, convert, draw, home, inspect, measure, phantom, schema, view};
+use super::{
+    Exit, Failure, agree, cohort, convert, draw, home, inspect, measure, phantom, readings, schema, shapes,
+    sweep, view,
+};
 
 const AFTER: &str = "\
 Without a command the viewer opens on the sample volumes; where there is no display, the default sample \
@@ -35,6 +38,16 @@ enum Verb {
     Phantom(phantom::Arguments),
     /// Write a volume again, pixels stored otherwise
     Convert(convert::Arguments),
+    /// Vary one parameter and show what it does to the area, against the truth or the chosen pose
+    Sweep(sweep::Arguments),
+    /// Measure many volumes into two tables, one row a jet and one row a volume
+    Cohort(cohort::Arguments),
+    /// Orifice shapes of a cohort in groups: effects with intervals
+    Shapes(shapes::Arguments),
+    /// A sealed reading list, and the table of what was read
+    Readings(readings::Arguments),
+    /// How far readers agree: from a table of their readings to statistics, figures and a page
+    Agree(agree::Arguments),
     /// Print the JSON Schema of a document
     Schema(schema::Arguments),
 }
@@ -49,6 +62,11 @@ impl Arguments {
             Some(Verb::Draw(arguments)) => draw::run(&arguments),
             Some(Verb::Phantom(arguments)) => phantom::run(&arguments),
             Some(Verb::Convert(arguments)) => convert::run(&arguments),
+            Some(Verb::Sweep(arguments)) => sweep::run(&arguments),
+            Some(Verb::Cohort(arguments)) => cohort::run(&arguments),
+            Some(Verb::Shapes(arguments)) => shapes::run(&arguments),
+            Some(Verb::Readings(arguments)) => readings::run(&arguments),
+            Some(Verb::Agree(arguments)) => agree::run(&arguments),
             Some(Verb::Schema(arguments)) => schema::run(&arguments),
         }
     }

@@ -7,6 +7,7 @@ use crate::job::Cancelled;
 use crate::measure::MeasureError;
 use crate::phantom::PhantomError;
 use crate::report::{FigureError, PaintError, ReportError};
+use crate::study::StudyError;
 
 /// The exit status of the program
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -125,6 +126,12 @@ impl From<FigureError> for Failure {
             FigureError::Frame { .. } => Self::usage(error.to_string(), "choose a frame with --frame"),
             FigureError::Direction { .. } | FigureError::Png(_) => Self::internal(error.to_string()),
         }
+    }
+}
+
+impl From<StudyError> for Failure {
+    fn from(error: StudyError) -> Self {
+        Self::usage(error.to_string(), error.hint())
     }
 }
 

@@ -26,6 +26,11 @@ pub(super) fn nyquist(text: &str) -> Result<MetresPerSecond, String> {
     }
 }
 
+/// Any number
+pub(super) fn number(text: &str) -> Result<f64, String> {
+    text.trim().parse::<f64>().ok().filter(|value| value.is_finite()).ok_or_else(|| "not a number".into())
+}
+
 /// A number above zero
 pub(super) fn positive(text: &str) -> Result<f64, String> {
     let value: f64 = text.trim().parse().map_err(|_| "not a number".to_owned())?;

@@ -5,7 +5,9 @@
 //! Files appear under their final name only when they are whole, and a file that is being read is
 //! never written over.
 
+mod agree;
 mod arguments;
+mod cohort;
 mod convert;
 mod draw;
 mod exit;
@@ -16,7 +18,10 @@ mod measure;
 mod output;
 mod phantom;
 mod progress;
+mod readings;
 mod schema;
+mod shapes;
+mod sweep;
 mod text;
 mod view;
 

@@ -19,8 +19,17 @@ pub(super) struct Progress {
 impl Progress {
     /// Starts watching; once in a run
     pub(super) fn start() -> Self {
+        Self::with_template("{msg:26} {bar:32} {pos}/{len}")
+    }
+
+    /// The same, for work of many like units: the time left stands behind the bar
+    pub(super) fn with_time_left() -> Self {
+        Self::with_template("{msg:26} {bar:32} {pos}/{len}, about {eta} left")
+    }
+
+    fn with_template(template: &str) -> Self {
         let bar = ProgressBar::new(0);
-        if let Ok(style) = ProgressStyle::with_template("{msg:26} {bar:32} {pos}/{len}") {
+        if let Ok(style) = ProgressStyle::with_template(template) {
             bar.set_style(style);
         }
         let token = CancelToken::new();

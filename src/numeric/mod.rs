@@ -6,6 +6,7 @@
 
 pub mod blur;
 pub mod contour;
+pub mod distribution;
 mod field;
 pub mod isosurface;
 pub mod label;

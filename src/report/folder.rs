@@ -149,7 +149,7 @@ pub fn results_json(results: &Results) -> Result<String, serde_json::Error> {
     Ok(text)
 }
 
-type File = (String, Vec<u8>);
+pub(super) type File = (String, Vec<u8>);
 
 /// Every file with its bytes; the page last, so that it is also replaced last
 fn contents(results: &Results, volume: &Volume4, options: &ReportOptions) -> Result<Vec<File>, ReportError> {
@@ -206,7 +206,7 @@ fn caption(view: View, jet: &JetResult) -> String {
 }
 
 /// A folder beside the final one, with the rights of any new folder, removed when dropped
-fn aside_folder(parent: &Path) -> io::Result<tempfile::TempDir> {
+pub(super) fn aside_folder(parent: &Path) -> io::Result<tempfile::TempDir> {
     let mut builder = tempfile::Builder::new();
     builder.prefix(".narrows-report-").suffix(".tmp");
     #[cfg(unix)]
@@ -275,7 +275,7 @@ fn is_figure_name(name: &str) -> bool {
             .any(|view| rest.strip_prefix(view.name()).is_some_and(|end| end == ".svg" || end == ".png"))
 }
 
-fn at(action: &'static str, path: &Path) -> impl FnOnce(io::Error) -> ReportError {
+pub(super) fn at(action: &'static str, path: &Path) -> impl FnOnce(io::Error) -> ReportError {
     let path = path.to_owned();
     move |source| ReportError::Io { action, path, source }
 }

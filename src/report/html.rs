@@ -528,7 +528,7 @@ fn triple(values: [f64; 3], decimals: usize) -> String {
     values.map(|value| fixed(value, decimals)).join(", ")
 }
 
-const CSS: &str = include_str!("page.css");
+pub(super) const CSS: &str = include_str!("page.css");
 
 #[cfg(test)]
 mod tests {

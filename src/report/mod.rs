@@ -12,6 +12,7 @@ pub mod html;
 mod paint;
 pub mod raster;
 pub mod schema;
+pub mod study;
 pub mod svg;
 pub mod table;
 pub mod words;

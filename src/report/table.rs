@@ -60,41 +60,41 @@ pub fn frames(results: &Results) -> String {
     out
 }
 
-struct Row(String);
+pub(super) struct Row(String);
 
 impl Row {
-    fn new(first: &str) -> Self {
+    pub(super) fn new(first: &str) -> Self {
         Self(quoted(first))
     }
 
-    fn put(&mut self, value: impl std::fmt::Display) -> &mut Self {
+    pub(super) fn put(&mut self, value: impl std::fmt::Display) -> &mut Self {
         let _ = write!(self.0, ",{}", quoted(&value.to_string()));
         self
     }
 
-    fn number(&mut self, value: f64) -> &mut Self {
+    pub(super) fn number(&mut self, value: f64) -> &mut Self {
         self.optional(Some(value))
     }
 
-    fn optional(&mut self, value: Option<f64>) -> &mut Self {
+    pub(super) fn optional(&mut self, value: Option<f64>) -> &mut Self {
         match value.filter(|value| value.is_finite()) {
             Some(value) => self.put(value),
             None => self.put(""),
         }
     }
 
-    fn interval(&mut self, interval: &Interval) -> &mut Self {
+    pub(super) fn interval(&mut self, interval: &Interval) -> &mut Self {
         self.number(interval.value).number(interval.low).number(interval.high)
     }
 
-    fn end(self, out: &mut String) {
+    pub(super) fn end(self, out: &mut String) {
         out.push_str(&self.0);
         out.push('\n');
     }
 }
 
 /// A cell, quoted where it must be
-fn quoted(cell: &str) -> String {
+pub(super) fn quoted(cell: &str) -> String {
     if cell.contains([',', '"', '\n', '\r']) {
         format!("\"{}\"", cell.replace('"', "\"\""))
     } else {

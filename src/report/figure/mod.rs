@@ -170,7 +170,7 @@ pub fn draw(view: View, subject: &Subject<'_>) -> Result<Svg, FigureError> {
 }
 
 /// The heading of a figure
-fn heading(svg: &mut Svg, title: &str, under: &str) {
+pub(super) fn heading(svg: &mut Svg, title: &str, under: &str) {
     svg.text((24.0, 34.0), Face::new(22.0, colour::INK).with(Halo::Bold), title);
     svg.text((24.0, 58.0), Face::new(15.0, colour::QUIET), under);
 }

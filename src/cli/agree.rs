@@ -1,0 +1,133 @@
+//! `narrows agree`: how far readers agree, from a table of their readings.
+
+use std::path::PathBuf;
+
+use clap::{Args, ValueEnum};
+
+use super::{Exit, Failure, output};
+use crate::format;
+use crate::report::study::{agreement_csv, agreement_files, kappa_name, write_bundle};
+use crate::report::words;
+use crate::study::Table;
+use crate::study::agree::{self, AgreeOptions, Agreement, Readings, Repeats, TableSource};
+
+#[derive(Debug, Args)]
+pub(super) struct Arguments {
+    /// The readings: CSV, one row a reading, with the columns volume, reader, value and, where there
+    /// are any, repeat and grade
+    table: PathBuf,
+    /// Folder for page, figures, agreement.json and agreement.csv
+    #[arg(long, value_name = "DIR")]
+    out: Option<PathBuf>,
+    /// The column that holds the values
+    #[arg(long, value_name = "COLUMN", default_value = "value")]
+    value: String,
+    /// Unit of the values, for axes and tables
+    #[arg(long, value_name = "UNIT", default_value = "")]
+    unit: String,
+    /// What stands for a reader's repeats where readers are compared
+    #[arg(long, value_enum, default_value_t)]
+    repeats: RepeatRule,
+    /// All grades, the mildest first, separated by commas [default: well-known scales are recognised]
+    #[arg(long, value_name = "LIST", value_delimiter = ',')]
+    grades: Vec<String>,
+    /// Start of the random numbers of the bootstrap
+    #[arg(long, value_name = "NUMBER", default_value_t = 1)]
+    seed: u64,
+}
+
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
+enum RepeatRule {
+    /// The first repeat
+    #[default]
+    First,
+    /// The mean of the repeats
+    Mean,
+}
+
+pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
+    let path = &arguments.table;
+    let text = std::fs::read_to_string(path).map_err(|error| {
+        Failure::usage(
+            format!("cannot read the table: {error}: {}", path.display()),
+            "give a table of readings as CSV text; docs/study.md shows one",
+        )
+    })?;
+    let table = Table::from_csv(&text)?;
+    let grades: Vec<String> = arguments.grades.iter().map(|g| g.trim().to_owned()).collect();
+    let readings = Readings::from_table(&table, &arguments.value, &grades)?;
+    let source = TableSource {
+        file: path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default(),
+        blake3: format::hash(path)?,
+        value: arguments.value.clone(),
+        unit: arguments.unit.clone(),
+    };
+    let options = AgreeOptions {
+        value: arguments.value.clone(),
+        unit: arguments.unit.clone(),
+        repeats: match arguments.repeats {
+            RepeatRule::First => Repeats::First,
+            RepeatRule::Mean => Repeats::Mean,
+        },
+        seed: arguments.seed,
+        ..AgreeOptions::default()
+    };
+    let found = agree::agree(&readings, source, &options)?;
+    for note in &found.notes {
+        output::say(&format!("note: {note}"));
+    }
+    match &arguments.out {
+        Some(folder) => {
+            write_bundle(&agreement_files(&found, 1.6)?, folder)?;
+            output::print(&summary(&found))?;
+            output::say(&format!("wrote {}", folder.join("index.html").display()));
+        }
+        None => output::print(&agreement_csv(&found))?,
+    }
+    Ok(Exit::Done)
+}
+
+fn summary(found: &Agreement) -> String {
+    let mut out = String::new();
+    let unit = &found.source.unit;
+    let mut line = |text: String| {
+        out.push_str(text.trim_end());
+        out.push('\n');
+    };
+    if let Some(reliability) = &found.reliability {
+        for icc in &reliability.coefficients {
+            let value = icc.value.map_or("not estimable".into(), |v| words::fixed(v, 3));
+            let ends = icc.interval.map_or_else(String::new, |[low, high]| {
+                format!(" ({} to {})", words::fixed(low, 3), words::fixed(high, 3))
+            });
+            line(format!("{}: {value}{ends}", icc.name));
+        }
+    }
+    for pair in found.pairs.iter().chain(&found.repeats) {
+        let limits = match (pair.lower, pair.upper) {
+            (Some(low), Some(high)) => {
+                format!(", limits {} to {}", words::signed(low.value, 2), words::signed(high.value, 2))
+            }
+            _ => String::new(),
+        };
+        line(format!(
+            "{} − {}: bias {}{limits} {unit}",
+            pair.first,
+            pair.second,
+            words::signed(pair.bias, 2)
+        ));
+    }
+    for one in &found.within {
+        line(format!(
+            "{}: within-reader SD {}, repeatability coefficient {} {unit}",
+            one.reader,
+            words::fixed(one.standard_deviation.value, 2),
+            words::fixed(one.repeatability.value, 2)
+        ));
+    }
+    for pair in found.grades.iter().flat_map(|grades| &grades.pairs) {
+        let value = pair.value.map_or("not estimable".into(), |v| words::fixed(v, 3));
+        line(format!("{}, {}: {} {value}", pair.first, pair.second, kappa_name(pair.weights)));
+    }
+    out
+}

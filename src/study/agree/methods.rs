@@ -1,0 +1,94 @@
+//! The methods paragraphs that go with an analysis: what was done, by which formula, after whom.
+
+use super::{AgreeOptions, Agreement};
+
+/// Paragraphs for the parts that the document has
+pub(super) fn paragraphs(document: &Agreement, options: &AgreeOptions) -> Vec<String> {
+    let mut out = Vec::new();
+    let design = &document.design;
+    let mean = design.standing == "mean";
+    out.push(format!(
+        "{} volumes were read by {} with up to {} each. {} Missing readings were not filled in: every \
+         statistic uses the volumes that have what it needs, and those left out are listed. Intervals are \
+         95 %. Computed with narrows {}.",
+        design.volumes,
+        count(design.readers.len(), "reader", "readers"),
+        count(design.repeats.len(), "reading", "readings"),
+        match (design.repeats.len() > 1, mean) {
+            (false, _) => String::new(),
+            (true, true) => "Between readers each reader stands by the mean of the repeats.".to_owned(),
+            (true, false) => format!(
+                "Between readers each reader stands by the repeat {}.",
+                design.repeats.first().map_or("", String::as_str)
+            ),
+        },
+        document.tool.version
+    ));
+    if let Some(found) = &document.reliability {
+        out.push(format!(
+            "Reliability between readers is the intraclass correlation from the analysis of variance of {} \
+             volumes by {} readers, in the six forms of Shrout and Fleiss (Psychol Bull 1979;86:420-8): \
+             (1) each volume read by readers of its own, (2) readers as a random sample, absolute agreement, \
+             (3) these readers only, consistency; each for one reading and for the mean of {}. Intervals \
+             come from the F distribution (McGraw and Wong, Psychol Methods 1996;1:30-46), for form 2 with \
+             degrees of freedom after Satterthwaite. The standard error of a reading is the square root of \
+             the residual variance plus the variance of the readers' offsets; the reproducibility \
+             coefficient is 1.96 times the square root of 2 times it.",
+            found.volumes, found.readers, found.readers
+        ));
+    }
+    if !document.pairs.is_empty() || !document.repeats.is_empty() {
+        let limits = "The difference of two readings is summarised by its mean (bias) and the limits of \
+                      agreement, bias plus and minus 1.96 standard deviations (Bland and Altman, Lancet \
+                      1986;i:307-10)";
+        let intervals = if mean {
+            "; since repeats were averaged, the standard deviation was widened to that of single readings, \
+             and the interval of a limit follows from the variances of its parts (Bland and Altman, Stat \
+             Methods Med Res 1999;8:135-60)."
+        } else {
+            ". The approximate interval of a limit takes its standard error as the square root of three \
+             times the variance over the number of volumes; the exact one comes from the noncentral t \
+             distribution (Carkeet, Optom Vis Sci 2015;92:e71-80)."
+        };
+        out.push(format!(
+            "{limits}{intervals} The regression of the difference on the mean shows whether the bias \
+             changes with size. Percent error is the absolute difference over the mean of the two, and the \
+             coefficient of variation of one reading the root mean square of the difference over the mean, \
+             divided by the square root of 2 (common practice, no source)."
+        ));
+    }
+    if !document.within.is_empty() {
+        out.push(
+            "Scatter within readers is the within-volume standard deviation of a one-way analysis of \
+             variance, its interval from the chi-squared distribution; the repeatability coefficient is \
+             1.96 times the square root of 2 times it (Bland and Altman, Lancet 1986;i:307-10)."
+                .to_owned(),
+        );
+    }
+    if let Some(found) = &document.grades {
+        let weighted = if found.ordered && found.names.len() > 2 {
+            ", unweighted and with linear and quadratic weights (Cohen, Psychol Bull 1968;70:213-20)"
+        } else {
+            ""
+        };
+        let all = if found.all.is_some() {
+            format!(
+                "; of all readers Fleiss's kappa (Psychol Bull 1971;76:378-82), its interval by {} bootstrap \
+                 resamples of volumes (percentiles; seed {})",
+                options.resamples, options.seed
+            )
+        } else {
+            String::new()
+        };
+        out.push(format!(
+            "Agreement of grades of two readers is Cohen's kappa (Educ Psychol Meas 1960;20:37-46){weighted}, \
+             its interval by the large-sample standard error of Fleiss, Cohen and Everitt (Psychol Bull \
+             1969;72:323-7){all}."
+        ));
+    }
+    out
+}
+
+fn count(number: usize, one: &str, many: &str) -> String {
+    format!("{number} {}", if number == 1 { one } else { many })
+}

@@ -1,0 +1,566 @@
+//! How far readers agree, with each other and with themselves.
+//!
+//! From one long table of readings ([`Readings`]) to one document ([`Agreement`]): intraclass
+//! correlations, limits of agreement of every pair of readers, each reader's own scatter, kappa of
+//! grades, percent error, and a paragraph that says by which formulas. Each statistic uses the
+//! readings that it can; those it cannot are named in the document.
+
+mod bland;
+mod icc;
+mod kappa;
+mod methods;
+mod readings;
+mod within;
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+pub use bland::{BlandAltman, Limit, PercentError, Point};
+pub use icc::{Icc, MeanSquares};
+pub use kappa::{FleissKappa, Kappa, Weights};
+pub use readings::{GradeOrder, GradeScale, Readings, Repeats};
+pub use within::Within;
+
+use super::StudyError;
+use crate::measure::results::Tool;
+
+/// The name of this version of the document
+pub const SCHEMA: &str = "narrows/agreement/1";
+
+/// What the user may settle
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct AgreeOptions {
+    /// Name of the column of values
+    pub value: String,
+    /// Unit of the values, for axes and sentences; may be empty
+    pub unit: String,
+    /// What stands for repeats between readers
+    pub repeats: Repeats,
+    /// Resamples of a bootstrap
+    pub resamples: usize,
+    /// Start of the random numbers
+    pub seed: u64,
+}
+
+impl Default for AgreeOptions {
+    fn default() -> Self {
+        Self { value: "value".into(), unit: String::new(), repeats: Repeats::First, resamples: 2000, seed: 1 }
+    }
+}
+
+/// Everything that was found about the agreement of readers
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Agreement {
+    /// Always `narrows/agreement/1`
+    pub schema: String,
+    /// What made the document
+    pub tool: Tool,
+    /// Which table
+    pub source: TableSource,
+    /// What was read by whom
+    pub design: Design,
+    /// Correlations between readers; `null` where fewer than two readers share two volumes
+    pub reliability: Option<Reliability>,
+    /// Every pair of readers
+    pub pairs: Vec<BlandAltman>,
+    /// Each reader against herself, first repeat against second
+    pub repeats: Vec<BlandAltman>,
+    /// Each reader's own scatter, then all readers pooled
+    pub within: Vec<Within>,
+    /// Agreement of grades; `null` without a column of grades
+    pub grades: Option<Grades>,
+    /// What was left out of which statistic, and what a reader must bear in mind; a sentence each
+    pub notes: Vec<String>,
+    /// How it was computed, with sources: paragraphs for a paper's methods section
+    pub methods: Vec<String>,
+}
+
+/// The table that was read
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct TableSource {
+    /// File name without its folder
+    pub file: String,
+    /// BLAKE3 of the file, hexadecimal
+    pub blake3: String,
+    /// Column of the values
+    pub value: String,
+    /// Unit of the values, as given
+    pub unit: String,
+}
+
+/// What was read by whom
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Design {
+    /// Volumes
+    pub volumes: usize,
+    /// Names of the readers
+    pub readers: Vec<String>,
+    /// Names of the repeats
+    pub repeats: Vec<String>,
+    /// What stood for repeats between readers: `first` or `mean`
+    pub standing: String,
+    /// Values in the table
+    pub values: usize,
+    /// Grades in the table
+    pub grades: usize,
+    /// Readings that a full table would have and this one lacks
+    pub missing: Vec<Missing>,
+}
+
+/// A reading that is not there
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Missing {
+    /// Volume
+    pub volume: String,
+    /// Reader
+    pub reader: String,
+    /// Repeat
+    pub repeat: String,
+}
+
+/// Correlations and errors between readers
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Reliability {
+    /// Volumes used: those with a reading of every reader
+    pub volumes: usize,
+    /// Readers
+    pub readers: usize,
+    /// Volumes left out
+    pub left_out: Vec<String>,
+    /// The analysis of variance
+    pub mean_squares: MeanSquares,
+    /// The six coefficients
+    pub coefficients: Vec<Icc>,
+    /// Standard deviation of the readers' offsets (0 where its estimate is negative)
+    pub reader_standard_deviation: f64,
+    /// Standard error of one reading by any reader: offsets and rest together
+    pub standard_error: f64,
+    /// Standard error of one reading by a given reader: the rest alone
+    pub residual_standard_error: f64,
+    /// Two readings by any two readers differ by less in 95 % of cases: `1.96 sqrt(2)` standard errors
+    pub reproducibility: f64,
+}
+
+/// Agreement of grades
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Grades {
+    /// The grades, the mildest first where their order is known
+    pub names: Vec<String>,
+    /// Whether their order is known; without it no weighted kappa is given
+    pub ordered: bool,
+    /// Kappa of every pair of readers
+    pub pairs: Vec<Kappa>,
+    /// Kappa of all readers; `null` with fewer than two or without a volume graded by all
+    pub all: Option<FleissKappa>,
+    /// Volumes left out of the kappa of all readers
+    pub left_out: Vec<String>,
+}
+
+/// Analyses a table of readings
+///
+/// # Errors
+/// [`StudyError::TooLittle`] where neither two readers nor two repeats share a volume.
+pub fn agree(
+    readings: &Readings,
+    source: TableSource,
+    options: &AgreeOptions,
+) -> Result<Agreement, StudyError> {
+    let mut notes = Vec::new();
+    let missing = missing(readings);
+    let within = within_readers(readings);
+    let averaged = options.repeats == Repeats::Mean && readings.repeats().len() > 1;
+    let pairs = pairs(readings, options.repeats, averaged);
+    let repeats = repeats(readings);
+    let reliability = reliability(readings, options.repeats);
+    let grades = readings.grades().map(|scale| grades(readings, scale, options));
+    let graded = grades.as_ref().is_some_and(|g| g.pairs.iter().any(|pair| pair.volumes > 0));
+    if pairs.is_empty() && within.is_empty() && !graded {
+        return Err(StudyError::TooLittle("no two readings belong together".into()));
+    }
+    if readings.values() > 0 {
+        note_missing(&missing, &mut notes);
+    }
+    if readings.repeats().len() > 1 && readings.readers().len() > 1 {
+        notes.push(match options.repeats {
+            Repeats::First => format!(
+                "Between readers the repeat `{}` stands for each reader; the others enter only the scatter \
+                 within readers.",
+                readings.repeats()[0]
+            ),
+            Repeats::Mean => "Between readers the mean of each reader's repeats stands for the reader. The \
+                              intraclass correlations then speak of such means, not of single readings; the \
+                              limits of agreement are widened to those of single readings."
+                .to_owned(),
+        });
+    }
+    match &reliability {
+        Some(found) if !found.left_out.is_empty() => notes.push(format!(
+            "Intraclass correlations need every reader on every volume; left out: {}.",
+            found.left_out.join(", ")
+        )),
+        None if readings.readers().len() > 1 && readings.values() > 0 => notes.push(
+            "No intraclass correlation: fewer than two volumes have a reading of every reader.".to_owned(),
+        ),
+        _ => {}
+    }
+    if reliability.as_ref().is_some_and(|found| found.volumes < 30) {
+        notes.push(
+            "Fewer than 30 volumes: read the intervals, not the coefficients (common practice, no source)."
+                .to_owned(),
+        );
+    }
+    for pair in pairs.iter().chain(&repeats) {
+        if pair.slope.is_some_and(|[_, low, high]| low > 0.0 || high < 0.0) {
+            notes.push(format!(
+                "{} and {}: the difference changes with the size of the measurement; one bias and two limits \
+                 do not describe them at every size.",
+                pair.first, pair.second
+            ));
+        }
+    }
+    if let Some(found) = &grades {
+        if !found.ordered {
+            notes.push(
+                "The order of the grades is not known, so no weighted kappa is given; name them with --grades."
+                    .to_owned(),
+            );
+        }
+        if !found.left_out.is_empty() && readings.readers().len() > 2 {
+            notes.push(format!(
+                "The kappa of all readers needs a grade of every reader; left out: {}.",
+                found.left_out.join(", ")
+            ));
+        }
+        if readings.repeats().len() > 1 {
+            notes.push(format!("Grades are those of the repeat `{}`.", readings.repeats()[0]));
+        }
+    }
+    let mut document = Agreement {
+        schema: SCHEMA.to_owned(),
+        tool: Tool {
+            version: env!("CARGO_PKG_VERSION").to_owned(),
+            engine: crate::measure::ENGINE.to_owned(),
+        },
+        source,
+        design: Design {
+            volumes: readings.volumes().len(),
+            readers: readings.readers().to_vec(),
+            repeats: readings.repeats().to_vec(),
+            standing: if averaged { "mean" } else { "first" }.to_owned(),
+            values: readings.values(),
+            grades: readings.graded(),
+            missing,
+        },
+        reliability,
+        pairs,
+        repeats,
+        within,
+        grades,
+        notes,
+        methods: Vec::new(),
+    };
+    document.methods = methods::paragraphs(&document, options);
+    Ok(document)
+}
+
+/// What a full table would have and this one lacks; a repeat counts as planned for a reader who made it
+/// at least once
+fn missing(readings: &Readings) -> Vec<Missing> {
+    let volumes = readings.volumes().len();
+    let mut missing = Vec::new();
+    for (r, reader) in readings.readers().iter().enumerate() {
+        for (k, repeat) in readings.repeats().iter().enumerate() {
+            let has = |v: &usize| readings.value(*v, r, k).is_some();
+            if k > 0 && !(0..volumes).any(|v| has(&v)) {
+                continue;
+            }
+            for (v, volume) in readings.volumes().iter().enumerate() {
+                // Only some volumes are read again by design: a repeat is missed where another reader made it.
+                let planned = k == 0
+                    || (0..readings.readers().len()).any(|other| readings.value(v, other, k).is_some());
+                if planned && !has(&v) {
+                    missing.push(Missing {
+                        volume: volume.clone(),
+                        reader: reader.clone(),
+                        repeat: repeat.clone(),
+                    });
+                }
+            }
+        }
+    }
+    missing
+}
+
+fn note_missing(missing: &[Missing], notes: &mut Vec<String>) {
+    if missing.is_empty() {
+        return;
+    }
+    let listed: Vec<String> = missing
+        .iter()
+        .take(12)
+        .map(|one| format!("{} by {} (repeat {})", one.volume, one.reader, one.repeat))
+        .collect();
+    let more = missing.len().saturating_sub(listed.len());
+    let tail = if more > 0 { format!(", and {more} more") } else { String::new() };
+    let what = if missing.len() == 1 { "One reading is" } else { "Readings are" };
+    notes.push(format!(
+        "{what} missing: {}{tail}. Nothing was filled in; each statistic uses the volumes that it can.",
+        listed.join(", ")
+    ));
+}
+
+fn groups(readings: &Readings, reader: usize) -> Vec<Vec<f64>> {
+    (0..readings.volumes().len()).map(|volume| readings.all(volume, reader)).collect()
+}
+
+fn within_readers(readings: &Readings) -> Vec<Within> {
+    use within::Correlate::{Pooled, Repeats};
+    let mut found: Vec<Within> = readings
+        .readers()
+        .iter()
+        .enumerate()
+        .filter_map(|(r, reader)| within::within(reader, &groups(readings, r), Repeats))
+        .collect();
+    if found.len() > 1 {
+        let all: Vec<Vec<f64>> = (0..readings.readers().len()).flat_map(|r| groups(readings, r)).collect();
+        found.extend(within::within("all readers", &all, Pooled));
+    }
+    found
+}
+
+fn pairs(readings: &Readings, rule: Repeats, averaged: bool) -> Vec<BlandAltman> {
+    let readers = readings.readers();
+    let mut found = Vec::new();
+    for a in 0..readers.len() {
+        for b in a + 1..readers.len() {
+            let both = |v: usize| (readings.standing(v, a, rule), readings.standing(v, b, rule));
+            let used: Vec<usize> =
+                (0..readings.volumes().len()).filter(|&v| matches!(both(v), (Some(_), Some(_)))).collect();
+            let scatter = |reader: usize| repeated(readings, reader, &used);
+            found.extend(bland::compare(&bland::Series {
+                first: &readers[a],
+                second: &readers[b],
+                pairs: readings
+                    .volumes()
+                    .iter()
+                    .enumerate()
+                    .map(|(v, volume)| (volume.as_str(), both(v).0, both(v).1))
+                    .collect(),
+                averaged: averaged.then(|| [scatter(a), scatter(b)]),
+            }));
+        }
+    }
+    found
+}
+
+/// What a reader's repeats say about single readings, over the volumes used
+fn repeated(readings: &Readings, reader: usize, used: &[usize]) -> bland::Repeated {
+    let groups = groups(readings, reader);
+    let share = used.iter().map(|&v| 1.0 / groups[v].len().max(1) as f64).sum::<f64>();
+    let found = within::within("", &groups, within::Correlate::Pooled);
+    bland::Repeated {
+        variance: found.as_ref().map_or(0.0, |found| found.standard_deviation.value.powi(2)),
+        share: share / used.len().max(1) as f64,
+        df: found.map_or(0.0, |found| found.degrees_of_freedom as f64),
+    }
+}
+
+fn repeats(readings: &Readings) -> Vec<BlandAltman> {
+    let names = readings.repeats();
+    if names.len() < 2 {
+        return Vec::new();
+    }
+    readings
+        .readers()
+        .iter()
+        .enumerate()
+        .filter_map(|(r, reader)| {
+            let [first, second] = [0, 1].map(|k| format!("{reader}, repeat {}", names[k]));
+            bland::compare(&bland::Series {
+                first: &first,
+                second: &second,
+                // A volume that was to be read once is no gap: only what was begun twice counts here.
+                pairs: readings
+                    .volumes()
+                    .iter()
+                    .enumerate()
+                    .map(|(v, volume)| (volume.as_str(), readings.value(v, r, 0), readings.value(v, r, 1)))
+                    .filter(|(_, _, again)| again.is_some())
+                    .collect(),
+                averaged: None,
+            })
+        })
+        .collect()
+}
+
+fn reliability(readings: &Readings, rule: Repeats) -> Option<Reliability> {
+    let readers = readings.readers().len();
+    let mut rows = Vec::new();
+    let mut left_out = Vec::new();
+    for (v, volume) in readings.volumes().iter().enumerate() {
+        let row: Option<Vec<f64>> = (0..readers).map(|r| readings.standing(v, r, rule)).collect();
+        match row {
+            Some(row) => rows.push(row),
+            None => left_out.push(volume.clone()),
+        }
+    }
+    let ms = icc::mean_squares(&rows)?;
+    let offsets = ((ms.between_readers - ms.residual) / ms.volumes as f64).max(0.0);
+    let error = (offsets + ms.residual).sqrt();
+    Some(Reliability {
+        volumes: ms.volumes,
+        readers,
+        left_out,
+        mean_squares: ms,
+        coefficients: icc::all(&ms),
+        reader_standard_deviation: offsets.sqrt(),
+        standard_error: error,
+        residual_standard_error: ms.residual.sqrt(),
+        reproducibility: within::REPEATABILITY * error,
+    })
+}
+
+fn grades(readings: &Readings, scale: &GradeScale, options: &AgreeOptions) -> Grades {
+    let readers = readings.readers();
+    let ordered = scale.order == GradeOrder::Rising;
+    let weights: &[Weights] = if ordered && scale.names.len() > 2 {
+        &[Weights::None, Weights::Linear, Weights::Quadratic]
+    } else {
+        &[Weights::None]
+    };
+    let volumes = 0..readings.volumes().len();
+    let mut pairs = Vec::new();
+    for a in 0..readers.len() {
+        for b in a + 1..readers.len() {
+            let both: Vec<(usize, usize)> = volumes
+                .clone()
+                .filter_map(|v| Some((readings.grade(v, a)?, readings.grade(v, b)?)))
+                .collect();
+            let names = [readers[a].as_str(), readers[b].as_str()];
+            pairs.extend(weights.iter().map(|&w| kappa::cohen(names, &both, scale.names.len(), w)));
+        }
+    }
+    let mut rows = Vec::new();
+    let mut left_out = Vec::new();
+    for v in volumes {
+        let row: Option<Vec<usize>> = (0..readers.len()).map(|r| readings.grade(v, r)).collect();
+        match row {
+            Some(row) => rows.push(row),
+            None => left_out.push(readings.volumes()[v].clone()),
+        }
+    }
+    let all = kappa::fleiss(&rows, scale.names.len(), options.resamples, options.seed);
+    Grades { names: scale.names.clone(), ordered, pairs, all, left_out }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::fmt::Write as _;
+
+    use super::*;
+    use crate::study::Table;
+
+    fn flow() -> String {
+        let mut text = String::from("volume,reader,repeat,value,grade\n");
+        for (i, row) in bland::tests::FLOW.iter().enumerate() {
+            for (j, value) in row.iter().enumerate() {
+                let grade = if *value > 450.0 {
+                    "severe"
+                } else if *value > 300.0 {
+                    "moderate"
+                } else {
+                    "mild"
+                };
+                let reader = ["A", "B"][j / 2];
+                let _ = writeln!(text, "{},{reader},{},{value},{grade}", i + 1, j % 2 + 1);
+            }
+        }
+        text
+    }
+
+    fn run(text: &str, options: &AgreeOptions) -> Result<Agreement, StudyError> {
+        let readings = Readings::from_table(&Table::from_csv(text)?, "value", &[])?;
+        agree(&readings, TableSource::default(), options)
+    }
+
+    #[test]
+    fn a_full_table_says_everything() {
+        let found = run(&flow(), &AgreeOptions::default()).unwrap();
+        assert_eq!((found.pairs.len(), found.repeats.len(), found.within.len()), (1, 2, 3));
+        assert!((found.pairs[0].bias + 2.1176).abs() < 1e-4);
+        assert!(found.design.missing.is_empty());
+        assert_eq!(found.reliability.as_ref().unwrap().coefficients.len(), 6);
+        let grades = found.grades.as_ref().unwrap();
+        assert_eq!(grades.pairs.len(), 3);
+        assert!(found.methods.iter().any(|p| p.contains("Shrout")));
+        assert!(found.notes.iter().any(|n| n.contains("repeat `1`")));
+        // The document survives its own text.
+        let text = serde_json::to_string(&found).unwrap();
+        assert_eq!(serde_json::from_str::<Agreement>(&text).unwrap(), found);
+    }
+
+    /// Bland & Altman 1986: means of two readings, bias -6.03, SD 33.20; for single readings 37.7
+    #[test]
+    fn means_of_repeats_are_widened_to_single_readings() {
+        let options = AgreeOptions { repeats: Repeats::Mean, ..AgreeOptions::default() };
+        let found = run(&flow(), &options).unwrap();
+        let pair = &found.pairs[0];
+        assert!((pair.bias + 6.03).abs() < 0.005, "{}", pair.bias);
+        assert!((pair.plotted_standard_deviation.unwrap() - 33.20).abs() < 0.005);
+        let single = pair.standard_deviation.unwrap();
+        assert!((37.6..37.9).contains(&single), "{single}");
+        assert!(pair.upper.unwrap().exact.is_none());
+    }
+
+    #[test]
+    fn what_is_missing_is_named() {
+        let text = "volume,reader,value\n1,a,1\n1,b,2\n2,a,3\n2,b,\n3,a,4\n3,b,5\n4,b,2\n";
+        let found = run(text, &AgreeOptions::default()).unwrap();
+        let named: Vec<(&str, &str)> =
+            found.design.missing.iter().map(|m| (m.volume.as_str(), m.reader.as_str())).collect();
+        assert_eq!(named, [("4", "a"), ("2", "b")]);
+        assert_eq!(found.pairs[0].left_out, ["2", "4"]);
+        let reliability = found.reliability.unwrap();
+        assert_eq!((reliability.volumes, reliability.left_out), (2, vec!["2".to_owned(), "4".to_owned()]));
+        assert!(found.notes[0].contains("4 by a") && found.notes[1].contains("left out: 2, 4"));
+    }
+
+    #[test]
+    fn nothing_to_compare_is_an_error() {
+        let lonely = run("volume,reader,value\n1,a,1\n2,b,2\n", &AgreeOptions::default());
+        assert!(matches!(lonely, Err(StudyError::TooLittle(_))));
+        // One reader, twice: no pair, but a scatter.
+        let twice = "volume,reader,repeat,value\n1,a,1,1\n1,a,2,2\n2,a,1,5\n2,a,2,5\n";
+        let found = run(twice, &AgreeOptions::default()).unwrap();
+        assert_eq!((found.pairs.len(), found.repeats.len(), found.within.len()), (0, 1, 1));
+        assert!(found.reliability.is_none());
+    }
+
+    proptest::proptest! {
+        #![proptest_config(proptest::test_runner::Config::with_cases(48))]
+
+        #[test]
+        fn no_table_brings_it_down(
+            rows in proptest::collection::vec((0u8..4, 0u8..3, 0u8..2, 0u8..6, 0u8..4), 1..24),
+            mean in proptest::bool::ANY,
+        ) {
+            let mut text = String::from("volume,reader,repeat,value,grade\n");
+            let mut seen = std::collections::BTreeSet::new();
+            for (volume, reader, repeat, value, grade) in rows {
+                if !seen.insert((volume, reader, repeat)) {
+                    continue;
+                }
+                let value = ["", "0", "3.5", "3.5", "-7", "1e50"][usize::from(value)];
+                let grade = ["", "mild", "severe", "severe"][usize::from(grade)];
+                let _ = writeln!(text, "{volume},{reader},{repeat},{value},{grade}");
+            }
+            let repeats = if mean { Repeats::Mean } else { Repeats::First };
+            let options = AgreeOptions { repeats, resamples: 50, ..AgreeOptions::default() };
+            if let Ok(found) = run(&text, &options) {
+                // Whatever could be said can be written and read again: no hidden NaN.
+                let json = serde_json::to_string(&found).unwrap();
+                proptest::prop_assert_eq!(serde_json::from_str::<Agreement>(&json).unwrap(), found);
+            }
+        }
+    }
+}

@@ -1,0 +1,495 @@
+"""Tables and statistics of a study held against statsmodels, scipy and pyarrow.
+
+Needs the program built; NARROWS_BIN names it.
+"""
+
+import csv
+import io
+import json
+import os
+import pathlib
+import signal
+import subprocess
+import sys
+import time
+
+import numpy as np
+import pandas
+import pyarrow.parquet as parquet
+import pytest
+from scipy import optimize, special, stats
+from statsmodels.formula.api import ols
+from statsmodels.stats import inter_rater
+from statsmodels.stats.anova import anova_lm
+
+ROOT = pathlib.Path(__file__).resolve().parents[2]
+BIN = pathlib.Path(os.environ.get("NARROWS_BIN", ROOT / "target" / "debug" / "narrows")).resolve()
+SNAKEMAKE = pathlib.Path(sys.executable).with_name("snakemake")
+
+
+def narrows(*arguments, cwd=None, status=0):
+    done = subprocess.run([str(BIN), *map(str, arguments)], capture_output=True, text=True, cwd=cwd, timeout=600)
+    assert done.returncode == status, (done.returncode, done.stderr)
+    return done
+
+
+def agree(folder, text, *options):
+    table = folder / "readings.csv"
+    table.write_text(text)
+    out = folder / "out"
+    narrows("agree", table, "--out", out, *options)
+    return json.loads((out / "agreement.json").read_text())
+
+
+def random_readings(volumes=23, readers=4, seed=5):
+    random = np.random.default_rng(seed)
+    size = random.uniform(10, 60, volumes)
+    offset = random.normal(0, 2, readers)
+    return size[:, None] + offset + random.normal(0, 3, (volumes, readers))
+
+
+def long_table(values):
+    lines = ["volume,reader,value"]
+    for volume, row in enumerate(values):
+        for reader, value in enumerate(row):
+            lines.append(f"v{volume:03},r{reader},{float(value)!r}")
+    return "\n".join(lines) + "\n"
+
+
+# ---- readers ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("shape", [(23, 4), (8, 2), (60, 3)])
+def test_mean_squares_and_correlations(tmp_path, shape):
+    values = random_readings(*shape, seed=sum(shape))
+    found = agree(tmp_path, long_table(values))["reliability"]
+    n, k = shape
+    frame = pandas.DataFrame(
+        [(i, j, values[i, j]) for i in range(n) for j in range(k)], columns=["volume", "reader", "value"]
+    )
+    table = anova_lm(ols("value ~ C(volume) + C(reader)", frame).fit())
+    between, judges, rest = (table["sum_sq"] / table["df"])[["C(volume)", "C(reader)", "Residual"]]
+    one_way = anova_lm(ols("value ~ C(volume)", frame).fit())
+    within = (one_way["sum_sq"] / one_way["df"])["Residual"]
+    squares = found["mean_squares"]
+    assert squares["between_volumes"] == pytest.approx(between, rel=1e-9)
+    assert squares["between_readers"] == pytest.approx(judges, rel=1e-9)
+    assert squares["residual"] == pytest.approx(rest, rel=1e-9)
+    assert squares["within_volumes"] == pytest.approx(within, rel=1e-9)
+    # Shrout & Fleiss 1979; intervals of forms 1 and 3 from the F distribution.
+    by_name = {icc["name"]: icc for icc in found["coefficients"]}
+    expected = {
+        "ICC(1,1)": (between - within) / (between + (k - 1) * within),
+        "ICC(2,1)": (between - rest) / (between + (k - 1) * rest + k * (judges - rest) / n),
+        "ICC(3,1)": (between - rest) / (between + (k - 1) * rest),
+        f"ICC(1,{k})": (between - within) / between,
+        f"ICC(2,{k})": (between - rest) / (between + (judges - rest) / n),
+        f"ICC(3,{k})": (between - rest) / between,
+    }
+    for name, value in expected.items():
+        assert by_name[name]["value"] == pytest.approx(value, rel=1e-9)
+    for form, error, df in [(1, within, n * (k - 1)), (3, rest, (n - 1) * (k - 1))]:
+        low = between / error / stats.f.ppf(0.975, n - 1, df)
+        high = between / error * stats.f.ppf(0.975, df, n - 1)
+        ends = [(f - 1) / (f + k - 1) for f in (low, high)]
+        assert by_name[f"ICC({form},1)"]["interval"] == pytest.approx(ends, rel=1e-8)
+        assert by_name[f"ICC({form},{k})"]["interval"] == pytest.approx([1 - 1 / low, 1 - 1 / high], rel=1e-8)
+
+
+def test_the_interval_of_absolute_agreement_covers(tmp_path):
+    """Form 2 has no outside implementation here: its interval must hold the truth as often as it says."""
+    random = np.random.default_rng(11)
+    held, tables = 0, 120
+    for number in range(tables):
+        values = (
+            random.normal(0, 3, (15, 1)) + random.normal(0, 1, (1, 5)) + random.normal(0, 1.5, (15, 5)) + 30
+        )
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        (folder / "t.csv").write_text(long_table(values))
+        rows = list(csv.DictReader(io.StringIO(narrows("agree", folder / "t.csv").stdout)))
+        row = next(row for row in rows if row["statistic"] == "ICC(2,1)")
+        truth = 9 / (9 + 1 + 2.25)
+        held += float(row["low"]) <= truth <= float(row["high"])
+    # 95 % of 120 is 114; fewer than 105 would come by chance once in ten thousand times.
+    assert held >= 105
+
+
+def test_differences(tmp_path):
+    values = random_readings(31, 2)
+    pair = agree(tmp_path, long_table(values), "--unit", "mm2")["pairs"][0]
+    difference = values[:, 0] - values[:, 1]
+    n, sd = len(difference), difference.std(ddof=1)
+    assert pair["bias"] == pytest.approx(difference.mean())
+    assert pair["standard_deviation"] == pytest.approx(sd)
+    assert pair["bias_interval"] == pytest.approx(
+        stats.t.interval(0.95, n - 1, difference.mean(), sd / np.sqrt(n)), rel=1e-9
+    )
+    z = stats.norm.ppf(0.975)
+    assert pair["upper"]["value"] == pytest.approx(difference.mean() + z * sd)
+    exact = difference.mean() + stats.nct.ppf([0.025, 0.975], n - 1, z * np.sqrt(n)) * sd / np.sqrt(n)
+    assert pair["upper"]["exact"] == pytest.approx(exact, rel=1e-7)
+    mirrored = 2 * difference.mean() - exact[::-1]
+    assert pair["lower"]["exact"] == pytest.approx(mirrored, rel=1e-7)
+    fit = stats.linregress(values.mean(axis=1), difference)
+    half = stats.t.ppf(0.975, n - 2) * fit.stderr
+    assert pair["slope"] == pytest.approx([fit.slope, fit.slope - half, fit.slope + half], rel=1e-8)
+    share = 100 * np.abs(difference) / values.mean(axis=1)
+    assert pair["percent_error"]["mean"] == pytest.approx(share.mean())
+    assert pair["percent_error"]["standard_deviation"] == pytest.approx(share.std(ddof=1))
+
+
+def test_within_readers(tmp_path):
+    random = np.random.default_rng(3)
+    lines, squares, df = ["volume,reader,repeat,value"], 0.0, 0
+    for volume in range(20):
+        values = random.normal(40, 2, 3 if volume % 2 else 2)
+        squares += ((values - values.mean()) ** 2).sum()
+        df += len(values) - 1
+        lines += [f"{volume},a,{i},{float(v)!r}" for i, v in enumerate(values)]
+    found = agree(tmp_path, "\n".join(lines))["within"][0]
+    sd = found["standard_deviation"]
+    assert found["degrees_of_freedom"] == df
+    assert sd["value"] == pytest.approx(np.sqrt(squares / df))
+    assert [sd["high"], sd["low"]] == pytest.approx(np.sqrt(squares / stats.chi2.ppf([0.025, 0.975], df)), rel=1e-9)
+    assert found["repeatability"]["value"] == pytest.approx(stats.norm.ppf(0.975) * np.sqrt(2) * sd["value"])
+
+
+def test_kappa(tmp_path):
+    random = np.random.default_rng(8)
+    names = ["none", "mild", "moderate", "severe"]
+    true = random.integers(0, 4, 60)
+    grades = np.clip(true[:, None] + random.integers(-1, 2, (60, 3)) * (random.random((60, 3)) < 0.5), 0, 3)
+    lines = ["volume,reader,grade"]
+    lines += [f"{v},r{r},{names[grades[v, r]]}" for v in range(60) for r in range(3)]
+    found = agree(tmp_path, "\n".join(lines))["grades"]
+    assert found["names"] == names
+    table = np.zeros((4, 4))
+    for a, b in grades[:, :2]:
+        table[a, b] += 1
+    for pair in found["pairs"][:3]:
+        weights = {"none": None, "linear": "linear", "quadratic": "quadratic"}[pair["weights"]]
+        expected = inter_rater.cohens_kappa(table, wt=weights)
+        assert pair["table"] == table.astype(int).tolist()
+        assert pair["value"] == pytest.approx(expected.kappa, rel=1e-9)
+        assert pair["interval"] == pytest.approx(
+            [expected.kappa_low, min(expected.kappa_upp, 1.0)], rel=1e-6
+        )
+    counts, _ = inter_rater.aggregate_raters(grades)
+    assert found["all"]["value"] == pytest.approx(inter_rater.fleiss_kappa(counts), rel=1e-9)
+    low, high = found["all"]["interval"]
+    assert low < found["all"]["value"] < high
+
+
+def test_the_order_of_rows_changes_no_byte(tmp_path):
+    text = long_table(random_readings(9, 3))
+    head, *rows = text.splitlines()
+    outputs = []
+    for name, lines in [("a", rows), ("b", rows[::-1])]:
+        (tmp_path / name).mkdir()
+        table = tmp_path / name / "t.csv"
+        table.write_text("\n".join([head, *lines]) + "\n")
+        outputs.append(narrows("agree", table).stdout)
+    assert outputs[0] == outputs[1]
+
+
+@pytest.mark.parametrize(
+    "text, words",
+    [
+        ("", "no rows"),
+        ("volume,reader\nv,a\n", "no column `value`"),
+        ("volume,reader,value\nv,a,many\n", "is not a number"),
+        ("volume,reader,value\nv,a,1\nv,a,2\n", "stands there twice"),
+        ("volume,reader,value\nv,a\n", "reading the table"),
+        ("volume,reader,value\nv,a,1\n", "nothing can be said"),
+    ],
+)
+def test_wrong_tables_are_refused_with_a_hint(tmp_path, text, words):
+    (tmp_path / "t.csv").write_text(text)
+    done = narrows("agree", tmp_path / "t.csv", status=2)
+    assert words in done.stderr and "hint:" in done.stderr and done.stdout == ""
+
+
+# ---- cohort -----------------------------------------------------------------------------------
+
+RECIPE = """
+name = "small {seed}"
+seed = {seed}
+[grid]
+shape = [40, 40, 40]
+[beat]
+frames = {frames}
+"""
+
+
+@pytest.fixture(scope="module")
+def volumes(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("volumes")
+    (folder / "deep").mkdir()
+    for seed, name in enumerate(["b.dcm", "a.dcm", "deep/c.dcm", "d.dcm", "e.dcm"]):
+        recipe = folder / "recipe.toml"
+        recipe.write_text(RECIPE.format(seed=seed + 1, frames=4))
+        narrows("phantom", recipe, "-o", folder / name)
+    (folder / "broken.dcm").write_bytes((folder / "a.dcm").read_bytes()[:4000])
+    (folder / "text.dcm").write_text("this is no volume")
+    (folder / "empty.dcm").write_bytes(b"")
+    return folder
+
+
+def tables(out):
+    return {p.name: p.read_bytes() for p in out.parent.iterdir() if not p.name.endswith(".journal")}
+
+
+@pytest.fixture(scope="module")
+def whole(volumes, tmp_path_factory):
+    out = tmp_path_factory.mktemp("whole") / "t.csv"
+    done = narrows("cohort", volumes, "--out", out)
+    assert "8 volumes, 5 jets, 3 not measured; 7 worked on now" in done.stderr, done.stderr
+    return out
+
+
+def test_one_row_a_jet_and_one_a_volume(volumes, whole):
+    rows = list(csv.DictReader(io.StringIO(whole.read_text())))
+    assert [row["file"] for row in rows] == ["a.dcm", "b.dcm", "d.dcm", "deep/c.dcm", "e.dcm"]
+    by_file = list(csv.DictReader(io.StringIO(whole.with_suffix(".volumes.csv").read_text())))
+    assert [row["file"] for row in by_file] == [
+        "a.dcm", "b.dcm", "broken.dcm", "d.dcm", "deep/c.dcm", "e.dcm", "empty.dcm", "text.dcm",
+    ]
+    assert {row["file"] for row in by_file if row["error"]} == {"broken.dcm", "empty.dcm", "text.dcm"}
+    # The same numbers as measured one by one.
+    one = json.loads(narrows("measure", volumes / "deep" / "c.dcm", "--json", "-").stdout)
+    row = next(row for row in rows if row["file"] == "deep/c.dcm")
+    jet = one["jets"][0]
+    assert float(row["vca_mm2"]) == jet["vca_mm2"]["value"]
+    assert float(row["vca_low_mm2"]) == jet["vca_mm2"]["low"]
+    assert float(row["solidity"]) == jet["shape"]["solidity"]
+    assert row["blake3"] == one["source"]["blake3"]
+    dictionary = list(csv.DictReader(io.StringIO(whole.with_suffix(".dictionary.csv").read_text())))
+    assert [d["column"] for d in dictionary if d["table"] == "jets"] == list(rows[0])
+    assert [d["column"] for d in dictionary if d["table"] == "volumes"] == list(by_file[0])
+
+
+def test_a_killed_run_goes_on_to_the_same_bytes(volumes, whole, tmp_path):
+    out = tmp_path / "t.csv"
+    journal = tmp_path / "t.csv.journal"
+    for wanted in (2, 4):
+        run = subprocess.Popen([str(BIN), "cohort", str(volumes), "--out", str(out)], stderr=subprocess.DEVNULL)
+        deadline = time.monotonic() + 300
+        while time.monotonic() < deadline and run.poll() is None:
+            if journal.exists() and journal.read_bytes().count(b"\n") > wanted:
+                break
+            time.sleep(0.005)
+        assert run.poll() is None, "the run ended before it could be killed"
+        run.send_signal(signal.SIGKILL)
+        run.wait()
+        assert not out.exists()
+        # As if the kill had come in the middle of a line.
+        with journal.open("ab") as file:
+            file.write(b'{"key":"12')
+    done_before = len({json.loads(line)["key"] for line in journal.read_bytes().splitlines()[1:-1]})
+    done = narrows("cohort", volumes, "--out", out)
+    assert tables(out) == tables(whole)
+    keys = [json.loads(line)["key"] for line in journal.read_text().splitlines()[1:]]
+    # Nothing was measured twice: five volumes, and the two that are readable and no volumes.
+    assert len(keys) == len(set(keys)) == 7
+    assert f"{7 - done_before} worked on now" in done.stderr
+    assert "0 worked on now" in narrows("cohort", volumes, "--out", out).stderr
+    assert tables(out) == tables(whole)
+
+
+def test_workers_and_lists_change_no_byte(volumes, whole, tmp_path):
+    out = tmp_path / "two" / "t.csv"
+    out.parent.mkdir()
+    narrows("cohort", volumes, "--out", out, "--workers", 2)
+    assert tables(out) == tables(whole)
+    names = [row["file"] for row in csv.DictReader(io.StringIO(whole.with_suffix(".volumes.csv").read_text()))]
+    listed = volumes / "list.txt"
+    listed.write_text("\n".join(names))
+    out = tmp_path / "list" / "t.csv"
+    out.parent.mkdir()
+    narrows("cohort", listed, "--out", out, "--with", tmp_path / "two" / "t.csv.journal")
+    listed.unlink()
+    assert tables(out) == tables(whole)
+
+
+def test_parquet_holds_what_the_text_holds(volumes, whole, tmp_path):
+    out = tmp_path / "t.parquet"
+    narrows("cohort", volumes, "--out", out, "--with", str(whole) + ".journal")
+    for name in ("t", "t.volumes"):
+        table = parquet.read_table(tmp_path / f"{name}.parquet")
+        text = list(csv.DictReader(io.StringIO((whole.parent / f"{name}.csv").read_text())))
+        assert table.column_names == list(text[0]) and table.num_rows == len(text)
+        for row, expected in zip(table.to_pylist(), text):
+            for column, value in row.items():
+                cell = expected[column]
+                if value is None:
+                    assert cell == "", column
+                elif isinstance(value, bool):
+                    assert cell == str(value).lower(), column
+                elif isinstance(value, (int, float)):
+                    assert float(cell) == value, column
+                else:
+                    assert cell == value, column
+        dictionary = json.loads(table.schema.metadata[b"narrows.dictionary"])
+        assert [d["column"] for d in dictionary] == table.column_names
+
+
+def test_a_folder_without_a_measurable_volume_is_an_error(tmp_path):
+    (tmp_path / "v").mkdir()
+    done = narrows("cohort", tmp_path / "v", "--out", tmp_path / "t.csv", status=2)
+    assert "no volume was found" in done.stderr
+    (tmp_path / "v" / "a.dcm").write_text("no")
+    done = narrows("cohort", tmp_path / "v", "--out", tmp_path / "t.csv", status=2)
+    assert "none of the volumes" in done.stderr
+    assert (tmp_path / "t.volumes.csv").exists()
+
+
+@pytest.mark.skipif(not SNAKEMAKE.exists(), reason="snakemake is not installed")
+def test_a_workflow_gives_the_same_bytes(volumes, whole, tmp_path):
+    names = [row["file"] for row in csv.DictReader(io.StringIO(whole.with_suffix(".volumes.csv").read_text()))]
+    listed = tmp_path / "list.txt"
+    for name in names:
+        target = tmp_path / "in" / name
+        target.parent.mkdir(parents=True, exist_ok=True)
+        target.write_bytes((volumes / name).read_bytes())
+    listed.write_text("\n".join(f"in/{name}" for name in names) + "\nin/missing.dcm\n")
+    out = tmp_path / "cluster" / "t.csv"
+    out.parent.mkdir()
+    done = subprocess.run(
+        [
+            str(SNAKEMAKE), "-s", str(ROOT / "docs/cluster/Snakefile"),
+            "--workflow-profile", str(ROOT / "docs/cluster/profiles/local"),
+            "--config", f"list={listed}", f"out={out}", f"narrows={BIN}",
+        ],
+        capture_output=True, text=True, cwd=tmp_path, timeout=900, env={**os.environ, "HOME": str(tmp_path)},
+    )
+    assert done.returncode == 0, done.stderr
+    assert len(list((out.parent / "t.csv.parts").glob("*.journal"))) == 9
+    single = tmp_path / "single" / "t.csv"
+    single.parent.mkdir()
+    narrows("cohort", listed, "--out", single)
+    found = {p.name: p.read_bytes() for p in out.parent.iterdir() if p.suffix == ".csv"}
+    assert found == tables(single)
+    # All but the missing one and the empty one came from the jobs.
+    assert (out.parent / "t.csv.journal").read_bytes().count(b"\n") == 1
+
+
+# ---- shapes -----------------------------------------------------------------------------------
+
+
+def test_effects_between_groups(tmp_path):
+    random = np.random.default_rng(21)
+    a, b = random.normal(2.2, 0.5, 14), random.normal(3.0, 0.7, 18)
+    columns = [
+        "vca_mm2", "axis_ratio", "solidity", "crescent_index", "circularity",
+        "single_width_error_percent", "single_width_missed_mm2",
+    ]
+    lines = ["file,jet,shape,single_width_misleads," + ",".join(columns)]
+    groups = ["file,mechanism"]
+    for name, values in [("primary", a), ("functional", b)]:
+        for i, value in enumerate(values):
+            lines.append(f"{name}{i},1,elliptical,{'true' if i < 5 else 'false'}" + f",{float(value)!r}" * 7)
+            groups.append(f"{name}{i},{name}")
+    (tmp_path / "jets.csv").write_text("\n".join(lines))
+    (tmp_path / "groups.csv").write_text("\n".join(groups))
+    narrows("shapes", tmp_path / "jets.csv", "--groups", f"{tmp_path / 'groups.csv'}:mechanism", "--out", tmp_path / "s")
+    found = json.loads((tmp_path / "s" / "shapes.json").read_text())
+    ratio = next(v for v in found["variables"] if v["column"] == "axis_ratio")
+    effect = ratio["effects"][0]
+    assert (effect["first"], effect["second"]) == ("functional", "primary")
+    n, m = len(b), len(a)
+    df = n + m - 2
+    pooled = np.sqrt(((n - 1) * b.var(ddof=1) + (m - 1) * a.var(ddof=1)) / df)
+    t = stats.ttest_ind(b, a).statistic
+    factor = special.gamma(df / 2) / (np.sqrt(df / 2) * special.gamma((df - 1) / 2))
+    assert effect["hedges_g"]["value"] == pytest.approx((b.mean() - a.mean()) / pooled * factor)
+    scale = np.sqrt(1 / n + 1 / m) * factor
+    for end, p in [("low", 0.975), ("high", 0.025)]:
+        shift = optimize.brentq(lambda d: stats.nct.cdf(t, df, d) - p, t - 8, t + 8)
+        assert effect["hedges_g"][end] == pytest.approx(shift * scale, rel=1e-6)
+    assert effect["median_difference"]["value"] == pytest.approx(np.median(b) - np.median(a))
+    boot = stats.bootstrap(
+        (b, a), lambda x, y, axis: np.median(x, axis=axis) - np.median(y, axis=axis),
+        method="percentile", n_resamples=4000, random_state=1, vectorized=True,
+    ).confidence_interval
+    # Two draws of the same bootstrap differ a little.
+    spread = boot.high - boot.low
+    assert effect["median_difference"]["low"] == pytest.approx(boot.low, abs=0.1 * spread)
+    assert effect["median_difference"]["high"] == pytest.approx(boot.high, abs=0.1 * spread)
+    share = next(g for g in found["groups"] if g["name"] == "functional")["misleads"]
+    expected = stats.binomtest(5, n).proportion_ci(method="wilson")
+    assert [share["low"], share["high"]] == pytest.approx([expected.low, expected.high])
+
+
+# ---- sweeps and lists -------------------------------------------------------------------------
+
+
+def test_a_sweep_of_a_simulated_volume(volumes, tmp_path):
+    volume = volumes / "a.dcm"
+    out = tmp_path / "tilt"
+    done = narrows("sweep", volume, "--over", "tilt", "--values", "0,20,40", "--out", out, "--wide")
+    rows = list(csv.DictReader(io.StringIO(done.stdout)))
+    document = json.loads((out / "sweep.json").read_text())
+    truth = json.loads((volumes / "a.dcm.truth.json").read_text())["jets"][0]["frames"][document["frame"]]
+    for row, tilt in zip(rows, (0, 20, 40)):
+        law = document["chosen_vca_mm2"]["value"] / np.cos(np.radians(tilt))
+        assert float(row["law_mm2"]) == pytest.approx(law)
+        error = 100 * (float(row["vca_mm2"]) / truth["effective_area_mm2"] - 1)
+        assert float(row["error_percent"]) == pytest.approx(error)
+    assert float(rows[0]["change_percent"]) == pytest.approx(0, abs=1.0)
+    assert float(rows[2]["vca_mm2"]) > float(rows[1]["vca_mm2"]) > float(rows[0]["vca_mm2"])
+    assert sorted(p.name for p in out.iterdir()) == ["sweep.csv", "sweep.json", "sweep.png", "sweep.svg"]
+
+
+def test_a_sealed_list_and_what_was_read(volumes, tmp_path):
+    good = tmp_path / "good.txt"
+    good.write_text("\n".join(str(volumes / name) for name in ("a.dcm", "b.dcm", "d.dcm", "e.dcm")))
+    make = ["readings", "make", good, "--readers", "ann,bo", "--repeats", 2, "--seed", 99173]
+    narrows(*make, "--out", tmp_path / "list.json")
+    listed = json.loads((tmp_path / "list.json").read_text())
+    key = json.loads((tmp_path / "list.key.json").read_text())
+    assert "a.dcm" not in (tmp_path / "list.json").read_text()
+    reviews = tmp_path / "reviews"
+    expected = {}
+    for item in key["items"]:
+        own = tmp_path / "list-volumes" / item["reader"] / f"{item['id']}.dcm"
+        assert own.read_bytes() == pathlib.Path(item["volume"]).read_bytes()
+        side = 4 + len(expected) * 0.25
+        expected[item["id"]] = side * side
+        if item["id"] == listed["readers"][0]["order"][3]:
+            expected[item["id"]] = None
+            continue
+        review = {
+            "schema": "narrows/review/1", "version": "0",
+            "source": {
+                "file": own.name, "path": "", "blake3": item["blake3"], "grid": [40, 40, 40], "frames": 4,
+                "start": {"centre": [0, 0, 0], "u": [1, 0, 0], "v": [0, 1, 0]},
+            },
+            "work": {
+                "next_tracing": 1,
+                "tracings": [{
+                    "id": 0, "jet": "free", "frame": 1,
+                    "cut": {"centre": [0, 0, 0], "u": [1, 0, 0], "v": [0, 1, 0]},
+                    "points_mm": [[0, 0], [side, 0], [side, side], [0, side]],
+                    "drawn": "by_hand", "closed": "closed",
+                }],
+            },
+        }
+        path = reviews / item["reader"] / f"{item['id']}.review.json"
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(json.dumps(review))
+    collect = ["readings", "collect", tmp_path / "list.json", "--reviews", reviews, "--out", tmp_path / "r.csv"]
+    done = narrows(*collect, "--key", tmp_path / "list.key.json")
+    assert "16 readings, 1 of them missing" in done.stderr
+    rows = list(csv.DictReader((tmp_path / "r.csv").open()))
+    for row in rows:
+        if expected[row["review"]] is None:
+            assert row["value"] == "" and row["remark"] == "there is no review"
+        else:
+            assert float(row["value"]) == pytest.approx(expected[row["review"]])
+    found = agree(tmp_path, (tmp_path / "r.csv").read_text())
+    assert len(found["design"]["missing"]) == 1 and len(found["within"]) == 3
+    other = tmp_path / "other.key.json"
+    other.write_text((tmp_path / "list.key.json").read_text() + " ")
+    assert "sealed" in narrows(*collect, "--key", other, status=2).stderr
+    assert "there already" in narrows(*make, "--out", tmp_path / "list.json", status=2).stderr
