@@ -4,4 +4,4 @@ pub mod results;
 mod run;
 
 pub use results::Results;
-pub use run::{ENGINE, MeasureError, Options, measure};
+pub use run::{ENGINE, MeasureError, Options, measure, own_evidence};

@@ -14,6 +14,8 @@ pub mod special;
 pub mod stats;
 
 mod image;
+mod interval;
 
 pub use field::Field;
 pub use image::Image;
+pub use interval::Interval;
