@@ -703,7 +703,9 @@ fn conclude(
                     }
                     _ => "Not".to_owned(),
                 };
-                (Outcome::NotEnough, format!("{points} enough to grade by {title}: {why}."))
+                // Of quantities, only those of the literature are known here.
+                let lack = if quantitation.is_some() { "no quantity that the table grades is known, and " } else { "" };
+                (Outcome::NotEnough, format!("{points} enough to grade by {title}: {lack}{why}."))
             }
         }
     };

@@ -9,8 +9,10 @@ mod en_face;
 mod panel;
 mod plain;
 mod profile;
+mod weighing;
 
 pub use plain::{PlainCut, plain};
+pub use weighing::weighing;
 
 use nalgebra::{Unit, Vector3};
 
