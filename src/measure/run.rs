@@ -14,8 +14,8 @@ use crate::unit::{Mm, Mm2};
 use crate::volume::{ChannelKind, Volume4};
 
 use super::results::{
-    Components, FrameResult, IntervalPart, JetResult, ObserverChange, ProfilePoint, Results,
-    SCHEMA, Shape, SingleWidth, Source, Systole, Tool, Total, Trust, Widths,
+    Components, FrameResult, IntervalPart, JetResult, ObserverChange, ProfilePoint, Results, SCHEMA, Shape,
+    SingleWidth, Source, Systole, Tool, Total, Trust, Widths,
 };
 
 /// Version of the numerical method: raised when the same input may give other numbers
@@ -103,7 +103,9 @@ pub fn own_evidence(results: &Results) -> Own {
     let largest = results.jets.first();
     let alone = largest.filter(|_| results.jets.len() == 1);
     let width_fit = match alone {
-        Some(jet) if jet.single_width.misleads && jet.circle_area_mm2 < jet.vca_mm2.value => WidthFit::TooSmall,
+        Some(jet) if jet.single_width.misleads && jet.circle_area_mm2 < jet.vca_mm2.value => {
+            WidthFit::TooSmall
+        }
         Some(jet) if jet.single_width.misleads => WidthFit::TooLarge,
         _ => WidthFit::Fits,
     };

@@ -243,14 +243,13 @@ impl<'a> Case<'a> {
 
     /// The first reading of an item that is used, the reader's before the volume's
     pub(crate) fn best(&self, item: Item) -> Option<&Reading> {
-        self.readings
-            .iter()
-            .filter(|reading| reading.item == item && reading.used)
-            .min_by_key(|reading| match reading.by {
+        self.readings.iter().filter(|reading| reading.item == item && reading.used).min_by_key(|reading| {
+            match reading.by {
                 By::Reader => 0,
                 By::Computed => 1,
                 By::Volume => 2,
-            })
+            }
+        })
     }
 }
 
@@ -261,6 +260,11 @@ impl Facts for Case<'_> {
 
     fn choice(&self, item: Item) -> Option<&str> {
         let entered = self.evidence.choice(item);
+        // A radius that was measured belongs to a convergence that was seen, whatever its size.
+        if item == Item::Convergence && entered.is_none() {
+            let radius = self.evidence.number(Item::ConvergenceRadiusMm)?;
+            return (radius.low > 0.0).then_some("seen");
+        }
         if entered.is_some() || !self.volume_used {
             return entered;
         }

@@ -341,7 +341,11 @@ impl Criteria {
         // Circumstances matter to every table.
         wanted.extend(Item::ALL.into_iter().filter(|item| item.origin() == super::item::Origin::Setting));
         wanted.extend([Item::CwPeakMS, Item::CwVtiCm]);
-        Item::ALL.into_iter().filter(|item| item.is_entered() && wanted.contains(item)).map(Item::field).collect()
+        Item::ALL
+            .into_iter()
+            .filter(|item| item.is_entered() && wanted.contains(item))
+            .map(Item::field)
+            .collect()
     }
 
     /// Whether the quantitative rows tell mild from moderate
@@ -357,7 +361,8 @@ impl Criteria {
                 wanted: CRITERIA_SCHEMA,
             });
         }
-        let wrong = |place: &str, message: String| SeverityError::Criteria { place: place.to_owned(), message };
+        let wrong =
+            |place: &str, message: String| SeverityError::Criteria { place: place.to_owned(), message };
         for (what, text) in [("name", &self.name), ("title", &self.title), ("source", &self.source)] {
             if text.trim().is_empty() {
                 return Err(wrong(what, "must not be empty".into()));
@@ -404,7 +409,10 @@ impl Criteria {
                     .map(|class| self.specifics.iter().filter(|s| s.speaks_for == class).count());
                 let least = each[0].min(each[1]);
                 if count.definite == 0 || count.definite > least {
-                    Err(wrong("count", format!("`definite` must be from 1 to {least}, the shorter list's length")))
+                    Err(wrong(
+                        "count",
+                        format!("`definite` must be from 1 to {least}, the shorter list's length"),
+                    ))
                 } else if count.undecided == 0 || count.undecided >= count.definite {
                     Err(wrong("count", "`undecided` must be from 1 to less than `definite`".into()))
                 } else if count.raises_grade_3 == 0 || count.raises_grade_3 > each[1] {

@@ -62,7 +62,9 @@ pub enum SeverityError {
         unit: &'static str,
     },
     /// An interval whose ends do not hold its value
-    #[error("reading the evidence: the interval of `{key}` must hold its value: {low} to {high} does not hold {value}")]
+    #[error(
+        "reading the evidence: the interval of `{key}` must hold its value: {low} to {high} does not hold {value}"
+    )]
     Interval {
         /// Which key
         key: &'static str,
@@ -123,12 +125,15 @@ impl SeverityError {
                 "`narrows schema criteria` prints the form of the file, docs/weighing.md explains it".into()
             }
             Self::Syntax { .. } | Self::UnknownKey { .. } | Self::Choice { .. } | Self::Form { .. } => {
-                "`narrows schema evidence` prints every key and its choices, docs/weighing.md explains them".into()
+                "`narrows schema evidence` prints every key and its choices, docs/weighing.md explains them"
+                    .into()
             }
             Self::Schema { wanted, .. } => format!("write schema = \"{wanted}\" at the top of the file"),
             Self::Twice(_) => "keep one of them".into(),
             Self::Measured(_) => "leave it out: the volume's own value is weighed".into(),
-            Self::Range { .. } => "check the number and its unit: the unit stands at the end of the key".into(),
+            Self::Range { .. } => {
+                "check the number and its unit: the unit stands at the end of the key".into()
+            }
             Self::Interval { .. } => "give low and high on both sides of the value, or an error".into(),
             Self::NoSuchCriteria { .. } => "give one of these names, or the path of a file".into(),
         }

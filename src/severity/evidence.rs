@@ -265,7 +265,8 @@ fn entry(item: Item, raw: Raw) -> Result<Entry, SeverityError> {
     }
     let get = |name: &str| numbers.get(name).copied();
     let ends = "a value alone, with `low` and `high`, or with `error`";
-    let wrong = || SeverityError::Form { key: key.to_owned(), wanted: ends.into(), found: "another mixture".into() };
+    let wrong =
+        || SeverityError::Form { key: key.to_owned(), wanted: ends.into(), found: "another mixture".into() };
     let given = match (choice, get("value"), get("low"), get("high"), get("error")) {
         (Some(choice), None, None, None, None) => Given::Choice(choice),
         (None, Some(value), None, None, None) => Given::Number(Interval::exactly(value)),

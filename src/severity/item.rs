@@ -8,9 +8,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// One thing that can be known; its serialised name is its key in a file
-#[derive(
-    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema,
-)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Item {
     /// Primary or secondary
@@ -199,8 +197,7 @@ const LEAFLET: &[Choice] = &[
     choice("large_perforation", "large perforation"),
     choice("severe_tenting", "severe tenting, poor coaptation"),
 ];
-const ORIFICE: &[Choice] =
-    &[choice("round", "round"), choice("elliptical", "elliptical or crescent-shaped")];
+const ORIFICE: &[Choice] = &[choice("round", "round"), choice("elliptical", "elliptical or crescent-shaped")];
 const JETS: &[Choice] = &[choice("single", "one jet"), choice("several", "several jets")];
 const LEAK: &[Choice] = &[
     choice("holosystolic", "holosystolic"),
@@ -233,8 +230,11 @@ const VEINS: &[Choice] = &[
     choice("minimal_systolic", "minimal or no systolic flow"),
     choice("systolic_reversal", "systolic flow reversal"),
 ];
-const INFLOW: &[Choice] =
-    &[choice("a_dominant", "A wave dominant"), choice("neither", "neither"), choice("e_dominant", "E wave dominant")];
+const INFLOW: &[Choice] = &[
+    choice("a_dominant", "A wave dominant"),
+    choice("neither", "neither"),
+    choice("e_dominant", "E wave dominant"),
+];
 const SIZE: &[Choice] =
     &[choice("normal", "normal"), choice("mildly_dilated", "mildly dilated"), choice("dilated", "dilated")];
 const FUNCTION: &[Choice] = &[choice("normal", "normal"), choice("reduced", "reduced")];
@@ -347,18 +347,18 @@ impl Item {
                 G::Chambers,
                 number("mm", 5.0, 120.0),
             ),
-            Self::LvEjectionFractionPercent => (
-                "lv_ejection_fraction_percent",
-                "LV ejection fraction",
-                G::Chambers,
-                number("%", 0.0, 100.0),
-            ),
+            Self::LvEjectionFractionPercent => {
+                ("lv_ejection_fraction_percent", "LV ejection fraction", G::Chambers, number("%", 0.0, 100.0))
+            }
             Self::LaDiameterMm => {
                 ("la_diameter_mm", "Left atrial diameter", G::Chambers, number("mm", 5.0, 150.0))
             }
-            Self::LaVolumeIndexMlM2 => {
-                ("la_volume_index_ml_m2", "Left atrial volume index", G::Chambers, number("ml/m²", 1.0, 400.0))
-            }
+            Self::LaVolumeIndexMlM2 => (
+                "la_volume_index_ml_m2",
+                "Left atrial volume index",
+                G::Chambers,
+                number("ml/m²", 1.0, 400.0),
+            ),
             Self::VcaMm2 => ("vca_mm2", "VC area in 3D", G::Colour, number("mm²", 0.0, 500.0)),
         };
         Field { item: self, key, label, group, kind }

@@ -30,7 +30,8 @@ mod weighing;
 mod tests;
 
 pub use criteria::{
-    Binding, Bound, CRITERIA_SCHEMA, CountRule, Criteria, Known, Measure, Role, Sign, Speaks, Specific, Variant,
+    Binding, Bound, CRITERIA_SCHEMA, CountRule, Criteria, Known, Measure, Role, Sign, Speaks, Specific,
+    Variant,
 };
 pub use error::SeverityError;
 pub use evidence::{EVIDENCE_SCHEMA, Entry, Evidence, Given};
@@ -41,6 +42,6 @@ pub use rule::Condition;
 pub use scale::Scale;
 pub use weigh::weigh;
 pub use weighing::{
-    Agreement, By, Conclusion, Count, Criterion, CriteriaUsed, Outcome, Placement, Quantitation, Reach, State,
-    Step, Weighing,
+    Agreement, By, Conclusion, Count, CriteriaUsed, Criterion, Outcome, Placement, Quantitation, Reach,
+    State, Step, Weighing,
 };

@@ -145,7 +145,10 @@ fn all(conditions: &[Condition], facts: &impl Facts) -> Truth {
 /// How far a rule is true: as far as its truest alternative
 pub(crate) fn truth(rule: &Rule, facts: &impl Facts) -> Truth {
     let truths: Vec<Truth> = rule.iter().map(|conditions| all(conditions, facts)).collect();
-    [Truth::Yes, Truth::Open, Truth::Unknown].into_iter().find(|best| truths.contains(best)).unwrap_or(Truth::No)
+    [Truth::Yes, Truth::Open, Truth::Unknown]
+        .into_iter()
+        .find(|best| truths.contains(best))
+        .unwrap_or(Truth::No)
 }
 
 /// The items a rule asks about, each once, in order

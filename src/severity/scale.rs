@@ -33,7 +33,9 @@ impl Scale {
         if mild < severe {
             knots.push((mild, 1.0));
         }
-        if let Some(upper) = measure.grade_3.map(|cut| cut.at()).filter(|upper| mild < *upper && *upper < severe) {
+        if let Some(upper) =
+            measure.grade_3.map(|cut| cut.at()).filter(|upper| mild < *upper && *upper < severe)
+        {
             knots.push((upper, 1.5));
         }
         knots.push((severe, 2.0));
@@ -73,9 +75,17 @@ mod tests {
     #[test]
     fn cut_points_lie_on_whole_numbers() {
         let scale = Scale::of(&measure(Item::PisaEroaMm2), Some(40.0));
-        for (value, place) in
-            [(-1.0, 0.0), (0.0, 0.0), (10.0, 0.5), (20.0, 1.0), (30.0, 1.5), (40.0, 2.0), (50.0, 2.5), (60.0, 3.0), (900.0, 3.0)]
-        {
+        for (value, place) in [
+            (-1.0, 0.0),
+            (0.0, 0.0),
+            (10.0, 0.5),
+            (20.0, 1.0),
+            (30.0, 1.5),
+            (40.0, 2.0),
+            (50.0, 2.5),
+            (60.0, 3.0),
+            (900.0, 3.0),
+        ] {
             assert!((scale.at(value).unwrap() - place).abs() < 1e-12, "{value}");
         }
         // VC width has no cut inside moderate: 5 mm lies half-way between 3 and 7.

@@ -13,8 +13,8 @@ use super::own::Own;
 use super::rule::{Facts as _, Rule, Truth, items, truth};
 use super::scale::{END, Scale};
 use super::weighing::{
-    Agreement, By, Conclusion, Count, Criterion, CriteriaUsed, Outcome, Placement, Quantitation, Reach, State,
-    Step, Weighing,
+    Agreement, By, Conclusion, Count, CriteriaUsed, Criterion, Outcome, Placement, Quantitation, Reach,
+    State, Step, Weighing,
 };
 use crate::trust::Verdict;
 
@@ -102,11 +102,8 @@ fn placements(criteria: &Criteria, case: &Case<'_>) -> (Vec<Placement>, Vec<Stri
     let (mut placed, mut cautions) = (Vec::new(), Vec::new());
     for measure in &criteria.measures {
         for reading in case.readings.iter().filter(|reading| measure.items.contains(&reading.item)) {
-            let needs = if measure.needs.is_empty() {
-                Truth::Yes
-            } else {
-                truth(&vec![measure.needs.clone()], case)
-            };
+            let needs =
+                if measure.needs.is_empty() { Truth::Yes } else { truth(&vec![measure.needs.clone()], case) };
             let label = reading.item.label();
             match needs {
                 Truth::Yes => {}
@@ -119,7 +116,9 @@ fn placements(criteria: &Criteria, case: &Case<'_>) -> (Vec<Placement>, Vec<Stri
                 Truth::Unknown => {
                     let asked: Vec<&str> = measure.needs.iter().map(|need| need.item.label()).collect();
                     let asked = asked.join(", ").to_lowercase();
-                    cautions.push(format!("{label} is placed, but its cuts depend on what was not entered: {asked}."));
+                    cautions.push(format!(
+                        "{label} is placed, but its cuts depend on what was not entered: {asked}."
+                    ));
                 }
             }
             placed.push(place(criteria, measure, reading, case));
@@ -233,7 +232,9 @@ fn place_sign(criteria: &Criteria, sign: &Sign, case: &Case<'_>) -> Option<Place
     let asked = sign.items();
     let note = sign.note.clone().unwrap_or_default();
     let words = match asked.as_slice() {
-        [only] => case.choice(*only).and_then(|key| only.choice(key)).map_or("", |choice| choice.label).to_owned(),
+        [only] => {
+            case.choice(*only).and_then(|key| only.choice(key)).map_or("", |choice| choice.label).to_owned()
+        }
         several => choice_words(several, case),
     };
     Some(Placement {
@@ -322,7 +323,9 @@ fn count_steps(criteria: &Criteria, count: &Count) -> Vec<Step> {
     let mut steps =
         vec![one("mild", &count.mild, count.mild_met), one("severe", &count.severe, count.severe_met)];
     let follows = match count.definite {
-        None if count.mild_met >= rule.definite => "Both lists are full: the data contradict themselves.".to_owned(),
+        None if count.mild_met >= rule.definite => {
+            "Both lists are full: the data contradict themselves.".to_owned()
+        }
         None => "The count does not decide: the quantities must.".to_owned(),
         Some(class) => {
             let against = if class == Class::Mild { count.severe_met } else { count.mild_met };
@@ -509,14 +512,18 @@ fn known(case: &Case<'_>) -> Step {
         .map(|(item, _)| item)
         .collect();
     let signs = choice_words(&choices, case);
-    let entered: Vec<&str> = [numbers.as_str(), signs.as_str()].into_iter().filter(|t| !t.is_empty()).collect();
+    let entered: Vec<&str> =
+        [numbers.as_str(), signs.as_str()].into_iter().filter(|t| !t.is_empty()).collect();
     let follows = if entered.is_empty() {
         "One source alone never grades a regurgitation.".to_owned()
     } else {
         "All of it is weighed together.".to_owned()
     };
-    let entered =
-        if entered.is_empty() { "nothing was entered".to_owned() } else { format!("entered: {}", entered.join(", ")) };
+    let entered = if entered.is_empty() {
+        "nothing was entered".to_owned()
+    } else {
+        format!("entered: {}", entered.join(", "))
+    };
     Step { asked: "What is known?".into(), found: format!("{}; {entered}.", capital(&volume)), follows }
 }
 
@@ -589,7 +596,8 @@ fn own_cautions(case: &Case<'_>) -> Vec<String> {
         if let (Some(entered), Some(own)) = (entered, own)
             && entered != own
         {
-            let label = |key: &str| item.choice(key).map_or_else(String::new, |choice| choice.label.to_owned());
+            let label =
+                |key: &str| item.choice(key).map_or_else(String::new, |choice| choice.label.to_owned());
             cautions.push(format!(
                 "{}: {} was entered, the volume says {}; what was entered is used.",
                 item.label(),
@@ -601,14 +609,13 @@ fn own_cautions(case: &Case<'_>) -> Vec<String> {
     let exact: Vec<&str> = case
         .readings
         .iter()
-        .filter(|r| r.by == By::Reader && r.value.low >= r.value.high && r.item.origin() != Origin::ContinuousWave)
+        .filter(|r| {
+            r.by == By::Reader && r.value.low >= r.value.high && r.item.origin() != Origin::ContinuousWave
+        })
         .map(|r| r.item.label())
         .collect();
     if !exact.is_empty() {
-        cautions.push(format!(
-            "Entered without an interval and taken as exact: {}.",
-            exact.join(", ")
-        ));
+        cautions.push(format!("Entered without an interval and taken as exact: {}.", exact.join(", ")));
     }
     cautions
 }
@@ -649,15 +656,22 @@ fn conclude(
     let poor = case.evidence.choice(Item::DataQuality) == Some("poor");
     let by_count = count.and_then(|count| count.definite);
     let rows = quantitation.map_or(0, |q| q.rows);
-    let lines = origins(placements);
+    let lines = origins(placements, |p| p.agreement == Agreement::Agrees);
+    let sources = origins(placements, |p| p.agreement != Agreement::NotUsed);
     let enough = |class: Class| {
         if by_count == Some(class) {
             return Ok(());
         }
         if rows == 0 {
-            return Err("no quantity that the table grades (EROA by PISA, regurgitant volume or fraction) is known");
+            return Err(
+                "no quantity that the table grades (EROA by PISA, regurgitant volume or fraction) is known",
+            );
         }
-        if lines < 2 { Err("one source speaks alone") } else { Ok(()) }
+        if sources < 2 {
+            return Err("one source speaks alone");
+        }
+        // A count weighs what disagrees; without one, a second source must agree (our own choice).
+        if count.is_none() && lines < 2 { Err("no second independent source agrees") } else { Ok(()) }
     };
     let mut next = Vec::new();
     let (outcome, sentence) = match says {
@@ -697,14 +711,20 @@ fn conclude(
             } else {
                 let points = match open {
                     Some([low, high]) if low == high => format!("Supports {}, not", low.name()),
-                    Some([Class::Mild, Class::Moderate]) if !criteria.tells_mild() => "Supports not severe, not".into(),
+                    Some([Class::Mild, Class::Moderate]) if !criteria.tells_mild() => {
+                        "Supports not severe, not".into()
+                    }
                     Some([low, high]) if (low, high) != (Class::Mild, Class::Severe) => {
                         format!("Supports {} to {}, not", low.name(), high.name())
                     }
                     _ => "Not".to_owned(),
                 };
                 // Of quantities, only those of the literature are known here.
-                let lack = if quantitation.is_some() { "no quantity that the table grades is known, and " } else { "" };
+                let lack = if quantitation.is_some() {
+                    "no quantity that the table grades is known, and "
+                } else {
+                    ""
+                };
                 (Outcome::NotEnough, format!("{points} enough to grade by {title}: {lack}{why}."))
             }
         }
@@ -739,9 +759,9 @@ fn conclude(
     steps.push(Step {
         asked: "Is it enough for a grade?".into(),
         found: format!(
-            "{} the table grades; {} that agree{}.",
+            "{} the table grades; {}, of which {lines} agree{}.",
             plural(rows, "quantity that", "quantities that"),
-            plural(lines, "independent source", "independent sources"),
+            plural(sources, "independent source", "independent sources"),
             if lines == 1 { "s" } else { "" }
         ),
         follows: sentence.clone(),
@@ -768,7 +788,9 @@ fn says(criteria: &Criteria, count: Option<&Count>, quantitation: Option<&Quanti
         let name = class.name();
         let counted = format!("{met} specific criteria for {name} are met");
         return match quantitation {
-            Some(q) if by_quantity == Some(class) => Says::Class(class, format!("{counted} and {}", why_quantity(q))),
+            Some(q) if by_quantity == Some(class) => {
+                Says::Class(class, format!("{counted} and {}", why_quantity(q)))
+            }
             Some(q) if !(q.classes[0]..=q.classes[1]).contains(&class) => {
                 Says::Open(format!("{counted}, but {}", why_quantity(q)))
             }
@@ -780,9 +802,9 @@ fn says(criteria: &Criteria, count: Option<&Count>, quantitation: Option<&Quanti
         };
     }
     let Some(q) = quantitation else {
-        let both_full = count
-            .zip(criteria.count.as_ref())
-            .is_some_and(|(count, rule)| count.mild_met >= rule.undecided && count.severe_met >= rule.undecided);
+        let both_full = count.zip(criteria.count.as_ref()).is_some_and(|(count, rule)| {
+            count.mild_met >= rule.undecided && count.severe_met >= rule.undecided
+        });
         return Says::Open(if both_full {
             "specific criteria for mild and for severe are met, and nothing is quantitated".into()
         } else {
@@ -797,7 +819,8 @@ fn says(criteria: &Criteria, count: Option<&Count>, quantitation: Option<&Quanti
             Class::Moderate => return None,
         };
         // Two classes apart, and each specific by itself: our own reading of "discordant".
-        (against >= rule.undecided).then(|| format!("{}, but {against} specific criteria for {name} are met", why_quantity(q)))
+        (against >= rule.undecided)
+            .then(|| format!("{}, but {against} specific criteria for {name} are met", why_quantity(q)))
     };
     match by_quantity {
         Some(class) => contradicted(class).map_or_else(|| Says::Class(class, why_quantity(q)), Says::Open),
@@ -858,11 +881,11 @@ fn judge(placements: &mut [Placement], class: Class, raised: bool, tells_mild: b
     }
 }
 
-/// How many sources that do not depend on each other agree
-fn origins(placements: &[Placement]) -> usize {
+/// From how many sources that do not depend on each other some placements come
+fn origins(placements: &[Placement], wanted: impl Fn(&Placement) -> bool) -> usize {
     let mut origins: Vec<Origin> = placements
         .iter()
-        .filter(|p| p.agreement == Agreement::Agrees)
+        .filter(|p| wanted(p))
         .filter_map(|p| match p.by {
             By::Volume => Some(Origin::Volume),
             By::Reader | By::Computed => p.items.first().map(|item| item.origin()),
@@ -887,8 +910,11 @@ fn agreement_step(placements: &[Placement], judged: Option<Class>) -> Step {
     };
     let (agree, differ) = (of(Agreement::Agrees), of(Agreement::Differs));
     let found = format!("{} of {} leave {} open.", agree.len(), agree.len() + differ.len(), class.name());
-    let follows =
-        if differ.is_empty() { "None stands apart.".into() } else { format!("These stand apart: {}.", differ.join(", ")) };
+    let follows = if differ.is_empty() {
+        "None stands apart.".into()
+    } else {
+        format!("These stand apart: {}.", differ.join(", "))
+    };
     Step { asked, found, follows }
 }
 

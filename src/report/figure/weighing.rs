@@ -23,7 +23,11 @@ pub fn weighing(weighing: &Weighing) -> Option<Svg> {
     let height = ROW * rows as f64;
     let title = format!("All measurements on one scale ({})", weighing.criteria.title);
     let mut svg = Svg::new(1000.0, TOP + height + 92.0, &title);
-    heading(&mut svg, &title, "mild, moderate and severe between the published cuts; a line is a 95 % interval");
+    heading(
+        &mut svg,
+        &title,
+        "mild, moderate and severe between the published cuts; a line is a 95 % interval",
+    );
     let chart = Chart::new(
         (LEFT, TOP),
         (RIGHT - LEFT, height),
@@ -71,7 +75,11 @@ fn row(svg: &mut Svg, chart: &Chart, placement: &Placement, level: f64) {
     let faint = placement.agreement == Agreement::NotUsed;
     let ink = if faint { colour::QUIET } else { colour::INK };
     svg.text((NAMES, y - 2.0), Face::new(15.0, ink).anchored(Anchor::End), &clipped(&placement.label, 46));
-    svg.text((NAMES, y + 14.0), Face::new(13.0, colour::QUIET).anchored(Anchor::End), &clipped(&placement.words, 58));
+    svg.text(
+        (NAMES, y + 14.0),
+        Face::new(13.0, colour::QUIET).anchored(Anchor::End),
+        &clipped(&placement.words, 58),
+    );
     svg.line((24.0, y + ROW / 2.0), (RIGHT, y + ROW / 2.0), Stroke::solid(colour::RULE, 0.8));
     let own = placement.by == By::Volume;
     let paint = if faint {
@@ -152,7 +160,8 @@ fn key(svg: &mut Svg, weighing: &Weighing, y: f64) {
     if weighing.placements.iter().any(|p| p.position.is_none()) {
         put(svg, "lies somewhere here", &|svg, x| {
             svg.rect((x - 4.0, mid - 6.0), (22.0, 12.0), colour::CURVE, 0.28);
-            let rim = [(x - 4.0, mid - 6.0), (x + 18.0, mid - 6.0), (x + 18.0, mid + 6.0), (x - 4.0, mid + 6.0)];
+            let rim =
+                [(x - 4.0, mid - 6.0), (x + 18.0, mid - 6.0), (x + 18.0, mid + 6.0), (x - 4.0, mid + 6.0)];
             svg.outline(&rim, Stroke::solid(colour::CURVE, 1.4));
         });
     }
