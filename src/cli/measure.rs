@@ -55,7 +55,12 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let criteria = arguments.criteria.as_deref().map(input::criteria).transpose()?.unwrap_or_default();
     let volume = input::open(&arguments.file, arguments.nyquist)?;
     if let Some(json) = arguments.json.as_deref().filter(|json| *json != Path::new("-")) {
-        output::refuse_input(&arguments.file, json)?;
+        let criteria = arguments.criteria.as_deref().map(Path::new);
+        for input in
+            std::iter::once(arguments.file.as_path()).chain(arguments.evidence.as_deref()).chain(criteria)
+        {
+            output::refuse_input(input, json)?;
+        }
     }
     let entered = |item: Item| evidence.number(item).map(|number| number.value);
     let options = Options {
