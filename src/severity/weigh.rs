@@ -834,9 +834,11 @@ fn says(criteria: &Criteria, count: Option<&Count>, quantitation: Option<&Quanti
             Says::Open("the quantities say grade III, and it is not known whether that is severe here".into())
         }
         None => Says::Open(format!(
-            "the quantities leave {} to {} open",
+            "the quantities leave grade {} open, that is {} to {}{}",
+            q.grades.words(),
             q.classes[0].name(),
-            q.classes[1].name()
+            q.classes[1].name(),
+            if q.grade_3_is_severe == Some(true) { ", since grade III counts as severe here" } else { "" }
         )),
     }
 }
