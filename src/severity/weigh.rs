@@ -145,13 +145,7 @@ fn place(criteria: &Criteria, measure: &Measure, reading: &Reading, case: &Case<
         _ => stretch(stated),
     };
     let item = reading.item;
-    let label = match (item, reading.by) {
-        (Item::VcWidthMm, By::Volume) => "VC width, long axis, in 3D".to_owned(),
-        (Item::RegurgitantVolumeMl, By::Volume) => "Regurgitant volume from the VC area".to_owned(),
-        (Item::PisaEroaMm2, By::Computed) => "EROA by PISA, from the radius".to_owned(),
-        (Item::VcaMm2, _) if case.own.jets > 1 => format!("VC area in 3D, sum of {} jets", case.own.jets),
-        _ => item.label().to_owned(),
-    };
+    let label = reading_label(reading, case);
     let cuts = match certain {
         Some(cut) if Some(cut) != measure.severe => {
             format!("{}; here severe {}", measure.words(), cut.words(item))
@@ -162,7 +156,8 @@ fn place(criteria: &Criteria, measure: &Measure, reading: &Reading, case: &Case<
     if let Some(entered) = case.evidence.get(item).filter(|_| reading.by == By::Reader)
         && !entered.note.is_empty()
     {
-        note = format!("{} {note}", entered.note).trim_end().to_owned();
+        let with = format!("Noted with it: \"{}\". {note}", entered.note);
+        with.trim_end().clone_into(&mut note);
     }
     Placement {
         items: vec![item],
@@ -185,6 +180,17 @@ fn place(criteria: &Criteria, measure: &Measure, reading: &Reading, case: &Case<
     }
 }
 
+/// What a reading is called, by where it comes from
+fn reading_label(reading: &Reading, case: &Case<'_>) -> String {
+    match (reading.item, reading.by) {
+        (Item::VcWidthMm, By::Volume) => "VC width, long axis, in 3D".to_owned(),
+        (Item::RegurgitantVolumeMl, By::Volume) => "Regurgitant volume from the VC area".to_owned(),
+        (Item::PisaEroaMm2, By::Computed) => "EROA by PISA, from the radius".to_owned(),
+        (Item::VcaMm2, _) if case.own.jets > 1 => format!("VC area in 3D, sum of {} jets", case.own.jets),
+        _ => reading.item.label().to_owned(),
+    }
+}
+
 /// `41.2 mm² (35.5 to 47.8)`
 fn reading_words(reading: &Reading) -> String {
     let item = reading.item;
@@ -204,12 +210,12 @@ fn choice_words(asked: &[Item], case: &Case<'_>) -> String {
         .filter_map(|item| match item.field().kind {
             Kind::Choice(_) => {
                 let choice = item.choice(case.choice(*item)?)?;
-                Some(format!("{} {}", item.label(), choice.label))
+                Some(format!("{}: {}", item.label(), choice.label))
             }
-            Kind::Number { .. } => Some(format!("{} {}", item.label(), reading_words(case.best(*item)?))),
+            Kind::Number { .. } => Some(format!("{}: {}", item.label(), reading_words(case.best(*item)?))),
         })
         .collect();
-    words.join(", ")
+    words.join("; ")
 }
 
 fn place_sign(criteria: &Criteria, sign: &Sign, case: &Case<'_>) -> Option<Placement> {
@@ -307,7 +313,7 @@ fn count_steps(criteria: &Criteria, count: &Count) -> Vec<Step> {
             ("not known", State::NotKnown),
         ] {
             if let Some(labels) = listed(list, state) {
-                found.push_str(&format!(". {}: {labels}", capital(name)));
+                found.extend([". ", &capital(name), ": ", &labels]);
             }
         }
         found.push('.');
@@ -494,15 +500,15 @@ fn known(case: &Case<'_>) -> Step {
             .readings
             .iter()
             .filter(|reading| wanted.contains(&reading.by))
-            .map(|reading| format!("{} {}", reading.item.label(), reading_words(reading)))
+            .map(|reading| format!("{}: {}", reading_label(reading, case), reading_words(reading)))
             .collect();
-        parts.join(", ")
+        parts.join("; ")
     };
     let volume = by(&[By::Volume]);
     let volume = match (case.own.jets, volume.is_empty()) {
         (0, _) => "no jet was found in the volume".to_owned(),
         (_, true) => "the volume supplies no number".to_owned(),
-        _ => format!("from the volume: {volume}"),
+        _ => format!("from the volume, {volume}"),
     };
     let numbers = by(&[By::Reader, By::Computed]);
     let choices: Vec<Item> = case
@@ -522,7 +528,7 @@ fn known(case: &Case<'_>) -> Step {
     let entered = if entered.is_empty() {
         "nothing was entered".to_owned()
     } else {
-        format!("entered: {}", entered.join(", "))
+        format!("entered, {}", entered.join("; "))
     };
     Step { asked: "What is known?".into(), found: format!("{}; {entered}.", capital(&volume)), follows }
 }
@@ -759,10 +765,10 @@ fn conclude(
     steps.push(Step {
         asked: "Is it enough for a grade?".into(),
         found: format!(
-            "{} the table grades; {}, of which {lines} agree{}.",
+            "{} the table grades; {}{}.",
             plural(rows, "quantity that", "quantities that"),
             plural(sources, "independent source", "independent sources"),
-            if lines == 1 { "s" } else { "" }
+            if judged.is_some() { format!(", {lines} in agreement") } else { String::new() }
         ),
         follows: sentence.clone(),
     });
@@ -852,10 +858,9 @@ fn open_classes(count: Option<&Count>, quantitation: Option<&Quantitation>) -> O
     });
     let definite = count.and_then(|count| count.definite);
     match (definite, quantitation, counted) {
-        (Some(class), None, _) => Some([class, class]),
         (Some(class), Some(q), _) => Some([q.classes[0].min(class), q.classes[1].max(class)]),
         (None, Some(q), _) => Some(q.classes),
-        (None, None, Some(class)) => Some([class, class]),
+        (Some(class), None, _) | (None, None, Some(class)) => Some([class, class]),
         (None, None, None) => None,
     }
 }
