@@ -28,6 +28,8 @@ pub mod planimetry;
 
 pub mod beat;
 
+pub mod severity;
+
 pub mod phantom;
 
 pub mod measure;

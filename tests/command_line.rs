@@ -251,6 +251,56 @@ fn bad_recipes_are_told_by_their_key() {
 }
 
 #[test]
+fn what_else_is_known_is_weighed() {
+    let temp = tempfile::tempdir().unwrap();
+    let folder = temp.path();
+    simulated(folder);
+    let known = "schema = \"narrows/evidence/1\"\npisa_eroa_mm2 = { value = 12, error = 2 }\n\
+                 regurgitant_fraction_percent = 18\njet = \"small_central\"\n";
+    fs::write(folder.join("known.toml"), known).unwrap();
+    let measure = |more: &[&str]| {
+        let run = narrows(folder).args(["measure", "volume.dcm", "--json", "-"]).args(more).output().unwrap();
+        serde_json::from_slice::<narrows::measure::Results>(&run.stdout).unwrap().severity.unwrap()
+    };
+    let alone = measure(&[]);
+    assert_eq!(alone.criteria.name, "ase-2017");
+    assert!(alone.evidence.is_empty() && !alone.conclusion.missing.is_empty());
+    let with = measure(&["--evidence", "known.toml"]);
+    assert_eq!(with.evidence.iter().count(), 3);
+    assert!(with.placements.len() > alone.placements.len());
+    let other = measure(&["--evidence", "known.toml", "--criteria", "acc-aha-2020"]);
+    assert_eq!((other.criteria.name.as_str(), other.count), ("acc-aha-2020", None));
+    // A table of one's own.
+    let own = narrows::severity::Criteria::BUILT_IN[0].1.replace("ase-2017", "ours");
+    fs::write(folder.join("ours.toml"), own).unwrap();
+    assert_eq!(measure(&["--criteria", "ours.toml"]).criteria.name, "ours");
+
+    // A slip is told before the volume is read, with its word.
+    fs::write(folder.join("slip.toml"), known.replace("pisa_eroa_mm2", "pisa_erao_mm2")).unwrap();
+    for (arguments, error, hint) in [
+        (["--evidence", "slip.toml"], "pisa_erao_mm2", "pisa_eroa_mm2"),
+        (["--evidence", "missing.toml"], "missing.toml", "path"),
+        (["--evidence", "volume.dcm"], "volume.dcm", "hint: "),
+        (["--criteria", "ase-2018"], "ase-2018", "ase-2017"),
+        (["--criteria", "known.toml"], "known.toml", "narrows schema criteria"),
+    ] {
+        narrows(folder)
+            .args(["measure", "missing.dcm"])
+            .args(arguments)
+            .assert()
+            .code(2)
+            .stdout("")
+            .stderr(contains(error).and(contains(hint)).and(contains("hint: ")));
+    }
+    // What is being read is never written over.
+    narrows(folder)
+        .args(["measure", "volume.dcm", "--evidence", "known.toml", "--json", "known.toml"])
+        .assert()
+        .code(2);
+    assert_eq!(fs::read_to_string(folder.join("known.toml")).unwrap(), known);
+}
+
+#[test]
 fn bad_usage_ends_with_two() {
     let temp = tempfile::tempdir().unwrap();
     let folder = temp.path();

@@ -7,6 +7,7 @@ use crate::job::Cancelled;
 use crate::measure::MeasureError;
 use crate::phantom::PhantomError;
 use crate::report::{FigureError, PaintError, ReportError};
+use crate::severity::SeverityError;
 use crate::study::StudyError;
 
 /// The exit status of the program
@@ -102,6 +103,12 @@ impl From<PhantomError> for Failure {
                 Self::usage(error.to_string(), "correct that part of the recipe")
             }
         }
+    }
+}
+
+impl From<SeverityError> for Failure {
+    fn from(error: SeverityError) -> Self {
+        Self::usage(error.to_string(), error.hint())
     }
 }
 

@@ -1,11 +1,14 @@
 //! What several verbs read: a volume, and the few things the user knows better than the file.
 
+use std::fs::File;
+use std::io::Read as _;
 use std::path::Path;
 
 use nalgebra::Vector3;
 
 use super::Failure;
 use crate::format::{self, OpenOptions};
+use crate::severity::{Criteria, Evidence};
 use crate::space::{Direction, direction};
 use crate::unit::{MetresPerSecond, Seconds};
 use crate::volume::Volume4;
@@ -13,6 +16,42 @@ use crate::volume::Volume4;
 /// Opens a volume
 pub(super) fn open(path: &Path, nyquist: Option<MetresPerSecond>) -> Result<Volume4, Failure> {
     Ok(format::open(path, &OpenOptions { nyquist, ..OpenOptions::default() })?)
+}
+
+/// The longest file of evidence or criteria; a typed one is a few thousand bytes (our own choice)
+const LONGEST_TEXT: u64 = 1 << 20;
+
+/// A short text file, in UTF-8
+fn text(path: &Path, what: &str) -> Result<String, Failure> {
+    let cannot = |why: String| {
+        Failure::usage(format!("cannot read the {what} {}: {why}", path.display()), "check the path")
+    };
+    let file = File::open(path).map_err(|error| cannot(error.to_string()))?;
+    let mut bytes = Vec::new();
+    file.take(LONGEST_TEXT + 1).read_to_end(&mut bytes).map_err(|error| cannot(error.to_string()))?;
+    if bytes.len() as u64 > LONGEST_TEXT {
+        return Err(cannot("it is longer than 1 MiB, and this file is a short text".into()));
+    }
+    String::from_utf8(bytes).map_err(|_| cannot("it is not text in UTF-8".into()))
+}
+
+/// A file of evidence
+pub(super) fn evidence(path: &Path) -> Result<Evidence, Failure> {
+    Evidence::from_text(&text(path, "evidence")?).map_err(|error| in_file(path, error.into()))
+}
+
+/// Criteria by the name of built-in ones, or else from a file
+pub(super) fn criteria(given: &str) -> Result<Criteria, Failure> {
+    let path = Path::new(given);
+    // A path has a slash or an ending; a file that is there wins over a misspelt name.
+    if path.extension().is_none() && path.components().count() == 1 && !path.is_file() {
+        return Ok(Criteria::built_in(given)?);
+    }
+    Criteria::from_toml(&text(path, "criteria")?).map_err(|error| in_file(path, error.into()))
+}
+
+fn in_file(path: &Path, failure: Failure) -> Failure {
+    Failure { error: format!("{}: {}", path.display(), failure.error), ..failure }
 }
 
 /// A Nyquist velocity in m/s

@@ -10,6 +10,7 @@ use crate::beat::ContinuousWave;
 use crate::measure::results::Verdict;
 use crate::measure::{self, Options, Results};
 use crate::report::{self, ReportOptions, ReportPaths};
+use crate::severity::Item;
 use crate::space::Direction;
 use crate::unit::{MetresPerSecond, Seconds};
 use crate::volume::Volume4;
@@ -43,22 +44,39 @@ pub(super) struct Arguments {
     /// First and last moment of systole, ms after the R wave [default: from the R-R interval and the jets]
     #[arg(long, value_name = "START,END", value_parser = input::systole, allow_hyphen_values = true)]
     systole: Option<[Seconds; 2]>,
+    /// What else is known, to be weighed with the volume: a TOML or JSON file (`narrows schema evidence`)
+    #[arg(long, value_name = "FILE")]
+    evidence: Option<PathBuf>,
+    /// What it is weighed against: ase-2017 (the default), esc-2021, eacvi-2013, acc-aha-2020, or a file
+    #[arg(long, value_name = "NAME|FILE")]
+    criteria: Option<String>,
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let progress = Progress::start();
+    // The short files first: a slip in them should not wait for the volume.
+    let evidence = arguments.evidence.as_deref().map(input::evidence).transpose()?.unwrap_or_default();
+    let criteria = arguments.criteria.as_deref().map(input::criteria).transpose()?.unwrap_or_default();
     let volume = input::open(&arguments.file, arguments.nyquist)?;
     if let Some(json) = arguments.json.as_deref().filter(|json| *json != Path::new("-")) {
-        output::refuse_input(&arguments.file, json)?;
+        let criteria = arguments.criteria.as_deref().map(Path::new);
+        for input in
+            std::iter::once(arguments.file.as_path()).chain(arguments.evidence.as_deref()).chain(criteria)
+        {
+            output::refuse_input(input, json)?;
+        }
     }
+    let entered = |item: Item| evidence.number(item).map(|number| number.value);
     let options = Options {
         anterior_posterior: arguments.ap,
         continuous_wave: ContinuousWave {
-            peak: arguments.cw_peak.map(MetresPerSecond::new),
-            vti_m: arguments.cw_vti.map(|cm| cm / 100.0),
+            peak: arguments.cw_peak.or(entered(Item::CwPeakMS)).map(MetresPerSecond::new),
+            vti_m: arguments.cw_vti.or(entered(Item::CwVtiCm)).map(|cm| cm / 100.0),
             duration: arguments.cw_duration.map(|ms| Seconds::new(ms / 1000.0)),
         },
         systole: arguments.systole,
+        criteria,
+        evidence,
         ..Options::default()
     };
     let results = measure::measure(&volume, &options, progress.watch())?;

@@ -19,12 +19,18 @@ enum Document {
     Results,
     /// NAME.review.json
     Review,
+    /// The file for `measure --evidence`
+    Evidence,
+    /// The file for `measure --criteria`
+    Criteria,
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     output::print(&match arguments.document {
         Document::Results => report::schema::results(),
         Document::Review => report::schema::review(),
+        Document::Evidence => report::schema::evidence(),
+        Document::Criteria => report::schema::criteria(),
     })?;
     Ok(Exit::Done)
 }

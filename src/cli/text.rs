@@ -35,6 +35,9 @@ pub(super) fn summary(results: &Results) -> String {
     if let Some(volume) = &results.total.regurgitant_volume_ml {
         row("regurgitant volume", &words::ml_interval(volume));
     }
+    if let Some(weighing) = &results.severity {
+        row("weighing", &weighing.conclusion.sentence);
+    }
     let verdict = results.trust.verdict;
     row("trust check", &format!("{}: {}", words::verdict(verdict), words::verdict_meaning(verdict)));
     for finding in findings(&results.trust.findings) {

@@ -5,4 +5,4 @@ mod run;
 mod zone;
 
 pub use results::Results;
-pub use run::{ENGINE, MeasureError, Options, measure};
+pub use run::{ENGINE, MeasureError, Options, measure, own_evidence};

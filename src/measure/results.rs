@@ -11,7 +11,9 @@ use crate::volume::ChannelKind;
 
 pub use crate::beat::{Counted, Pattern};
 pub use crate::jet::Part as Seen;
+pub use crate::numeric::Interval;
 pub use crate::planimetry::ShapeClass;
+pub use crate::severity::Weighing;
 pub use crate::trust::{Finding, Stitch, Verdict};
 
 /// The name of this version of the document
@@ -32,33 +34,10 @@ pub struct Results {
     pub jets: Vec<JetResult>,
     /// The sum over the jets
     pub total: Total,
-    /// The weighing against published criteria; `null` until it was done
-    pub severity: Option<serde_json::Value>,
+    /// The weighing against published criteria; `null` in documents made before there was one
+    pub severity: Option<Weighing>,
     /// What a reader must bear in mind, a sentence each
     pub cautions: Vec<String>,
-}
-
-/// A value with its 95 % interval
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct Interval {
-    /// Best estimate
-    pub value: f64,
-    /// Lower end
-    pub low: f64,
-    /// Upper end
-    pub high: f64,
-}
-
-impl Interval {
-    /// An interval `value - below` to `value + above`, the lower end not below zero
-    pub fn around(value: f64, below: f64, above: f64) -> Self {
-        Self { value, low: (value - below).max(0.0), high: value + above }
-    }
-
-    /// The interval in other units
-    pub fn scaled(self, factor: f64) -> Self {
-        Self { value: self.value * factor, low: self.low * factor, high: self.high * factor }
-    }
 }
 
 /// What made the document

@@ -5,15 +5,17 @@ use rayon::prelude::*;
 use crate::beat::{self, ContinuousWave, Course, Envelope, SystoleBounds};
 use crate::jet::{self, Jet, JetError, JetOptions, JetPose, Signal, SignalScale, StrengthSource};
 use crate::job::{Cancelled, Watch};
+use crate::numeric::Interval;
 use crate::planimetry::{Assessment, Assumed, Measured, assess, classify, departures};
+use crate::severity::{Criteria, Evidence, Own, WidthFit, weigh};
 use crate::space::Direction;
 use crate::trust;
 use crate::unit::{Mm, Mm2, Seconds};
 use crate::volume::{ChannelKind, Volume4};
 
 use super::results::{
-    Components, Convergence, FrameResult, Interval, IntervalPart, JetResult, ObserverChange, ProfilePoint,
-    Results, SCHEMA, Shape, SingleWidth, Source, Systole, Tool, Total, Trust, Widths,
+    Components, Convergence, FrameResult, IntervalPart, JetResult, ObserverChange, ProfilePoint, Results,
+    SCHEMA, Shape, SingleWidth, Source, Systole, Tool, Total, Trust, Widths,
 };
 use super::zone;
 
@@ -31,6 +33,10 @@ pub struct Options {
     pub continuous_wave: ContinuousWave,
     /// First and last moment of systole, seconds from the R wave, where a reader has settled them
     pub systole: Option<[Seconds; 2]>,
+    /// The table that everything is weighed against
+    pub criteria: Criteria,
+    /// What the reader knows beside the volume
+    pub evidence: Evidence,
 }
 
 /// Why a volume could not be measured
@@ -108,7 +114,7 @@ pub fn measure(volume: &Volume4, options: &Options, watch: &Watch) -> Result<Res
     let envelope = Envelope::new(&options.continuous_wave, &systole);
     let total = total(&results, volume, envelope.as_ref());
     let cautions = cautions(volume, &results, &systole);
-    Ok(Results {
+    let mut results = Results {
         schema: SCHEMA.to_owned(),
         tool: Tool { version: env!("CARGO_PKG_VERSION").to_owned(), engine: ENGINE.to_owned() },
         source: source(volume),
@@ -117,7 +123,33 @@ pub fn measure(volume: &Volume4, options: &Options, watch: &Watch) -> Result<Res
         total,
         severity: None,
         cautions,
-    })
+    };
+    results.severity = Some(weigh(&options.criteria, &options.evidence, &own_evidence(&results)));
+    Ok(results)
+}
+
+/// What the results bring to the weighing
+pub fn own_evidence(results: &Results) -> Own {
+    let largest = results.jets.first();
+    let alone = largest.filter(|_| results.jets.len() == 1);
+    let width_fit = match alone {
+        Some(jet) if jet.single_width.misleads && jet.circle_area_mm2 < jet.vca_mm2.value => {
+            WidthFit::TooSmall
+        }
+        Some(jet) if jet.single_width.misleads => WidthFit::TooLarge,
+        _ => WidthFit::Fits,
+    };
+    Own {
+        jets: results.jets.len(),
+        vca_mm2: largest.map(|_| results.total.vca_mm2),
+        whole: !results.trust.findings.iter().any(|finding| finding.code == "colour-box"),
+        width_mm: alone.map(|jet| jet.width_mm.long_axis),
+        width_fit,
+        regurgitant_volume_ml: results.total.regurgitant_volume_ml,
+        pattern: largest.map_or(beat::Pattern::Unknown, |jet| jet.systole.pattern),
+        shape: largest.map(|jet| jet.shape.class),
+        trust: results.trust.verdict,
+    }
 }
 
 /// Systole as it was given, or why it cannot be

@@ -17,6 +17,8 @@ pub mod stats;
 pub mod unwrap;
 
 mod image;
+mod interval;
 
 pub use field::Field;
 pub use image::Image;
+pub use interval::Interval;

@@ -1,6 +1,8 @@
 //! A made-up volume and results to draw, for tests only.
 
+use crate::measure::own_evidence;
 use crate::measure::results::*;
+use crate::severity::{Criteria, Evidence, weigh};
 use crate::space::{Grid, VolumePoint, VoxelPoint};
 use crate::unit::{MetresPerSecond, Seconds};
 use crate::volume::{
@@ -204,7 +206,7 @@ pub(crate) fn results() -> Results {
         }],
         convergence: convergence(),
     };
-    Results {
+    let mut results = Results {
         schema: SCHEMA.into(),
         tool: Tool { version: "0.1.0".into(), engine: "1".into() },
         source: Source {
@@ -257,5 +259,25 @@ pub(crate) fn results() -> Results {
         total: Total { vca_mm2: vca, frame: Some(2), regurgitant_volume_ml: None },
         severity: None,
         cautions: vec!["The long-axis direction was assumed.".into()],
-    }
+    };
+    let evidence = Evidence::from_text(EVIDENCE).unwrap();
+    results.severity = Some(weigh(&Criteria::default(), &evidence, &own_evidence(&results)));
+    results
 }
+
+/// What a reader might know beside that volume
+const EVIDENCE: &str = r#"
+schema = "narrows/evidence/1"
+mechanism = "secondary"
+leaflet = "severe_tenting"
+pisa_eroa_mm2 = { value = 24, low = 19, high = 29, note = "transthoracic" }
+regurgitant_volume_ml = { value = 66, error = 5 }
+regurgitant_fraction_percent = { value = 56, low = 51, high = 61 }
+vc_width_mm = { value = 6, error = 0.8 }
+cw_density = "dense"
+cw_contour = "triangular"
+pulmonary_vein_flow = "systolic_blunting"
+e_wave_m_s = 1.3
+lv_size = "dilated"
+la_size = "dilated"
+"#;

@@ -92,7 +92,8 @@ const FIGURES: &str = "figures";
 /// Name of the figure of steps between sub-volumes
 const STITCH: &str = "acquisition-stitch";
 
-/// Writes `results.json`, `index.html`, `jets.csv`, `frames.csv` and `figures/` into a folder
+/// Writes `results.json`, `index.html`, `jets.csv`, `frames.csv`, `weighing.csv` and `figures/` into a
+/// folder
 ///
 /// # Errors
 /// See [`ReportError`]; nothing under the final name is half written.
@@ -178,10 +179,16 @@ fn contents(results: &Results, volume: &Volume4, options: &ReportOptions) -> Res
             .into();
         figures.push(PageFigure { jet: html::ACQUISITION, caption, svg });
     }
+    let scale = results.severity.as_ref().and_then(figure::weighing).map(|svg| svg.finish());
+    if let Some(svg) = &scale {
+        files.push((format!("{FIGURES}/weighing.svg"), svg.clone().into_bytes()));
+        files.push((format!("{FIGURES}/weighing.png"), png_from_svg(svg, options.png_scale)?));
+    }
+    files.push(("weighing.csv".into(), table::weighing(results).into_bytes()));
     files.push(("jets.csv".into(), table::jets(results).into_bytes()));
     files.push(("frames.csv".into(), table::frames(results).into_bytes()));
     files.push(("results.json".into(), results_json(results)?.into_bytes()));
-    files.push(("index.html".into(), html::page(results, &figures).into_bytes()));
+    files.push(("index.html".into(), html::page(results, &figures, scale.as_deref()).into_bytes()));
     Ok(files)
 }
 
@@ -260,9 +267,11 @@ fn replace_ours(aside: &Path, folder: &Path, files: &[File]) -> Result<(), Repor
     Ok(())
 }
 
-/// Whether a name is `jet-N-VIEW.svg` or `.png`, or that of the acquisition's figure
+/// Whether a name is `jet-N-VIEW.svg`, that of the acquisition's figure or of the weighing, or the same
+/// as `.png`
 fn is_figure_name(name: &str) -> bool {
-    if name.strip_prefix(STITCH).is_some_and(|end| end == ".svg" || end == ".png") {
+    let whole = |own: &str| name.strip_prefix(own).is_some_and(|end| end == ".svg" || end == ".png");
+    if whole(STITCH) || whole("weighing") {
         return true;
     }
     let Some((number, rest)) = name.strip_prefix("jet-").and_then(|rest| rest.split_once('-')) else {
@@ -311,7 +320,7 @@ mod tests {
         let pool = rayon::ThreadPoolBuilder::new().num_threads(1).build().unwrap();
         pool.install(|| write_folder(&results, &volume, &b, &quick()).unwrap());
         let (first, second) = (read_all(&a), read_all(&b));
-        assert_eq!(first.len(), 12 + 2 + 4);
+        assert_eq!(first.len(), 12 + 2 + 2 + 5);
         assert_eq!(paths.files.len(), first.len());
         assert!(first == second);
         let back: Results = serde_json::from_slice(&first["/results.json"]).unwrap();
@@ -338,6 +347,7 @@ mod tests {
         fs::write(folder.join("figures/jet-2-sketch.svg"), "mine").unwrap();
         results.jets.clear();
         results.trust.stitch = None;
+        results.severity = None;
         write_folder(&results, &volume, &folder, &quick()).unwrap();
         let names: Vec<String> = read_all(&folder).into_keys().collect();
         assert_eq!(
@@ -348,6 +358,7 @@ mod tests {
                 "/jets.csv",
                 "/notes.txt",
                 "/results.json",
+                "/weighing.csv",
                 "figures/jet-2-sketch.svg"
             ]
         );

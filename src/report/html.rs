@@ -9,11 +9,11 @@ use std::fmt::Write as _;
 use super::svg::escape;
 use super::words;
 use super::words::{
-    as_a_circle, capital, cm2_interval, count, fixed, frame_area, ml_interval, mm_interval, mm2,
-    mm2_interval, pattern, seen, shape, shape_sentence, signed, single_width, span, systole, verdict,
+    as_a_circle, by, capital, cm2_interval, count, fixed, frame_area, ml_interval, mm_interval, mm2,
+    mm2_interval, pattern, reach, seen, shape, shape_sentence, signed, single_width, span, systole, verdict,
     verdict_meaning,
 };
-use crate::measure::results::{JetResult, Results, Seen, Verdict};
+use crate::measure::results::{JetResult, Results, Seen, Verdict, Weighing};
 
 /// The mark by which a page is known as one of ours
 pub const GENERATOR: &str = "<meta name=\"generator\" content=\"narrows\">";
@@ -43,10 +43,15 @@ pub const STANDING_CAUTIONS: [&str; 4] = [
 ];
 
 /// The page of a report
-pub fn page(results: &Results, figures: &[PageFigure]) -> String {
+///
+/// `scale` is the SVG of the weighing, where there is one.
+pub fn page(results: &Results, figures: &[PageFigure], scale: Option<&str>) -> String {
     let mut body = String::new();
     header(&mut body, results);
     answer(&mut body, results);
+    if let Some(weighing) = &results.severity {
+        weigh(&mut body, weighing, scale);
+    }
     if results.jets.len() > 1 {
         jets_table(&mut body, results);
     }
@@ -126,12 +131,105 @@ fn answer(out: &mut String, results: &Results) {
         }
         out.push_str("</dl>\n");
     }
-    let grade = if results.severity.is_some() {
-        "The weighing against published criteria is in results.json."
-    } else {
-        "No grade of severity is given here: grading weighs several measurements, and this report holds one."
-    };
-    let _ = writeln!(out, "<p class=\"quiet\">{} {grade}</p>\n</section>", STANDING_CAUTIONS[0]);
+    if let Some(weighing) = &results.severity {
+        let conclusion = escape(&weighing.conclusion.sentence);
+        let _ = writeln!(out, "<p class=\"weighed\"><strong>Weighing.</strong> {conclusion}</p>");
+    }
+    let _ = writeln!(out, "<p class=\"quiet\">{}</p>\n</section>", STANDING_CAUTIONS[0]);
+}
+
+/// The weighing: conclusion, picture, what to do next, the reasoning, the table
+fn weigh(out: &mut String, weighing: &Weighing, scale: Option<&str>) {
+    let conclusion = &weighing.conclusion;
+    let _ = writeln!(
+        out,
+        "<section class=\"weighing\">\n<h2>All measurements, weighed</h2>\n<p class=\"plain\">{}</p>",
+        escape(&conclusion.sentence)
+    );
+    list(out, "next", conclusion.next.iter().map(String::as_str));
+    if let Some(svg) = scale {
+        let caption = "Each measurement on one scale, straight between the cuts of its table; the dotted line parts \
+                       grades II and III. Diamonds: measured in the volume. Dots: entered. A bar: only the side of \
+                       a cut is known. A dotted arrow: a bound, the truth lies that way.";
+        let _ = writeln!(out, "<figure>\n{svg}<figcaption>{}</figcaption>\n</figure>", escape(caption));
+    }
+    out.push_str("<h3>The reasoning</h3>\n<ol class=\"steps\">\n");
+    for step in &weighing.steps {
+        let _ = writeln!(
+            out,
+            "<li><strong>{}</strong><br>{}<br><em>{}</em></li>",
+            escape(&step.asked),
+            escape(&step.found),
+            escape(&step.follows)
+        );
+    }
+    out.push_str("</ol>\n");
+    if !conclusion.missing.is_empty() {
+        let _ = writeln!(
+            out,
+            "<p><strong>Not known, and would count:</strong> {}.</p>",
+            escape(&conclusion.missing.join(", "))
+        );
+    }
+    if !weighing.cautions.is_empty() {
+        out.push_str("<h3>What bends these measurements</h3>\n");
+        list(out, "cautions", weighing.cautions.iter().map(String::as_str));
+    }
+    placements(out, weighing);
+    let _ = writeln!(
+        out,
+        "<p class=\"quiet\">Weighed against {}: {}.</p>\n</section>",
+        escape(&weighing.criteria.title),
+        escape(&weighing.criteria.source)
+    );
+}
+
+fn list<'a>(out: &mut String, class: &str, sentences: impl Iterator<Item = &'a str>) {
+    let mut sentences = sentences.peekable();
+    if sentences.peek().is_none() {
+        return;
+    }
+    let _ = writeln!(out, "<ul class=\"{class}\">");
+    for sentence in sentences {
+        let _ = writeln!(out, "<li>{}</li>", escape(sentence));
+    }
+    out.push_str("</ul>\n");
+}
+
+fn placements(out: &mut String, weighing: &Weighing) {
+    if weighing.placements.is_empty() {
+        return;
+    }
+    out.push_str(
+        "<h3>Values, cuts and sources</h3>\n<table class=\"placements\">\n<thead><tr><th>Measurement</th><th>Value</th>\
+         <th>From</th><th>Grade left open</th><th>Cuts and their source</th></tr></thead>\n<tbody>\n",
+    );
+    for placement in &weighing.placements {
+        let bound = match reach(placement.reach) {
+            "" => String::new(),
+            bound => format!(" ({bound})"),
+        };
+        let cuts = if placement.cuts.is_empty() { "by its words".to_owned() } else { placement.cuts.clone() };
+        let source = if placement.source == weighing.criteria.source {
+            weighing.criteria.title.clone()
+        } else {
+            placement.source.clone()
+        };
+        let note = if placement.note.is_empty() { String::new() } else { format!(" {}", placement.note) };
+        let _ = writeln!(
+            out,
+            "<tr><th>{}</th><td>{}{bound}</td><td>{}</td><td>{}</td><td>{}: {}, {}.{}</td></tr>",
+            escape(&placement.label),
+            escape(&placement.words),
+            by(placement.by),
+            placement.grades.words(),
+            escape(&cuts),
+            escape(&source),
+            placement.known.words(),
+            escape(&note)
+        );
+    }
+    out.push_str("</tbody>\n</table>\n");
 }
 
 fn no_jet(out: &mut String, results: &Results) {
@@ -555,7 +653,7 @@ mod tests {
     #[test]
     fn every_number_that_matters_is_on_the_page() {
         let results = fixture::results();
-        let page = text(&page(&results, &[]));
+        let page = text(&page(&results, &[], None));
         let jet = &results.jets[0];
         let widths = &jet.width_mm;
         let mut numbers: Vec<String> = [
@@ -591,7 +689,16 @@ mod tests {
         numbers.extend([results.source.blake3.clone(), results.source.assumed[0].clone()]);
         numbers.extend(results.cautions.clone());
         numbers.extend(STANDING_CAUTIONS.map(str::to_owned));
+        let weighing = results.severity.as_ref().unwrap();
+        numbers.push(weighing.conclusion.sentence.clone());
+        numbers.extend(weighing.conclusion.next.clone());
+        numbers.extend(weighing.cautions.clone());
+        numbers.extend(weighing.placements.iter().map(|placement| placement.label.clone()));
+        for step in &weighing.steps {
+            numbers.extend([step.asked.clone(), step.found.clone(), step.follows.clone()]);
+        }
         for number in numbers {
+            let number = number.replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;");
             assert!(page.contains(&number), "{number} is not in:\n{page}");
         }
         assert!(page.contains("0.41 cm² (0.35 to 0.48)"));
@@ -603,7 +710,8 @@ mod tests {
         let mut results = fixture::results();
         results.jets.clear();
         results.total.frame = None;
-        let page = text(&page(&results, &[]));
+        results.severity = None;
+        let page = text(&page(&results, &[], None));
         assert!(page.contains("No regurgitant jet found") && page.contains("None of the 6 frames"));
         assert!(page.contains("Not a medical device") && page.contains("Trust check: limited"));
     }
@@ -615,7 +723,7 @@ mod tests {
         second.id = 2;
         second.shape.class = crate::measure::results::ShapeClass::Round;
         results.jets.push(second);
-        let page = text(&page(&results, &[]));
+        let page = text(&page(&results, &[], None));
         assert!(page.contains("Vena contracta area, sum of 2 jets"));
         assert!(page.contains("Jet 2") && page.contains("The sum is taken at frame 2"));
     }
@@ -625,7 +733,7 @@ mod tests {
         let mut results = fixture::results();
         results.source.file = "<script>alert(1)</script>.dcm".into();
         results.trust.findings[0].message = "a <b> & c".into();
-        let page = page(&results, &[]);
+        let page = page(&results, &[], None);
         assert!(!page.contains("<script") && page.contains("a &lt;b&gt; &amp; c"));
         // One file: nothing is fetched from anywhere.
         assert!(!page.contains("src=") && !page.contains("<link") && !page.contains("@import"));

@@ -2,6 +2,7 @@
 
 use crate::measure::Results;
 use crate::review::Review;
+use crate::severity::{Criteria, Evidence};
 
 /// The schema of `results.json`, pretty, with a newline at its end
 pub fn results() -> String {
@@ -11,6 +12,16 @@ pub fn results() -> String {
 /// The schema of `NAME.review.json`, pretty, with a newline at its end
 pub fn review() -> String {
     pretty(&schemars::schema_for!(Review))
+}
+
+/// The schema of a file of evidence, pretty, with a newline at its end
+pub fn evidence() -> String {
+    pretty(&schemars::schema_for!(Evidence))
+}
+
+/// The schema of a criteria file, as JSON; the file itself is TOML
+pub fn criteria() -> String {
+    pretty(&schemars::schema_for!(Criteria))
 }
 
 fn pretty(schema: &schemars::Schema) -> String {
@@ -27,18 +38,19 @@ mod tests {
     #[test]
     fn the_published_schema_is_current() {
         // Compared as JSON: the order of keys says nothing.
-        let published: serde_json::Value =
-            serde_json::from_str(include_str!("../../docs/schema/results.schema.json")).unwrap();
-        assert!(
-            published == serde_json::from_str::<serde_json::Value>(&results()).unwrap(),
-            "docs/schema/results.schema.json is out of date: run `narrows schema results` and store its output"
-        );
-        let published: serde_json::Value =
-            serde_json::from_str(include_str!("../../docs/schema/review.schema.json")).unwrap();
-        assert!(
-            published == serde_json::from_str::<serde_json::Value>(&review()).unwrap(),
-            "docs/schema/review.schema.json is out of date: run `narrows schema review` and store its output"
-        );
+        for (name, published, current) in [
+            ("results", include_str!("../../docs/schema/results.schema.json"), results()),
+            ("review", include_str!("../../docs/schema/review.schema.json"), review()),
+            ("evidence", include_str!("../../docs/schema/evidence.schema.json"), evidence()),
+            ("criteria", include_str!("../../docs/schema/criteria.schema.json"), criteria()),
+        ] {
+            let [published, current]: [serde_json::Value; 2] =
+                [published, &current].map(|text| serde_json::from_str(text).unwrap());
+            assert!(
+                published == current,
+                "docs/schema/{name}.schema.json is out of date: run `narrows schema {name}` and store its output"
+            );
+        }
     }
 
     #[test]

@@ -60,6 +60,29 @@ pub fn frames(results: &Results) -> String {
     out
 }
 
+/// `weighing.csv`: a row a measurement or sign that was weighed
+pub fn weighing(results: &Results) -> String {
+    let mut out = String::from(
+        "file,measurement,by,value,low,high,unit,words,position,position_low,position_high,lowest_grade,\
+         highest_grade,bound,agreement,cuts,source,known\n",
+    );
+    for placement in results.severity.iter().flat_map(|weighing| &weighing.placements) {
+        let mut row = Row::new(&results.source.file);
+        row.put(&placement.label).put(words::by(placement.by));
+        match &placement.value {
+            Some(value) => row.interval(value),
+            None => row.put("").put("").put(""),
+        };
+        row.put(&placement.unit).put(&placement.words);
+        row.optional(placement.position).number(placement.low).number(placement.high);
+        row.put(placement.grades.low.name()).put(placement.grades.high.name());
+        row.put(words::reach(placement.reach)).put(words::agreement(placement.agreement));
+        row.put(&placement.cuts).put(&placement.source).put(placement.known.words());
+        row.end(&mut out);
+    }
+    out
+}
+
 pub(super) struct Row(String);
 
 impl Row {
@@ -123,5 +146,15 @@ mod tests {
             1 + results.jets.iter().map(|j| j.frames.len()).sum::<usize>()
         );
         assert!(jets(&results).contains(",41.25,35.5,47.75,"));
+    }
+
+    #[test]
+    fn a_row_for_everything_that_was_weighed() {
+        let results = fixture::results();
+        let table = weighing(&results);
+        let placements = &results.severity.as_ref().unwrap().placements;
+        assert!(placements.len() > 5);
+        assert_eq!(table.lines().count(), 1 + placements.len());
+        assert!(table.contains("VC area in 3D,the volume,41.25,35.5,47.75,mm²,41.25 mm² (35.5 to 47.75),"));
     }
 }

@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 use crate::measure::results::{
     Convergence, Counted, FrameResult, Interval, JetResult, Pattern, Seen, ShapeClass, SingleWidth, Verdict,
 };
+use crate::severity::{Agreement, By, Reach};
 use crate::unit::Mm2;
 
 /// A number with so many decimals and a true minus sign
@@ -212,6 +213,35 @@ pub fn seen(seen: Seen) -> &'static str {
     match seen {
         Seen::Found => "found",
         Seen::Missing => "not found",
+    }
+}
+
+/// Where a weighed value comes from
+pub fn by(by: By) -> &'static str {
+    match by {
+        By::Volume => "the volume",
+        By::Reader => "entered",
+        By::Computed => "computed from what was entered",
+    }
+}
+
+/// What a caveat makes of a value; empty where it stands as it is
+pub fn reach(reach: Reach) -> &'static str {
+    match reach {
+        Reach::Exact => "",
+        Reach::AtLeast => "lower bound",
+        Reach::AtMost => "upper bound",
+        Reach::Either => "bent both ways",
+    }
+}
+
+/// How a measurement stands to the conclusion
+pub fn agreement(agreement: Agreement) -> &'static str {
+    match agreement {
+        Agreement::Agrees => "agrees",
+        Agreement::Differs => "differs",
+        Agreement::NotJudged => "not judged",
+        Agreement::NotUsed => "left out",
     }
 }
 

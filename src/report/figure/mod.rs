@@ -11,9 +11,11 @@ mod panel;
 mod plain;
 mod profile;
 mod stitch;
+mod weighing;
 
 pub use plain::{PlainCut, plain};
 pub use stitch::stitch;
+pub use weighing::weighing;
 
 use nalgebra::{Unit, Vector3};
 
