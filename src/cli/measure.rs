@@ -16,7 +16,7 @@ use crate::volume::Volume4;
 
 #[derive(Debug, Args)]
 pub(super) struct Arguments {
-    /// The volume: one DICOM Enhanced US Volume file with colour Doppler velocity
+    /// The volume, with colour Doppler velocity: DICOM Enhanced US Volume, NIfTI-1, NRRD or MetaImage
     file: PathBuf,
     /// Folder for the report [default: NAME-report here; none when --json is given]
     #[arg(long, value_name = "DIR")]
@@ -24,9 +24,8 @@ pub(super) struct Arguments {
     /// Write results.json here; `-` prints it, and nothing else, on stdout
     #[arg(long, value_name = "FILE")]
     json: Option<PathBuf>,
-    /// Nyquist velocity in m/s, where the file does not state it or states it wrongly
-    #[arg(long, value_name = "M/S", value_parser = input::nyquist)]
-    nyquist: Option<MetresPerSecond>,
+    #[command(flatten)]
+    known: input::Known,
     /// Anterior-posterior direction in the volume's frame of reference, for the long-axis width
     #[arg(long, value_name = "X,Y,Z", value_parser = input::along, allow_hyphen_values = true)]
     ap: Option<Direction>,
@@ -43,7 +42,7 @@ pub(super) struct Arguments {
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let progress = Progress::start();
-    let volume = input::open(&arguments.file, arguments.nyquist)?;
+    let volume = input::open(&arguments.file, &arguments.known)?;
     if let Some(json) = arguments.json.as_deref().filter(|json| *json != Path::new("-")) {
         output::refuse_input(&arguments.file, json)?;
     }

@@ -19,12 +19,15 @@ enum Document {
     Results,
     /// NAME.review.json
     Review,
+    /// NAME.narrows.json, what an open format cannot carry
+    Sidecar,
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     output::print(&match arguments.document {
         Document::Results => report::schema::results(),
         Document::Review => report::schema::review(),
+        Document::Sidecar => report::schema::sidecar(),
     })?;
     Ok(Exit::Done)
 }

@@ -1,5 +1,6 @@
 //! The published JSON Schema of the documents, made from the types that write them.
 
+use crate::format::array::Sidecar;
 use crate::measure::Results;
 use crate::review::Review;
 
@@ -11,6 +12,11 @@ pub fn results() -> String {
 /// The schema of `NAME.review.json`, pretty, with a newline at its end
 pub fn review() -> String {
     pretty(&schemars::schema_for!(Review))
+}
+
+/// The schema of `NAME.narrows.json`, pretty, with a newline at its end
+pub fn sidecar() -> String {
+    pretty(&schemars::schema_for!(Sidecar))
 }
 
 fn pretty(schema: &schemars::Schema) -> String {
@@ -38,6 +44,12 @@ mod tests {
         assert!(
             published == serde_json::from_str::<serde_json::Value>(&review()).unwrap(),
             "docs/schema/review.schema.json is out of date: run `narrows schema review` and store its output"
+        );
+        let published: serde_json::Value =
+            serde_json::from_str(include_str!("../../docs/schema/sidecar.schema.json")).unwrap();
+        assert!(
+            published == serde_json::from_str::<serde_json::Value>(&sidecar()).unwrap(),
+            "docs/schema/sidecar.schema.json is out of date: run `narrows schema sidecar` and store its output"
         );
     }
 

@@ -14,16 +14,13 @@ use super::groups::{Clock, Groups, Order, Position};
 use super::scales::{self, Mapping, VelocityFacts};
 use super::tree::View;
 use super::{ASSUMED_PREFIX, DicomError, FORMAT, checks, classes, groups, pixels};
-use crate::format::{ChannelSeen, Inspection, Notes, OpenOptions, Present};
+use crate::format::{ABSURD, ChannelSeen, Inspection, Notes, OpenOptions, Present, SHORTEST_S};
 use crate::space::{Grid, VolumePoint};
 use crate::unit::{MetresPerSecond, Seconds};
 use crate::volume::{
     Channel, ChannelKind, Cycle, PowerScale, Provenance, SharedBytes, Timeline, TimelineError, VelocityScale,
     Volume4,
 };
-
-/// Frames closer than this in time are not told apart: a microsecond
-const SHORTEST_S: f64 = 1e-6;
 
 /// Reads a file's bytes
 ///
@@ -331,7 +328,7 @@ fn timeline(
     let times = order.times_s.iter().map(|time| Seconds::new(*time)).collect();
     let mut timeline = Timeline::new(times).map_err(|source| DicomError::Timeline { source })?;
     let cardiac = groups.of(order.frame(0, 0, 0), tags::CARDIAC_SYNCHRONIZATION_SEQUENCE);
-    let positive = |ms: &f64| *ms > 0.0 && *ms <= checks::ABSURD;
+    let positive = |ms: &f64| *ms > 0.0 && *ms <= ABSURD;
     timeline.rr = cardiac
         .and_then(|group| group.number(tags::RR_INTERVAL_TIME_NOMINAL))
         .filter(positive)
