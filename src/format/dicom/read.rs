@@ -8,12 +8,12 @@ use dicom_core::Tag;
 use dicom_dictionary_std::{tags, uids};
 use nalgebra::Vector3;
 
-use super::codec::FrameSize;
-use super::file::{self, Coding, Loss, Parsed};
+use super::coding::{Coding, FrameSize, Loss};
+use super::file::{self, Parsed};
 use super::groups::{Clock, Groups, Order, Position};
 use super::scales::{self, Mapping, VelocityFacts};
 use super::tree::View;
-use super::{ASSUMED_PREFIX, DicomError, FORMAT, checks, classes, groups, pixels};
+use super::{ASSUMED_PREFIX, DicomError, FORMAT, checks, classes, groups, head, pixels};
 use crate::format::{ABSURD, ChannelSeen, Inspection, Notes, OpenOptions, Present, SHORTEST_S};
 use crate::space::{Grid, VolumePoint};
 use crate::unit::{MetresPerSecond, Seconds};
@@ -44,7 +44,7 @@ pub(in crate::format) fn read(
         return Err(DicomError::WrongClass { uid: seen.object_class.clone(), name: classes::name(class) });
     }
     presence(root, seen);
-    let (size, frames) = head(root, seen)?;
+    let (size, frames) = head::head(root, seen)?;
     let groups = Groups::new(root, frames)?;
     if groups.len() == 0 {
         return Err(DicomError::NoFrames);
@@ -165,50 +165,6 @@ fn channel_kind(data_type: &str) -> Option<ChannelKind> {
         "FLOW_VARIANCE" => Some(ChannelKind::Variance),
         _ => None,
     }
-}
-
-/// Rows, columns, bits and number of frames, each checked before anything is made of it
-fn head(root: View<'_>, seen: &mut Inspection) -> Result<(FrameSize, u32), DicomError> {
-    let whole = |name, tag: Tag| root.whole(tag).ok_or(DicomError::Missing { name, tag });
-    let rows = whole("Rows", tags::ROWS)?;
-    let columns = whole("Columns", tags::COLUMNS)?;
-    let frames = whole("Number of Frames", tags::NUMBER_OF_FRAMES)?;
-    let bits = whole("Bits Allocated", tags::BITS_ALLOCATED)?;
-    let stored = root.whole(tags::BITS_STORED).unwrap_or(bits);
-    seen.rows_columns_frames = Some([rows, columns, frames]);
-    if rows == 0 || columns == 0 {
-        return Err(DicomError::NoVoxels { rows, columns });
-    }
-    if frames == 0 {
-        return Err(DicomError::NoFrames);
-    }
-    let layout = |what: String| Err(DicomError::Layout { what });
-    if ![8, 16].contains(&bits) || stored != bits {
-        return layout(format!("{stored} bits stored in {bits}"));
-    }
-    if root.whole(tags::SAMPLES_PER_PIXEL).unwrap_or(1) != 1 {
-        return layout("several samples per pixel".to_owned());
-    }
-    if root.whole(tags::PIXEL_REPRESENTATION).unwrap_or(0) != 0 {
-        return layout("signed pixels".to_owned());
-    }
-    let (Ok(rows), Ok(columns)) = (u16::try_from(rows), u16::try_from(columns)) else {
-        return layout(format!("{rows} rows of {columns} columns"));
-    };
-    Ok((FrameSize { rows, columns, bits }, frames))
-}
-
-/// Whether native Pixel Data of this many bytes can hold what the header declares
-///
-/// # Errors
-/// [`DicomError::PixelLength`], and those of the header.
-pub(super) fn plausible(root: View<'_>, available: usize) -> Result<(), DicomError> {
-    let (size, frames) = head(root, &mut Inspection::default())?;
-    let needed = size.bytes().saturating_mul(frames as usize);
-    if needed > available || available - needed > 1 {
-        return Err(DicomError::PixelLength { needed, available });
-    }
-    Ok(())
 }
 
 /// The grid, and the slices in the order that makes it right-handed

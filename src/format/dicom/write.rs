@@ -16,7 +16,8 @@ use dicom_transfer_syntax_registry::entries;
 use nalgebra::Vector3;
 use rayon::prelude::*;
 
-use super::codec::{self, FrameSize};
+use super::codec;
+use super::coding::FrameSize;
 use super::file::syntax_uid;
 use super::identity::Content;
 use super::{ASSUMED_PREFIX, Syntax};
