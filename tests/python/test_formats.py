@@ -113,13 +113,14 @@ def test_pynrrd_reads_ours(made, name):
     told, stacked, paths = made
     data, head = nrrd.read(str(paths[name]))
     assert np.array_equal(data.transpose(4, 3, 2, 1, 0), stacked) and data.dtype == stacked.dtype
-    assert head["space"] == "left-posterior-superior"
+    assert head["space"] == "left-posterior-superior-time"
     assert head["kinds"] == ["space", "space", "space", "time", "list"]
     steps = np.array([row for row in head["space directions"] if row is not None and np.all(np.isfinite(row))])
-    np.testing.assert_allclose(steps.T, affine(told)[:3, :3], rtol=0, atol=1e-12)
-    np.testing.assert_allclose(head["space origin"], told["origin_mm"], rtol=0, atol=1e-12)
+    assert steps.shape == (4, 4) and not np.any(steps[:3, 3]) and not np.any(steps[3, :3])
+    np.testing.assert_allclose(steps[:3, :3].T, affine(told)[:3, :3], rtol=0, atol=1e-12)
+    np.testing.assert_allclose(head["space origin"][:3], told["origin_mm"], rtol=0, atol=1e-12)
     times = np.array(told["times_s"])
-    np.testing.assert_allclose(head["axis mins"][3] + head["spacings"][3] * np.arange(len(times)), times, atol=1e-9)
+    np.testing.assert_allclose(head["space origin"][3] + steps[3, 3] * np.arange(len(times)), times, atol=1e-9)
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -144,7 +145,8 @@ def velocities(dtype, frames=4, shape=(5, 7, 6)):
     if np.dtype(dtype).kind == "f":
         return random.uniform(-0.6, 0.6, (frames, *shape)).astype(dtype)
     limits = np.iinfo(dtype)
-    return random.integers(limits.min, limits.max, (frames, *shape), dtype=dtype, endpoint=True)
+    native = np.dtype(dtype).newbyteorder("=")
+    return random.integers(limits.min, limits.max, (frames, *shape), dtype=native, endpoint=True).astype(dtype)
 
 
 def turned():
@@ -254,20 +256,13 @@ def test_we_read_pynrrd(tmp_path, dtype, name, encoding, space):
 @pytest.mark.parametrize("name", ["x.mha", "x.mhd", "x.nrrd", "x.nhdr", "x.nii", "x.nii.gz"])
 @pytest.mark.parametrize("packed", [False, True])
 def test_we_read_simpleitk(tmp_path, dtype, name, packed):
-    # The toolkit writes no time axis that others would know in NRRD: a single frame there.
-    data = velocities(dtype, frames=1 if name.startswith("x.n") else 4)
-    if len(data) == 1:
-        image = sitk.GetImageFromArray(data[0])
-        image.SetDirection(turned().ravel())
-        image.SetSpacing(SPACING)
-        image.SetOrigin(ORIGIN)
-    else:
-        image = sitk.GetImageFromArray(data, isVector=False)
-        matrix = np.eye(4)
-        matrix[:3, :3] = turned()
-        image.SetDirection(matrix.ravel())
-        image.SetSpacing([*SPACING, STEP])
-        image.SetOrigin([*ORIGIN, 0.0])
+    data = velocities(dtype, frames=4)
+    image = sitk.GetImageFromArray(data, isVector=False)
+    matrix = np.eye(4)
+    matrix[:3, :3] = turned()
+    image.SetDirection(matrix.ravel())
+    image.SetSpacing([*SPACING, STEP])
+    image.SetOrigin([*ORIGIN, 0.0])
     sitk.WriteImage(image, str(tmp_path / name), useCompression=packed)
     check(tmp_path / name, data, loose=5e-6 if ".nii" in name else 1e-9)
 

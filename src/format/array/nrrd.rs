@@ -2,15 +2,17 @@
 //! "Definition of NRRD File Format", teem.sourceforge.net/nrrd/format.html).
 //!
 //! Read are attached and detached headers, raw and gzip, axes in any order. Spaces whose axes run
-//! right or front are turned to left-posterior-superior. A "list" axis may count frames or channels,
-//! see [`super::layout`].
+//! right or front are turned to left-posterior-superior. Time is an axis of its own, or the fourth
+//! dimension of the space; the latter is what is written, since readers that take a picture's
+//! geometry from the space alone refuse the former. A "list" axis may count frames or channels, see
+//! [`super::layout`].
 
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 use nalgebra::Vector3;
 
-use super::layout::{Axis, ByteOrder, Clock, Element, Header, Packing, Place, Pose, Role};
+use super::layout::{self, Axis, ByteOrder, Clock, Element, Header, Packing, Pose, Role};
 use super::{ArrayError, text};
 use crate::format::Notes;
 use crate::volume::Volume4;
@@ -119,31 +121,41 @@ pub(super) fn parse(all: &[u8], notes: &mut Notes) -> Result<Header, ArrayError>
     let (spacings, mins) = (per_axis("spacings")?, per_axis("axis mins")?);
     let axes = roles(&sizes, get("kinds"), directions.as_deref(), notes)?;
     let space: Vec<usize> = (0..dimension).filter(|axis| axes[*axis].role == Role::Space).collect();
+    let origin = match get("space origin").map(|text| (text, vectors(text))) {
+        Some((_, Some(list))) if list.len() == 1 => list[0],
+        Some((text, _)) => return refuse("space origin", text),
+        None => None,
+    };
     let pose = match &directions {
         Some(directions) => {
-            let steps: Vec<Vector3<f64>> = space.iter().filter_map(|axis| directions[*axis]).collect();
+            let steps: Vec<Vector3<f64>> =
+                space.iter().filter_map(|axis| directions[*axis].map(|place| place.space)).collect();
             let steps: [Vector3<f64>; 3] = steps.try_into().map_err(|_| ArrayError::Axes {
                 message: "not every axis in space has its direction".to_owned(),
             })?;
-            let origin = match get("space origin").map(|text| (text, vectors(text))) {
-                Some((_, Some(list))) if list.len() == 1 && list[0].is_some() => {
-                    list[0].unwrap_or_else(Vector3::zeros)
-                }
-                Some((text, _)) => return refuse("space origin", text),
-                None => {
-                    notes.assume("the header states no space origin; the first voxel was put at zero");
-                    Vector3::zeros()
-                }
-            };
+            if origin.is_none() {
+                notes.assume("the header states no space origin; the first voxel was put at zero");
+            }
+            let origin = origin.map_or_else(Vector3::zeros, |place| place.space);
             in_space(Pose { origin, steps }, &fields, notes)?
         }
         None => by_spacings(&space, spacings.as_deref(), mins.as_deref(), notes)?,
     };
     let time = axes.iter().position(|axis| matches!(axis.role, Role::Time | Role::Open) && axis.size > 1);
     let clock = time.and_then(|axis| {
-        let step = *spacings.as_ref()?.get(axis)?;
-        let seconds = seconds(get("units"), axis, notes)?;
-        let first = mins.as_ref().map_or(0.0, |mins| mins[axis]);
+        let place = directions.as_ref().and_then(|directions| directions[axis]);
+        let (step, first, unit) = match place {
+            Some(place) => {
+                let unit = get("space units").and_then(|units| quoted(units, 3));
+                (place.time, origin.map_or(0.0, |place| place.time), unit)
+            }
+            None => {
+                let step = *spacings.as_ref()?.get(axis)?;
+                let first = mins.as_ref().map_or(0.0, |mins| mins[axis]);
+                (step, first, get("units").and_then(|units| quoted(units, axis)))
+            }
+        };
+        let seconds = seconds(unit.unwrap_or(""), notes)?;
         let first = if first.is_finite() { first * seconds } else { 0.0 };
         (step.is_finite() && step > 0.0).then_some(Clock { first_s: first, step_s: step * seconds })
     });
@@ -163,8 +175,15 @@ fn element(name: &str) -> Result<Element, ArrayError> {
     })
 }
 
+/// A vector of the header's space: three dimensions, and perhaps a fourth that is time
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Place {
+    space: Vector3<f64>,
+    time: f64,
+}
+
 /// Vectors in parentheses, or `none`
-fn vectors(text: &str) -> Option<Vec<Option<Vector3<f64>>>> {
+fn vectors(text: &str) -> Option<Vec<Option<Place>>> {
     let mut list = Vec::new();
     let mut rest = text.trim();
     while !rest.is_empty() {
@@ -176,8 +195,11 @@ fn vectors(text: &str) -> Option<Vec<Option<Vector3<f64>>>> {
         let (inside, after) = rest.strip_prefix('(')?.split_once(')')?;
         let numbers: Vec<f64> =
             inside.split(',').map(|word| word.trim().parse().ok()).collect::<Option<_>>()?;
-        let [x, y, z] = numbers[..] else { return None };
-        list.push(Some(Vector3::new(x, y, z)));
+        list.push(Some(match numbers[..] {
+            [x, y, z] => Place { space: Vector3::new(x, y, z), time: 0.0 },
+            [x, y, z, time] => Place { space: Vector3::new(x, y, z), time },
+            _ => return None,
+        }));
         rest = after.trim_start();
     }
     Some(list)
@@ -187,7 +209,7 @@ fn vectors(text: &str) -> Option<Vec<Option<Vector3<f64>>>> {
 fn roles(
     sizes: &[usize],
     kinds: Option<&str>,
-    directions: Option<&[Option<Vector3<f64>>]>,
+    directions: Option<&[Option<Place>]>,
     notes: &mut Notes,
 ) -> Result<Vec<Axis>, ArrayError> {
     let kinds: Option<Vec<&str>> = kinds.map(|text| text.split_whitespace().collect());
@@ -196,7 +218,17 @@ fn roles(
     }
     let mut axes = Vec::new();
     for (at, size) in sizes.iter().enumerate() {
-        let has_direction = directions.map(|directions| directions[at].is_some());
+        let direction = directions.map(|directions| directions[at]);
+        if let Some(Some(Place { space, time })) = direction
+            && time != 0.0
+        {
+            if space != Vector3::zeros() {
+                return Err(ArrayError::Axes { message: "an axis mixes space and time".to_owned() });
+            }
+            axes.push(Axis { size: *size, role: Role::Time });
+            continue;
+        }
+        let has_direction = direction.map(|direction| direction.is_some());
         let role = match (kinds.as_ref().map(|kinds| kinds[at].to_lowercase()), has_direction) {
             (Some(kind), direction) => match kind.as_str() {
                 "space" => Role::Space,
@@ -230,7 +262,14 @@ fn roles(
 /// The pose in left-posterior-superior millimetres
 fn in_space(pose: Pose, fields: &Fields, notes: &mut Notes) -> Result<Pose, ArrayError> {
     let space = fields.get("space").map(|text| text.trim_matches('"').to_lowercase());
-    let turned = match space.as_deref() {
+    // A space with time as its fourth dimension is the same in its first three.
+    let three = space.as_deref().map(|name| match name {
+        "lpst" => "lps",
+        "rast" => "ras",
+        "last" => "las",
+        name => name.strip_suffix("-time").unwrap_or(name),
+    });
+    let turned = match three {
         Some("left-posterior-superior" | "lps") => pose,
         Some(name @ ("right-anterior-superior" | "ras")) => {
             notes.assume(format!(
@@ -258,15 +297,19 @@ fn in_space(pose: Pose, fields: &Fields, notes: &mut Notes) -> Result<Pose, Arra
     };
     let units = fields.get("space units").map_or("", String::as_str);
     let words: Vec<&str> = units.split_whitespace().map(|word| word.trim_matches('"')).collect();
+    let words = &words[..words.len().min(3)];
     let millimetres = match words[..] {
         [] => {
             notes.assume("the header names no unit of length; millimetres were taken");
             1.0
         }
-        ["mm" | "millimeter" | "millimeters", ..] if words.iter().all(|word| *word == words[0]) => 1.0,
-        ["cm", "cm", "cm"] => 10.0,
-        ["m", "m", "m"] => 1000.0,
-        ["um" | "microns" | "micrometer", ..] if words.iter().all(|word| *word == words[0]) => 1e-3,
+        [first, second, third] if first == second && second == third => match first {
+            "mm" | "millimeter" | "millimeters" => 1.0,
+            "cm" => 10.0,
+            "m" => 1000.0,
+            "um" | "microns" | "micrometer" => 1e-3,
+            _ => return refuse("space units", units),
+        },
         _ => return refuse("space units", units),
     };
     Ok(Pose { origin: turned.origin * millimetres, steps: turned.steps.map(|step| step * millimetres) })
@@ -297,10 +340,13 @@ fn by_spacings(
     Ok(pose)
 }
 
-/// Seconds of the unit of an axis of time; `None` where it is no unit of time
-fn seconds(units: Option<&str>, axis: usize, notes: &mut Notes) -> Option<f64> {
-    // Units stand in quotation marks, which may be empty.
-    let unit = units.and_then(|units| units.split('"').skip(1).step_by(2).nth(axis)).unwrap_or("");
+/// The text between one pair of quotation marks of several; it may be empty
+fn quoted(text: &str, which: usize) -> Option<&str> {
+    text.split('"').skip(1).step_by(2).nth(which)
+}
+
+/// Seconds of a unit of time; `None` where it is none
+fn seconds(unit: &str, notes: &mut Notes) -> Option<f64> {
     match unit {
         "s" | "sec" | "second" | "seconds" => Some(1.0),
         "ms" | "msec" | "millisecond" | "milliseconds" => Some(1e-3),
@@ -314,7 +360,7 @@ fn seconds(units: Option<&str>, axis: usize, notes: &mut Notes) -> Option<f64> {
 }
 
 /// Where the samples are
-fn place(fields: &Fields, all: &[u8], end: usize, packing: Packing) -> Result<Place, ArrayError> {
+fn place(fields: &Fields, all: &[u8], end: usize, packing: Packing) -> Result<layout::Place, ArrayError> {
     let whole = |key: &'static str| -> Result<i64, ArrayError> {
         match fields.get(key).map(|text| (text, text.parse::<i64>())) {
             None => Ok(0),
@@ -330,11 +376,13 @@ fn place(fields: &Fields, all: &[u8], end: usize, packing: Packing) -> Result<Pl
     let skip = usize::try_from(skip).ok();
     match fields.get("data file").map(String::as_str) {
         None if end > all.len() => Err(ArrayError::Short { needed: end, available: all.len() }),
-        None => Ok(skip.map_or(Place::AtTheEnd, |skip| Place::Here(end.saturating_add(skip)))),
+        None => {
+            Ok(skip.map_or(layout::Place::AtTheEnd, |skip| layout::Place::Here(end.saturating_add(skip))))
+        }
         Some(name) if name.starts_with("LIST") || name.contains('%') => {
             Err(ArrayError::Unsupported { what: "samples in several files".to_owned() })
         }
-        Some(name) => Ok(Place::Beside { name: name.to_owned(), skip }),
+        Some(name) => Ok(layout::Place::Beside { name: name.to_owned(), skip }),
     }
 }
 
@@ -342,53 +390,42 @@ fn place(fields: &Fields, all: &[u8], end: usize, packing: Packing) -> Result<Pl
 pub(super) fn header(volume: &Volume4, bits: u32, packing: Packing, detached: Option<&str>) -> Vec<u8> {
     let [x, y, z] = volume.grid.shape();
     let (frames, channels) = (volume.frames(), volume.channels().len());
-    let vector = |v: Vector3<f64>| format!("({},{},{})", v.x, v.y, v.z);
-    let [dx, dy, dz] = volume.grid.spacing_mm();
-    let [ax, ay, az] = volume.grid.axes().map(nalgebra::Unit::into_inner);
-    let mut sizes = format!("{x} {y} {z}");
-    let mut directions = format!("{} {} {}", vector(ax * dx), vector(ay * dy), vector(az * dz));
-    let (mut kinds, mut dimension) = ("space space space".to_owned(), 3);
-    let (mut spacings, mut mins) = ("nan nan nan".to_owned(), "nan nan nan".to_owned());
-    let mut units = "\"\" \"\" \"\"".to_owned();
-    // Frames and channels both stand there as soon as one of them does: no reader need guess.
-    if frames > 1 || channels > 1 {
-        let interval = volume.timeline.interval().map_or(f64::NAN, |interval| interval.get());
+    // Time stands there as soon as anything follows it: no reader need guess.
+    let timed = frames > 1 || channels > 1;
+    let place = |v: Vector3<f64>, time: f64| {
+        let time = if timed { format!(",{time}") } else { String::new() };
+        format!("({},{},{}{time})", v.x, v.y, v.z)
+    };
+    let spacing = volume.grid.spacing_mm();
+    let axes = volume.grid.axes();
+    let steps: Vec<String> = (0..3).map(|i| place(axes[i].into_inner() * spacing[i], 0.0)).collect();
+    let (mut sizes, mut directions) = (format!("{x} {y} {z}"), steps.join(" "));
+    let mut kinds = "space space space".to_owned();
+    if timed {
+        let interval = volume.timeline.interval().map_or(1.0, |interval| interval.get());
         let _ = write!(sizes, " {frames}");
-        let _ = write!(spacings, " {}", interval.to_string().to_lowercase());
-        let _ = write!(mins, " {}", volume.timeline.times()[0].get());
-        directions.push_str(" none");
+        let _ = write!(directions, " {}", place(Vector3::zeros(), interval));
         kinds.push_str(" time");
-        units.push_str(" \"s\"");
-        dimension += 1;
     }
     if channels > 1 {
         let _ = write!(sizes, " {channels}");
         directions.push_str(" none");
         kinds.push_str(" list");
-        spacings.push_str(" nan");
-        mins.push_str(" nan");
-        units.push_str(" \"\"");
-        dimension += 1;
     }
     let mut text = String::from("NRRD0005\n# narrows: the sidecar says what codes mean\n");
     let mut put = |key: &str, value: &str| {
         let _ = writeln!(text, "{key}: {value}");
     };
     put("type", if bits == 8 { "uint8" } else { "uint16" });
-    put("dimension", &dimension.to_string());
-    put("space", "left-posterior-superior");
+    put("dimension", &sizes.split(' ').count().to_string());
+    put("space", if timed { "left-posterior-superior-time" } else { "left-posterior-superior" });
     put("sizes", &sizes);
     put("space directions", &directions);
     put("kinds", &kinds);
-    if dimension > 3 {
-        put("spacings", &spacings);
-        put("axis mins", &mins);
-        put("units", &units);
-    }
     put("endian", "little");
     put("encoding", if packing == Packing::Raw { "raw" } else { "gzip" });
-    put("space origin", &vector(volume.grid.origin().0.coords));
-    put("space units", "\"mm\" \"mm\" \"mm\"");
+    put("space origin", &place(volume.grid.origin().0.coords, volume.timeline.times()[0].get()));
+    put("space units", if timed { "\"mm\" \"mm\" \"mm\" \"s\"" } else { "\"mm\" \"mm\" \"mm\"" });
     if let Some(name) = detached {
         put("data file", name);
     } else if packing == Packing::Raw {
