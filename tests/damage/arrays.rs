@@ -233,7 +233,7 @@ fn what_is_accepted_of_an_array_can_be_written_again() {
     let mut compared = 0;
     for (name, syntax, header) in [WAYS[0], WAYS[2], WAYS[4]] {
         let whole = bytes_of(&velocity(), name, syntax);
-        for round in 0..600 {
+        for round in 0..150 {
             let mut bytes = whole.clone();
             let at = random.next_u64() as usize % header;
             bytes[at] = random.next_u64() as u8;
@@ -252,7 +252,7 @@ fn what_is_accepted_of_an_array_can_be_written_again() {
             compared += 1;
         }
     }
-    assert!(compared > 100, "{compared} compared");
+    assert!(compared > 60, "{compared} compared");
 }
 
 fn codes(volume: &Volume4, frame: usize) -> Vec<u16> {

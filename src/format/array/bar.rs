@@ -288,7 +288,8 @@ impl VelocityBar {
         notes: &mut Notes,
     ) {
         let step = self.runs.iter().map(|run| run.high - run.low).fold(0.0, f64::max);
-        let steps = f64::midpoint(step, scale.step().get().abs());
+        // A whole code: at the end of the codes, and beside the code of no colour, none is nearer.
+        let steps = step / 2.0 + scale.step().get().abs();
         let (mut distances, mut of_runs) = (Vec::new(), vec![0; self.runs.len()]);
         let mut stray = 0;
         for ((_, count), reading) in counted.iter().zip(readings) {
@@ -311,7 +312,7 @@ impl VelocityBar {
             .collect();
         notes.assume(format!(
             "velocities were read back from colours with the velocity bar given ({flow} coloured voxels): off by up to \
-             {steps:.4} m/s for half the largest step of the bar and of the codes; 95 % of them lie within {pushed:.2} \
+             {steps:.4} m/s for half the largest step of the bar and one velocity code; 95 % of them lie within {pushed:.2} \
              (CIELAB) of the bar's colours, and colours pushed along the bar by as much would be off by up to {:.4} m/s \
              more",
             share(&mut reaches, 0.95),

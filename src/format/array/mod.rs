@@ -220,13 +220,15 @@ impl ArrayError {
     pub fn hint(&self) -> String {
         match self {
             Self::Missing { sidecar, missing } => {
-                let single = if missing.iter().all(|what| *what == scales::NYQUIST) {
+                let first = if missing.iter().all(|what| *what == scales::NYQUIST) {
                     "give the Nyquist velocity of a velocity volume in m/s, --nyquist 0.6, or "
+                } else if missing.contains(&scales::COLOURS) {
+                    "give the velocity bar of colours, --velocity-bar bar.toml, or "
                 } else {
                     ""
                 };
                 format!(
-                    "{single}write what it is into {sidecar} beside the file; `narrows schema sidecar` and \
+                    "{first}write what it is into {sidecar} beside the file; `narrows schema sidecar` and \
                      docs/formats.md say how"
                 )
             }

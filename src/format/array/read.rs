@@ -19,6 +19,9 @@ use crate::volume::{
     VelocityScale, Volume4,
 };
 
+/// Voxels thinner than this are no measurement, far below any wavelength: 0.1 micrometre
+const THINNEST_MM: f64 = 1e-4;
+
 /// What was read: the volume, and the other files that its numbers depend on
 pub(in crate::format) struct Read {
     pub(in crate::format) volume: Volume4,
@@ -114,7 +117,11 @@ fn walk(
         Content::Colours(_) => vec![ChannelKind::Tissue, ChannelKind::Velocity],
     };
     if kinds.is_empty() {
-        missing.push("which channel is which");
+        missing.push(if can_be_colour(&header, &layout) {
+            scales::COLOURS
+        } else {
+            "which channel is which"
+        });
     }
     let scalar_velocity = matches!(content, Content::Channels(_)) && kinds.contains(&ChannelKind::Velocity);
     if (scalar_velocity || kinds.is_empty()) && !facts.has_nyquist(header.element) {
@@ -204,15 +211,19 @@ enum Content<'a> {
     Colours(&'a VelocityBar),
 }
 
+/// Whether voxels have the form of colours: three components of 8 bits, or four with opacity
+fn can_be_colour(header: &Header, layout: &Layout) -> bool {
+    header.element == Element::U8 && matches!(layout.components, 3 | 4)
+}
+
 fn content<'a>(
     header: &Header,
     layout: &Layout,
     said: &Sidecar,
     options: &'a OpenOptions,
 ) -> Result<Content<'a>, ArrayError> {
-    let can_be_colour = header.element == Element::U8 && matches!(layout.components, 3 | 4);
     match options.velocity_bar.as_deref() {
-        Some(bar) if can_be_colour => Ok(Content::Colours(bar)),
+        Some(bar) if can_be_colour(header, layout) => Ok(Content::Colours(bar)),
         Some(_) => Err(ArrayError::Bar {
             message: "a velocity bar was given, but the voxels are no colours of 8 bits a component"
                 .to_owned(),
@@ -279,6 +290,9 @@ fn grid(
     };
     let spacing = [x.norm(), y.norm(), z.norm()];
     let made = Grid::new(shape, spacing, VolumePoint(origin.into()), [x, y, z])?;
+    if made.finest_mm() < THINNEST_MM {
+        return Err(ArrayError::Value { name: "the voxel spacing", found: format!("{spacing:?} mm") });
+    }
     let Some(words) = sidecar.and_then(|sidecar| sidecar.grid) else { return Ok((made, slices)) };
     let exact = words.grid(shape)?;
     let corners = (0..8).map(|corner| {

@@ -15,6 +15,10 @@ use crate::volume::{Cycle, PowerScale, Samples, VelocityScale};
 /// What is missing where nobody says the Nyquist velocity
 pub(super) const NYQUIST: &str = "the velocity scale (the Nyquist velocity)";
 
+/// What is missing where components may be channels or colours
+pub(super) const COLOURS: &str =
+    "which channel is which (or which velocity bar, if the components are colours)";
+
 /// What is known of a velocity channel
 #[derive(Clone, Copy)]
 pub(super) struct Facts<'a> {
