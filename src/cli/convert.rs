@@ -32,7 +32,7 @@ pub(super) enum Storage {
     Rle,
     /// JPEG-LS, the smallest (DICOM)
     JpegLs,
-    /// Deflated: a DICOM data set, or the samples of a .nrrd, .nhdr, .mha or .mhd file
+    /// The whole DICOM data set, or the samples of a .nrrd, .nhdr, .mha or .mhd file, deflated
     Deflated,
 }
 

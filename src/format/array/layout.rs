@@ -11,6 +11,9 @@ use super::ArrayError;
 use super::sidecar::Sidecar;
 use crate::format::Notes;
 
+/// More frames are no beat: at a thousand a second it would last more than a minute
+const MOST_FRAMES: usize = 1 << 16;
+
 /// Type of a sample
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Element {
@@ -274,6 +277,9 @@ pub(super) fn resolve(
     }
     let size = |list: &[usize]| list.first().map_or((1, 0), |axis| (axes[*axis].size, strides[*axis]));
     let (frames, frame_step) = size(&time);
+    if frames > MOST_FRAMES {
+        return Err(ArrayError::TooLarge { what: "the number of frames", value: frames.to_string() });
+    }
     let (components, component_step) = size(&channels);
     Ok(Layout {
         shape: [x, y, z].map(|axis| axes[axis].size),

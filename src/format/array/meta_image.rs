@@ -48,6 +48,12 @@ fn fields(all: &[u8]) -> Result<(Fields, usize), ArrayError> {
         };
         let (key, value) = (key.trim().to_owned(), value.trim().to_owned());
         let last = key == "ElementDataFile";
+        if fields.contains_key(&key) {
+            return Err(ArrayError::Header {
+                line: number,
+                message: format!("\"{}\" stands there twice", text::short(&key)),
+            });
+        }
         fields.insert(key, value);
         if last {
             return Ok((fields, at));

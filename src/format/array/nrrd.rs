@@ -139,7 +139,7 @@ pub(super) fn parse(all: &[u8], notes: &mut Notes) -> Result<Header, ArrayError>
             let origin = origin.map_or_else(Vector3::zeros, |place| place.space);
             in_space(Pose { origin, steps }, &fields, notes)?
         }
-        None => by_spacings(&space, spacings.as_deref(), mins.as_deref(), notes)?,
+        None => by_spacings(&space, spacings.as_deref(), notes)?,
     };
     let time = axes.iter().position(|axis| matches!(axis.role, Role::Time | Role::Open) && axis.size > 1);
     let clock = time.and_then(|axis| {
@@ -316,26 +316,18 @@ fn in_space(pose: Pose, fields: &Fields, notes: &mut Notes) -> Result<Pose, Arra
 }
 
 /// A grid along its own axes, where the header gives spacings only
-fn by_spacings(
-    space: &[usize],
-    spacings: Option<&[f64]>,
-    mins: Option<&[f64]>,
-    notes: &mut Notes,
-) -> Result<Pose, ArrayError> {
+fn by_spacings(space: &[usize], spacings: Option<&[f64]>, notes: &mut Notes) -> Result<Pose, ArrayError> {
     let spacings = spacings.ok_or(ArrayError::Lacks { name: "space directions" })?;
     notes.assume(
         "the header gives voxel sides without directions; voxels were laid out along left, posterior, superior, in \
-         millimetres",
+         millimetres, the first one at zero",
     );
-    let along = |i: usize, value: f64| Vector3::from_fn(|row, _| if row == i { value } else { 0.0 });
     let mut pose = Pose { origin: Vector3::zeros(), steps: [Vector3::zeros(); 3] };
     for (i, axis) in space.iter().enumerate().take(3) {
         if !(spacings[*axis] > 0.0) {
             return refuse("spacings", &spacings[*axis].to_string());
         }
-        pose.steps[i] = along(i, spacings[*axis]);
-        let min = mins.map_or(0.0, |mins| mins[*axis]);
-        pose.origin[i] = if min.is_finite() { min } else { 0.0 };
+        pose.steps[i][i] = spacings[*axis];
     }
     Ok(pose)
 }

@@ -153,6 +153,9 @@ fn walk(
     let (mut velocity_scale, mut power_scale) = (None, PowerScale::default());
     match content {
         Content::Colours(bar) => {
+            if layout.components == 4 {
+                notes.observed.push("the opacity of the colours was left aside".to_owned());
+            }
             let nyquist = facts.nyquist(notes)?;
             let scale = bar.scale(nyquist, notes).map_err(|message| ArrayError::Bar { message })?;
             let inverted = bar.invert(&component(0), &scale, notes);

@@ -357,6 +357,21 @@ fn nrrd_spaces_and_axes() {
 }
 
 #[test]
+fn a_bare_nrrd_header_is_filled_in_and_told() {
+    let bare =
+        "type: uint8\ndimension: 3\nsizes: 3 2 2\nspacings: 0.5 0.75 1.25\nencoding: raw\nbyte skip: -1\n";
+    let mut data = vec![9; 5];
+    data.extend(1..=12);
+    let volume = read_nyquist(&nrrd(bare, &data), Some(0.6)).unwrap();
+    assert_eq!(volume.grid.spacing_mm(), [0.5, 0.75, 1.25]);
+    // The samples are the last bytes.
+    assert_eq!(codes(&volume), (1..=12).collect::<Vec<u16>>());
+    for word in ["first three axes", "without directions", "taken as velocity", "states no time"] {
+        assert!(volume.provenance.assumed.iter().any(|line| line.contains(word)), "{word}");
+    }
+}
+
+#[test]
 fn nrrd_headers_that_cannot_be_used_are_told() {
     let data = [0u8; 12];
     for (from, to, word) in [
@@ -429,6 +444,7 @@ fn meta_image_headers_that_cannot_be_used_are_told() {
         ("NDims = 3", "NDims = 3000000000", "NDims"),
         ("DimSize = 3 2 2", "DimSize = 3 2", "DimSize"),
         ("DimSize = 3 2 2", "DimSize = 3 2 999999", "are declared"),
+        ("NDims = 3\n", "NDims = 3\nNDims = 3\n", "twice"),
         ("ElementSpacing = 0.5", "ElementSpacing = -0.5", "ElementSpacing"),
         ("ElementSpacing = 0.5", "ElementSpacing = nan", "ElementSpacing"),
         ("ElementSpacing = 0.5 0.75 1.25\n", "", "lacks ElementSpacing"),
@@ -447,6 +463,14 @@ fn meta_image_headers_that_cannot_be_used_are_told() {
         let error = read_nyquist(&meta(&head, &data), Some(0.6)).unwrap_err();
         assert!(error.to_string().contains(word), "{to}: {error}");
     }
+}
+
+#[test]
+fn the_number_of_frames_does_not_decide_memory() {
+    let head = "NDims = 4\nDimSize = 1 1 1 99999\nElementSpacing = 1 1 1 0.001\nElementType = MET_UCHAR\n\
+                ElementDataFile = LOCAL\n";
+    let error = read_nyquist(&meta(head, &[1; 99999]), Some(0.6)).unwrap_err();
+    assert!(error.to_string().contains("number of frames"), "{error}");
 }
 
 #[test]

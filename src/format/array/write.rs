@@ -40,7 +40,7 @@ impl Target {
     /// Name of the file with the samples, where it is another one
     fn detached(self, path: &Path, pack: Pack) -> Option<PathBuf> {
         let extension = match (self, pack) {
-            (Self::NrrdDetached, Pack::No) | (Self::MetaImageDetached, Pack::No) => "raw",
+            (Self::NrrdDetached | Self::MetaImageDetached, Pack::No) => "raw",
             (Self::NrrdDetached, Pack::Deflate) => "raw.gz",
             (Self::MetaImageDetached, Pack::Deflate) => "zraw",
             _ => return None,
