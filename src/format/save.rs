@@ -45,7 +45,8 @@ pub fn files_written(path: &Path, options: &WriteOptions) -> Result<Vec<PathBuf>
 fn asked(path: &Path, syntax: Syntax) -> Result<Asked, FormatError> {
     let refuse = |message| Err(FormatError::Name { message, path: path.to_owned() });
     let name = path.file_name().map(|name| name.to_string_lossy().to_lowercase()).unwrap_or_default();
-    let target = match name.rsplit_once('.').map(|(_, extension)| extension) {
+    let extension = name.rsplit_once('.').map(|(_, extension)| extension);
+    let target = match extension {
         None | Some("dcm" | "dicom") => return Ok(Asked::Dicom),
         Some("nii") => Target::Nifti,
         Some("gz") if name.ends_with(".nii.gz") => Target::Nifti,
@@ -57,7 +58,7 @@ fn asked(path: &Path, syntax: Syntax) -> Result<Asked, FormatError> {
     };
     match (syntax, target) {
         (Syntax::Rle | Syntax::JpegLs, _) => refuse("this way to store pixels is for DICOM only"),
-        (_, Target::Nifti) if name.ends_with(".gz") => Ok(Asked::Array(target, Pack::Deflate)),
+        (_, Target::Nifti) if extension == Some("gz") => Ok(Asked::Array(target, Pack::Deflate)),
         (Syntax::Deflated, Target::Nifti) => {
             refuse("a deflated NIfTI file is one whose name ends in .nii.gz")
         }

@@ -76,7 +76,7 @@ fn arrays_with_flipped_bytes() {
         let reach = whole.len().min(header);
         for round in 0..4000 {
             let mut bytes = whole.clone();
-            for _ in 0..1 + random.next_u64() % 3 {
+            for _ in 0..=random.next_u64() % 3 {
                 let at = random.next_u64() as usize % reach;
                 bytes[at] = match random.next_u64() % 6 {
                     0 => 0,
@@ -207,7 +207,7 @@ fn sidecars_with_flipped_bytes() {
     let (mut accepted, mut refused) = (0, 0);
     for round in 0..3000 {
         let mut bytes = whole.clone();
-        for _ in 0..1 + random.next_u64() % 2 {
+        for _ in 0..=random.next_u64() % 2 {
             let at = random.next_u64() as usize % bytes.len();
             bytes[at] = match random.next_u64() % 4 {
                 0 => random.next_u64() as u8,

@@ -45,6 +45,9 @@ pub struct VelocityBar {
     grey: Vec<[f64; 2]>,
 }
 
+/// The ends of a stretch of velocity, and its colour
+type Stretch = ([f64; 2], [u8; 3]);
+
 /// One colour over a stretch of velocity
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Run {
@@ -151,7 +154,7 @@ impl VelocityBar {
     }
 
     /// A bar of colours over rising stretches of velocity
-    fn new(samples: &[([f64; 2], [u8; 3])], nyquist: Option<f64>) -> Result<Self, String> {
+    fn new(samples: &[Stretch], nyquist: Option<f64>) -> Result<Self, String> {
         let finite = samples.iter().flat_map(|(ends, _)| ends).chain(&nyquist).all(|v| v.abs() <= ABSURD);
         if !finite || nyquist.is_some_and(|nyquist| nyquist <= 0.0) {
             return Err("one of its velocities is not usable".to_owned());
@@ -160,10 +163,10 @@ impl VelocityBar {
             return Err("it has no colours".to_owned());
         };
         let limits = [first[0], last[1]];
-        if !(limits[0] < limits[1]) {
+        if limits[0] >= limits[1] {
             return Err("its velocities do not rise".to_owned());
         }
-        let mut joined: Vec<([f64; 2], [u8; 3])> = Vec::new();
+        let mut joined: Vec<Stretch> = Vec::new();
         for (ends, rgb) in samples {
             match joined.last_mut() {
                 Some((before, same)) if same == rgb => before[1] = ends[1],
@@ -366,10 +369,10 @@ fn share(counted: &mut [(f64, u64)], part: f64) -> f64 {
 }
 
 /// Colours between stops, in small steps
-fn between_stops(stops: &[Stop]) -> Result<Vec<([f64; 2], [u8; 3])>, String> {
+fn between_stops(stops: &[Stop]) -> Result<Vec<Stretch>, String> {
     let (first, last) = (stops[0].m_s, stops[stops.len() - 1].m_s);
     // Two stops at one velocity make a jump of colour there.
-    if stops.windows(2).any(|pair| !(pair[0].m_s <= pair[1].m_s)) || !(last - first).is_finite() {
+    if !stops.windows(2).all(|pair| pair[0].m_s <= pair[1].m_s) || !(last - first).is_finite() {
         return Err("the velocities of its stops do not rise".to_owned());
     }
     let mut samples = Vec::new();
@@ -393,7 +396,7 @@ fn between_stops(stops: &[Stop]) -> Result<Vec<([f64; 2], [u8; 3])>, String> {
 }
 
 /// The colours of a strip as rising velocities
-fn along_strip(colours: &[[u8; 3]], [first, last]: [f64; 2]) -> Vec<([f64; 2], [u8; 3])> {
+fn along_strip(colours: &[[u8; 3]], [first, last]: [f64; 2]) -> Vec<Stretch> {
     let edge = |i: usize| first + (last - first) * i as f64 / colours.len() as f64;
     let stretch = |i: usize| if first < last { [edge(i), edge(i + 1)] } else { [edge(i + 1), edge(i)] };
     let mut samples: Vec<_> = colours.iter().enumerate().map(|(i, rgb)| (stretch(i), *rgb)).collect();

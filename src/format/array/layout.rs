@@ -130,13 +130,13 @@ pub(super) struct Pose {
 
 impl Pose {
     /// The same place for a frame with x to the right and y to the front
-    pub(super) fn from_ras(self) -> Self {
+    pub(super) fn ras_to_lps(self) -> Self {
         let turn = |v: Vector3<f64>| Vector3::new(-v.x, -v.y, v.z);
         Self { origin: turn(self.origin), steps: self.steps.map(turn) }
     }
 
     /// The same place for a frame with x to the left and y to the front
-    pub(super) fn from_las(self) -> Self {
+    pub(super) fn las_to_lps(self) -> Self {
         let turn = |v: Vector3<f64>| Vector3::new(v.x, -v.y, v.z);
         Self { origin: turn(self.origin), steps: self.steps.map(turn) }
     }
@@ -253,7 +253,8 @@ pub(super) fn resolve(
         let named = sidecar.map_or(0, |sidecar| sidecar.channels.len());
         if size == 1 {
             continue;
-        } else if named > 1 && channels.is_empty() && size == named {
+        }
+        if named > 1 && channels.is_empty() && size == named {
             channels.push(axis);
         } else if time.is_empty() {
             if sidecar.is_none_or(|sidecar| sidecar.times_s.len() != size) {

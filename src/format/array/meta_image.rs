@@ -137,7 +137,7 @@ pub(super) fn parse(all: &[u8], notes: &mut Notes) -> Result<Header, ArrayError>
     };
     let spacing = reals(&["ElementSpacing", "ElementSize"], ndims)?
         .ok_or(ArrayError::Lacks { name: "ElementSpacing" })?;
-    if spacing.iter().take(3).any(|side| !(*side > 0.0)) {
+    if !spacing.iter().take(3).all(|side| *side > 0.0) {
         return refuse("ElementSpacing", &format!("{spacing:?}"));
     }
     let offset = reals(&["Offset", "Position", "Origin"], ndims)?;
@@ -221,7 +221,7 @@ pub(super) fn header(volume: &Volume4, bits: u32, stored: Stored<'_>) -> Vec<u8>
         .collect();
     let [dx, dy, dz] = volume.grid.spacing_mm();
     let [ox, oy, oz] = volume.grid.origin().to_array();
-    let interval = volume.timeline.interval().map_or(1.0, |interval| interval.get());
+    let interval = volume.timeline.interval().map_or(1.0, crate::unit::Seconds::get);
     let mut text = String::from("ObjectType = Image\n");
     let mut put = |key: &str, value: &str| {
         let _ = writeln!(text, "{key} = {value}");

@@ -140,7 +140,7 @@ pub(super) fn parse(all: &[u8], notes: &mut Notes) -> Result<Header, ArrayError>
         order,
         packing,
         axes,
-        pose: pose.from_ras(),
+        pose: pose.ras_to_lps(),
         clock: clock(&fields, units, pixdim[4], sizes.get(3).copied().unwrap_or(1), notes),
         scaling: scaling.filter(|scaling| *scaling != (1.0, 0.0)),
         place: if packing == Packing::Gzip {
@@ -223,7 +223,7 @@ fn pose(fields: &Fields<'_>, pixdim: &[f64; 8], notes: &mut Notes) -> Result<Pos
 fn turn([b, c, d]: [f64; 3]) -> Result<Matrix3<f64>, ArrayError> {
     let squares = b * b + c * c + d * d;
     // Rounding to 32 bits may leave a little more than one.
-    if !(squares <= 1.0 + 1e-4) {
+    if squares.is_nan() || squares > 1.0 + 1e-4 {
         return Err(ArrayError::Value { name: "the quaternion", found: format!("{b}, {c}, {d}") });
     }
     let a = (1.0 - squares).max(0.0).sqrt();
@@ -291,7 +291,7 @@ pub(super) fn header(volume: &Volume4, bits: u32) -> Result<Vec<u8>, ArrayError>
     put(70, &(if bits == 8 { 2i16 } else { 512 }).to_le_bytes());
     put(72, &(bits as i16).to_le_bytes());
     let spacing = volume.grid.spacing_mm();
-    let interval = volume.timeline.interval().map_or(1.0, |interval| interval.get());
+    let interval = volume.timeline.interval().map_or(1.0, crate::unit::Seconds::get);
     let pixdim = [1.0, spacing[0], spacing[1], spacing[2], interval, 1.0, 1.0, 1.0];
     let real = |value: f64| (value as f32).to_le_bytes();
     for (at, value) in pixdim.into_iter().enumerate() {

@@ -88,10 +88,9 @@ pub(super) fn parse(all: &[u8], notes: &mut Notes) -> Result<Header, ArrayError>
         _ => return refuse("sizes", sizes),
     };
     let order = match (get("endian"), element.bytes()) {
-        (Some("little"), _) => ByteOrder::Little,
+        (Some("little"), _) | (None, 1) => ByteOrder::Little,
         (Some("big"), _) => ByteOrder::Big,
         (Some(other), _) => return refuse("endian", other),
-        (None, 1) => ByteOrder::Little,
         (None, _) => return Err(ArrayError::Lacks { name: "endian" }),
     };
     let packing = match need("encoding")?.to_lowercase().as_str() {
@@ -144,16 +143,13 @@ pub(super) fn parse(all: &[u8], notes: &mut Notes) -> Result<Header, ArrayError>
     let time = axes.iter().position(|axis| matches!(axis.role, Role::Time | Role::Open) && axis.size > 1);
     let clock = time.and_then(|axis| {
         let place = directions.as_ref().and_then(|directions| directions[axis]);
-        let (step, first, unit) = match place {
-            Some(place) => {
-                let unit = get("space units").and_then(|units| quoted(units, 3));
-                (place.time, origin.map_or(0.0, |place| place.time), unit)
-            }
-            None => {
-                let step = *spacings.as_ref()?.get(axis)?;
-                let first = mins.as_ref().map_or(0.0, |mins| mins[axis]);
-                (step, first, get("units").and_then(|units| quoted(units, axis)))
-            }
+        let (step, first, unit) = if let Some(place) = place {
+            let unit = get("space units").and_then(|units| quoted(units, 3));
+            (place.time, origin.map_or(0.0, |place| place.time), unit)
+        } else {
+            let step = *spacings.as_ref()?.get(axis)?;
+            let first = mins.as_ref().map_or(0.0, |mins| mins[axis]);
+            (step, first, get("units").and_then(|units| quoted(units, axis)))
         };
         let seconds = seconds(unit.unwrap_or(""), notes)?;
         let first = if first.is_finite() { first * seconds } else { 0.0 };
@@ -232,15 +228,16 @@ fn roles(
         let role = match (kinds.as_ref().map(|kinds| kinds[at].to_lowercase()), has_direction) {
             (Some(kind), direction) => match kind.as_str() {
                 "space" => Role::Space,
-                "domain" if direction != Some(false) => Role::Space,
+                kind @ ("domain" | "none" | "???") => match (kind, direction) {
+                    (_, Some(true)) | ("domain", None) => Role::Space,
+                    _ => Role::Open,
+                },
                 "time" => Role::Time,
                 "rgb-color" | "rgba-color" => Role::Colour,
                 "vector" | "point" | "2-vector" | "3-vector" | "4-vector" | "3-color" | "4-color" => {
                     Role::Channel
                 }
-                "list" | "domain" | "scalar" => Role::Open,
-                "none" | "???" if direction == Some(true) => Role::Space,
-                "none" | "???" => Role::Open,
+                "list" | "scalar" => Role::Open,
                 other => {
                     return Err(ArrayError::Unsupported {
                         what: format!("an axis of the kind {}", text::short(other)),
@@ -275,13 +272,13 @@ fn in_space(pose: Pose, fields: &Fields, notes: &mut Notes) -> Result<Pose, Arra
             notes.assume(format!(
                 "positions were turned from {name} to left-posterior-superior: x and y changed their sign"
             ));
-            pose.from_ras()
+            pose.ras_to_lps()
         }
         Some(name @ ("left-anterior-superior" | "las")) => {
             notes.assume(format!(
                 "positions were turned from {name} to left-posterior-superior: y changed its sign"
             ));
-            pose.from_las()
+            pose.las_to_lps()
         }
         Some(name @ ("3d-right-handed" | "scanner-xyz")) => {
             notes.assume(format!("positions in the space {name} were taken as they are"));
@@ -324,7 +321,7 @@ fn by_spacings(space: &[usize], spacings: Option<&[f64]>, notes: &mut Notes) -> 
     );
     let mut pose = Pose { origin: Vector3::zeros(), steps: [Vector3::zeros(); 3] };
     for (i, axis) in space.iter().enumerate().take(3) {
-        if !(spacings[*axis] > 0.0) {
+        if spacings[*axis].is_nan() || spacings[*axis] <= 0.0 {
             return refuse("spacings", &spacings[*axis].to_string());
         }
         pose.steps[i][i] = spacings[*axis];
@@ -394,7 +391,7 @@ pub(super) fn header(volume: &Volume4, bits: u32, packing: Packing, detached: Op
     let (mut sizes, mut directions) = (format!("{x} {y} {z}"), steps.join(" "));
     let mut kinds = "space space space".to_owned();
     if timed {
-        let interval = volume.timeline.interval().map_or(1.0, |interval| interval.get());
+        let interval = volume.timeline.interval().map_or(1.0, crate::unit::Seconds::get);
         let _ = write!(sizes, " {frames}");
         let _ = write!(directions, " {}", place(Vector3::zeros(), interval));
         kinds.push_str(" time");

@@ -274,7 +274,7 @@ fn grid(
     notes: &mut Notes,
 ) -> Result<(Grid, Slices), ArrayError> {
     let numbers = pose.steps.iter().chain([&pose.origin]).flat_map(|v| v.iter());
-    if numbers.clone().any(|number| !(number.abs() <= ABSURD)) {
+    if !numbers.clone().all(|number| number.abs() <= ABSURD) {
         let found: Vec<f64> = numbers.copied().collect();
         return Err(ArrayError::Value { name: "the grid", found: format!("{found:?}") });
     }
@@ -307,7 +307,7 @@ fn grid(
     });
     let off_mm = corners.fold(0.0, f64::max);
     // Headers with 32-bit reals are off by far less than a thousandth of a voxel.
-    if !(off_mm <= 1e-3 * made.finest_mm()) {
+    if off_mm > 1e-3 * made.finest_mm() {
         return Err(ArrayError::GridDisagrees { off_mm });
     }
     Ok((exact, slices))
@@ -337,7 +337,7 @@ fn timeline(
     if times.len() != layout.frames {
         return Err(ArrayError::Times { listed: times.len(), found: layout.frames });
     }
-    if let Some(frame) = times.iter().position(|time| !(time.abs() <= ABSURD)) {
+    if let Some(frame) = times.iter().position(|time| time.is_nan() || time.abs() > ABSURD) {
         return Err(TimelineError::NotFinite(frame).into());
     }
     if let Some(at) = times.windows(2).position(|pair| pair[1] - pair[0] < SHORTEST_S) {

@@ -130,13 +130,13 @@ fn whole(
         })
     };
     for (told, found) in told.into_iter().flatten().zip(ends) {
-        if !((told - found).abs() <= tolerance) {
+        if (told - found).abs() > tolerance {
             return contradicts("limits_m_s", told, found);
         }
     }
     let shift = step * (middle - zero);
     if let Some(told) = words.baseline_shift_m_s
-        && !((told - shift).abs() <= tolerance)
+        && (told - shift).abs() > tolerance
     {
         return contradicts("baseline_shift_m_s", told, shift);
     }

@@ -156,7 +156,7 @@ impl Sidecar {
             power,
             apex_mm: volume.apex.map(VolumePoint::to_array),
             times_s: timeline.times().iter().map(|time| time.get()).collect(),
-            rr_s: timeline.rr.map(|rr| rr.get()),
+            rr_s: timeline.rr.map(crate::unit::Seconds::get),
             beats_rr_s: timeline.beats_rr.iter().map(|rr| rr.get()).collect(),
             gated_beats: timeline.gated_beats,
             grid: Some(GridWords {
@@ -221,7 +221,9 @@ impl Sidecar {
             Some(PowerWords::Decibel { db_per_step, db_at_zero }) => [db_at_zero, db_per_step],
             None => [0.0, 1.0],
         };
-        let numbers = others.iter().flatten().chain(&power).chain(&sidecar.times_s);
+        let grid = sidecar.grid.iter().flat_map(|grid| grid.spacing_mm.iter().chain(&grid.origin_mm));
+        let axes = sidecar.grid.iter().flat_map(|grid| grid.axes.as_flattened());
+        let numbers = others.iter().flatten().chain(&power).chain(&sidecar.times_s).chain(grid).chain(axes);
         if numbers.chain(sidecar.apex_mm.iter().flatten()).any(|number| number.abs() > ABSURD) {
             return Err(refuse("one of its numbers is beyond all measure".to_owned()));
         }

@@ -55,7 +55,7 @@ fn every_format_gives_back_what_it_was_given() {
             let back = open(&path, &OpenOptions::default()).unwrap();
             assert_all_but_digits(&made, &back);
             assert_eq!(back.provenance.blake3, hash(&path).unwrap());
-            if !name.ends_with(".dcm") {
+            if name != "a.dcm" {
                 assert_eq!(back.velocity_scale, made.velocity_scale, "{name}");
                 assert_eq!(back.power_scale, made.power_scale, "{name}");
                 assert_eq!(back.timeline, made.timeline, "{name}");
@@ -469,7 +469,7 @@ fn meta_image_headers_that_cannot_be_used_are_told() {
 fn the_number_of_frames_does_not_decide_memory() {
     let head = "NDims = 4\nDimSize = 1 1 1 99999\nElementSpacing = 1 1 1 0.001\nElementType = MET_UCHAR\n\
                 ElementDataFile = LOCAL\n";
-    let error = read_nyquist(&meta(head, &[1; 99999]), Some(0.6)).unwrap_err();
+    let error = read_nyquist(&meta(head, &vec![1; 99999]), Some(0.6)).unwrap_err();
     assert!(error.to_string().contains("number of frames"), "{error}");
 }
 
