@@ -92,7 +92,12 @@ fn whole(
         }
         (None, None) => return Err(ArrayError::Missing { missing: vec![NYQUIST], sidecar: String::new() }),
     };
-    let by_limits = words.limits_m_s.map(|[low, high]| (high - low) / (codes - 1.0));
+    // Limits a cycle apart are those of the bar: the upper one is where codes wrap, one past the last.
+    let cycle_m_s = 2.0 * nyquist.get();
+    let by_limits = words.limits_m_s.map(|[low, high]| {
+        let round = ((high - low) / cycle_m_s - 1.0).abs() < 0.01 && words.cyclic != Some(false);
+        if round { cycle_m_s / codes } else { (high - low) / (codes - 1.0) }
+    });
     let step = match (words.m_s_per_step, by_limits, facts.scaling) {
         (Some(step), ..) | (None, Some(step), _) => step,
         (None, None, Some((slope, _))) => {
@@ -123,7 +128,7 @@ fn whole(
     // Whoever says it twice must say the same.
     let ends = [step * (lowest - zero), step * (highest - zero)];
     let told = words.limits_m_s.map(|[low, high]| if step > 0.0 { [low, high] } else { [high, low] });
-    let tolerance = 0.75 * step.abs();
+    let tolerance = 1.25 * step.abs();
     let contradicts = |name: &str, told: f64, found: f64| {
         Err(ArrayError::Sidecar {
             message: format!("{name} says {told:.4} m/s, but zero and m_s_per_step say {found:.4} m/s"),

@@ -79,7 +79,8 @@ pub struct VelocityWords {
     /// Whether stored values wrap at the ends of their range
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub cyclic: Option<bool>,
-    /// Lowest and highest velocity that can be stored, m/s
+    /// Ends of the velocity bar, m/s, the lower first: the velocities of the lowest and the highest stored
+    /// value, or, where they are a cycle apart, the two ends where values wrap
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub limits_m_s: Option<[f64; 2]>,
     /// How far the middle of the range lies from zero, m/s

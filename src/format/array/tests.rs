@@ -487,8 +487,8 @@ fn interleaved_channels_are_taken_apart() {
     let volume = open(&path, &OpenOptions::default()).unwrap();
     let at = |kind, index| volume.channel(kind).unwrap().samples().frame(0).at(index);
     assert_eq!((at(ChannelKind::Power, 4), at(ChannelKind::Velocity, 4)), (5, 105));
-    let (low, high) = volume.velocity_scale.limits();
-    assert!((low.get() + 0.3).abs() < 0.003 && (high.get() - 0.9).abs() < 0.003);
+    let full = VelocityScale::full_cycle(8, 64, MetresPerSecond::new(0.6)).unwrap();
+    assert_eq!(volume.velocity_scale, full);
     assert_eq!(volume.power_scale, PowerScale::Decibel { decibel_per_code: 0.25, decibel_at_zero: -40.0 });
     let mut said = Sidecar::from_json(sidecar.as_bytes()).unwrap();
     let refuse = |change: &dyn Fn(&mut Sidecar), word: &str| {
@@ -515,6 +515,13 @@ fn interleaved_channels_are_taken_apart() {
         axes: [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]],
     };
     refuse(&|s| s.grid = Some(turned), "the grid in the sidecar");
+    // Limits that are not a cycle apart are those of the first and the last code.
+    said.velocity.as_mut().unwrap().limits_m_s = Some([-0.2, 0.31]);
+    std::fs::write(Sidecar::path_of(&path), said.to_json()).unwrap();
+    let open_scale = open(&path, &OpenOptions::default()).unwrap().velocity_scale;
+    assert!((open_scale.step().get() - 0.002).abs() < 1e-12 && open_scale.zero_code() == 100);
+    assert_eq!(open_scale.cycle(), Cycle::Open);
+    said.velocity.as_mut().unwrap().limits_m_s = Some([-0.3, 0.9]);
     said.velocity.as_mut().unwrap().baseline_shift_m_s = Some(0.3);
     std::fs::write(Sidecar::path_of(&path), said.to_json()).unwrap();
     assert!(open(&path, &OpenOptions::default()).is_ok());
