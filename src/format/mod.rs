@@ -1,6 +1,6 @@
 //! Files in and out: bytes to [`Volume4`] and back.
 //!
-//! DICOM stands in [`dicom`], the open formats (NIfTI-1, NRRD, MetaImage) in [`array`]. When reading, the
+//! DICOM stands in [`dicom`], the open formats (NIfTI-1, NRRD, MetaImage) in [`mod@array`]. When reading, the
 //! format is told by the content, never by the name; when writing, by the name. A file is mapped, not
 //! read: native samples stay where they lie and the operating system fetches what is looked at. The
 //! price is that the file must not be shortened while it is open. Whatever a file left open and was
