@@ -299,7 +299,8 @@ fn real_velocities_are_taken_as_metres_per_second() {
 #[test]
 fn what_is_missing_is_named() {
     let folder = tempfile::tempdir().unwrap();
-    let made = volume(&Made::default());
+    let kinds = vec![ChannelKind::Tissue, ChannelKind::Velocity];
+    let made = volume(&Made { kinds, ..Made::default() });
     let path = folder.path().join("a.nrrd");
     save(&made, &path, &WriteOptions::default()).unwrap();
     std::fs::remove_file(Sidecar::path_of(&path)).unwrap();
