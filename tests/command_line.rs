@@ -184,6 +184,83 @@ fn a_volume_goes_the_whole_way() {
 }
 
 #[test]
+fn convert_goes_by_the_name_and_back() {
+    let temp = tempfile::tempdir().unwrap();
+    let folder = temp.path();
+    simulated(folder);
+    let json = narrows(folder).args(["measure", "volume.dcm", "--json", "-"]).output().unwrap();
+    let original: narrows::measure::Results = serde_json::from_slice(&json.stdout).unwrap();
+    let schema: serde_json::Value = serde_json::from_slice(
+        &narrows(folder).args(["schema", "sidecar"]).assert().success().get_output().stdout,
+    )
+    .unwrap();
+    let mut last = "volume.dcm";
+    for (name, syntax, also) in [
+        ("a.nii.gz", "explicit", None),
+        ("b.nhdr", "explicit", Some("b.raw")),
+        ("c.mhd", "deflated", Some("c.zraw")),
+        ("d.nrrd", "deflated", None),
+        ("e.mha", "explicit", None),
+        ("f.nii", "explicit", None),
+        ("g.dcm", "jpeg-ls", None),
+    ] {
+        narrows(folder)
+            .args(["convert", last, name, "--syntax", syntax])
+            .assert()
+            .success()
+            .stdout("")
+            .stderr(contains(format!("wrote {name}")));
+        assert!(also.is_none_or(|also| folder.join(also).is_file()), "{name}");
+        if name != "g.dcm" {
+            let sidecar = fs::read(folder.join(format!("{name}.narrows.json"))).unwrap();
+            jsonschema::validate(&schema, &serde_json::from_slice(&sidecar).unwrap()).unwrap();
+        }
+        narrows(folder).args(["inspect", name]).assert().stdout(contains("grid        40 x 40 x 40"));
+        last = name;
+    }
+    let json = narrows(folder).args(["measure", last, "--json", "-"]).output().unwrap();
+    let results: narrows::measure::Results = serde_json::from_slice(&json.stdout).unwrap();
+    assert_eq!(results.jets.len(), original.jets.len());
+    for (first, second) in original.jets.iter().zip(&results.jets) {
+        assert!((first.vca_mm2.value - second.vca_mm2.value).abs() < 1e-6 * first.vca_mm2.value);
+    }
+    assert!(results.source.assumed.iter().any(|line| line.contains("right-anterior-superior")));
+
+    // Neither the file being read nor what lies beside it for its sake is written over.
+    for (from, to) in [("b.nhdr", "b.mhd"), ("b.nhdr", "b.nhdr"), ("c.mhd", "c.mhd")] {
+        let before = fs::read(folder.join("b.raw")).unwrap();
+        narrows(folder).args(["convert", from, to]).assert().code(2).stderr(contains("would replace"));
+        assert_eq!(fs::read(folder.join("b.raw")).unwrap(), before);
+    }
+    let listed = names(folder);
+    let refused = [
+        (vec!["convert", "volume.dcm", "x.png"], "does not say in which format"),
+        (vec!["convert", "volume.dcm", "x.mha", "--syntax", "rle"], "for DICOM only"),
+        (vec!["convert", "volume.dcm", "x.nii", "--syntax", "deflated"], ".nii.gz"),
+        (vec!["convert", "volume.dcm", "x.nii", "--velocity-bar", "none.toml"], "none.toml"),
+        (vec!["measure", "volume.dcm", "--velocity-bar", "recipe.toml"], "recipe.toml"),
+    ];
+    for (arguments, word) in refused {
+        narrows(folder).args(arguments).assert().code(2).stderr(contains(word).and(contains("hint: ")));
+    }
+    assert_eq!(names(folder), listed);
+
+    // Without its sidecar a file names what is missing; inspect still tells the rest.
+    fs::remove_file(folder.join("a.nii.gz.narrows.json")).unwrap();
+    narrows(folder)
+        .args(["measure", "a.nii.gz"])
+        .assert()
+        .code(2)
+        .stdout("")
+        .stderr(contains("which channel is which").and(contains("hint: ")));
+    narrows(folder)
+        .args(["inspect", "a.nii.gz"])
+        .assert()
+        .code(1)
+        .stdout(contains("grid        40 x 40 x 40").and(contains("problem     neither")));
+}
+
+#[test]
 fn unreadable_input_is_an_error_with_a_hint() {
     let temp = tempfile::tempdir().unwrap();
     let folder = temp.path();

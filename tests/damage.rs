@@ -20,6 +20,9 @@ use narrows::volume::{
 use rand_core::Rng as _;
 use rand_pcg::Pcg64;
 
+#[path = "damage/arrays.rs"]
+mod arrays;
+
 struct Counting;
 
 static NOW: AtomicUsize = AtomicUsize::new(0);
@@ -92,10 +95,20 @@ const SYNTAXES: [Syntax; 4] = [Syntax::ExplicitLittle, Syntax::Rle, Syntax::Jpeg
 fn probe(bytes: Vec<u8>, what: &str) -> Result<Volume4, FormatError> {
     let length = bytes.len();
     let bytes = shared(bytes);
+    let options = OpenOptions { hash: HashWhen::Later, ..OpenOptions::default() };
+    watched(length, what, "damaged.dcm", || read_bytes(&bytes, "damaged.dcm", &options))
+}
+
+/// Looks at what comes of reading `length` bytes from a file of this name
+fn watched(
+    length: usize,
+    what: &str,
+    name: &str,
+    read: impl FnOnce() -> Result<Volume4, FormatError>,
+) -> Result<Volume4, FormatError> {
     let before = NOW.load(Ordering::Relaxed);
     PEAK.store(before, Ordering::Relaxed);
-    let options = OpenOptions { hash: HashWhen::Later, ..OpenOptions::default() };
-    let read = read_bytes(&bytes, "damaged.dcm", &options);
+    let read = read();
     let taken = PEAK.load(Ordering::Relaxed).saturating_sub(before);
     assert!(taken <= bound(length), "{what}: {taken} bytes allocated for a file of {length}");
     match &read {
@@ -110,7 +123,7 @@ fn probe(bytes: Vec<u8>, what: &str) -> Result<Volume4, FormatError> {
         Err(error) => {
             assert!(!error.hint().is_empty(), "{what}");
             let text = error.to_string();
-            assert!(text.len() > 10 && text.len() < 600 && text.ends_with("damaged.dcm"), "{what}: {text}");
+            assert!(text.len() > 10 && text.len() < 600 && text.ends_with(name), "{what}: {text}");
         }
     }
     read

@@ -1,16 +1,20 @@
 //! Any bytes into the reader; what it accepts is written and must come back the same.
 //!
 //! `cargo +nightly fuzz run reader`; a good corpus is a few small files of each transfer syntax, such
-//! as `cargo run --example made_volume -- 8 rle apex fuzz/corpus/reader/rle.dcm` makes.
+//! as `cargo run --example made_volume -- 8 rle apex fuzz/corpus/reader/rle.dcm` makes, and single velocity
+//! channels in the open formats.
 
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
 use narrows::format::dicom::{Syntax, WriteOptions, write_bytes};
 use narrows::format::{HashWhen, OpenOptions, read_bytes, shared};
+use narrows::unit::MetresPerSecond;
 
 fuzz_target!(|bytes: &[u8]| {
-    let options = OpenOptions { hash: HashWhen::Later, ..OpenOptions::default() };
+    // The open formats have no Nyquist velocity of their own.
+    let nyquist = (!bytes.get(128..132).is_some_and(|magic| magic == b"DICM")).then(|| MetresPerSecond::new(0.6));
+    let options = OpenOptions { nyquist, hash: HashWhen::Later, ..OpenOptions::default() };
     let Ok(volume) = read_bytes(&shared(bytes.to_vec()), "fuzz.dcm", &options) else { return };
     // What came in may be any real number; what was written once is ours, and must not change again.
     let syntax = [Syntax::ExplicitLittle, Syntax::Rle, Syntax::JpegLs, Syntax::Deflated][bytes.len() % 4];

@@ -225,7 +225,10 @@ impl Jobs {
             }
             let chosen = match choice {
                 Choice::Open => dialog
-                    .add_filter("Volumes and reviews", &["dcm", "dicom", "json"])
+                    .add_filter(
+                        "Volumes and reviews",
+                        &["dcm", "dicom", "nii", "gz", "nrrd", "nhdr", "mha", "mhd", "json"],
+                    )
                     .add_filter("All files", &["*"])
                     .pick_file(),
                 Choice::Save => dialog.set_file_name(name).save_file(),

@@ -262,7 +262,7 @@ impl Bench {
 
     /// `None` where the work was stopped
     fn measure(&self, path: &Path, hash: &str) -> Option<Outcome> {
-        let options = OpenOptions { nyquist: self.nyquist, hash: HashWhen::Later };
+        let options = OpenOptions { nyquist: self.nyquist, hash: HashWhen::Later, velocity_bar: None };
         let mut volume = match format::open(path, &options) {
             Ok(volume) => volume,
             Err(error) => return Some(Outcome::failed(&without_path(&error.to_string(), path))),

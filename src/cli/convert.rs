@@ -1,25 +1,25 @@
-//! `narrows convert`: a volume written again, pixels stored otherwise.
+//! `narrows convert`: a volume written again, in another format or stored otherwise.
 
 use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
 
 use super::{Exit, Failure, input, output};
-use crate::format::dicom::{self, Syntax, WriteOptions};
-use crate::unit::MetresPerSecond;
+use crate::format;
+use crate::format::dicom::{Syntax, WriteOptions};
 
 #[derive(Debug, Args)]
 pub(super) struct Arguments {
     /// The volume to read
     input: PathBuf,
-    /// The DICOM file to write
+    /// The file to write; its name says the format: .dcm, .nii, .nii.gz, .nrrd, .nhdr, .mha, .mhd.
+    /// What the open formats cannot carry goes to OUTPUT.narrows.json
     output: PathBuf,
     /// How pixels are stored; every way keeps every code
     #[arg(long, value_enum, default_value_t)]
     syntax: Storage,
-    /// Nyquist velocity in m/s, where the file does not state it or states it wrongly
-    #[arg(long, value_name = "M/S", value_parser = input::nyquist)]
-    nyquist: Option<MetresPerSecond>,
+    #[command(flatten)]
+    known: input::Known,
 }
 
 /// How pixels are stored
@@ -28,11 +28,11 @@ pub(super) enum Storage {
     /// As they are; opens fastest
     #[default]
     Explicit,
-    /// Run lengths
+    /// Run lengths (DICOM)
     Rle,
-    /// JPEG-LS, the smallest
+    /// JPEG-LS, the smallest (DICOM)
     JpegLs,
-    /// The whole data set deflated
+    /// The whole DICOM data set, or the samples of a .nrrd, .nhdr, .mha or .mhd file, deflated
     Deflated,
 }
 
@@ -48,10 +48,25 @@ impl From<Storage> for Syntax {
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
-    let Arguments { input: from, output: to, syntax, nyquist } = arguments;
-    output::refuse_input(from, to)?;
-    let volume = input::open(from, *nyquist)?;
-    dicom::write(&volume, to, &WriteOptions { syntax: (*syntax).into(), ..WriteOptions::default() })?;
-    output::say(&format!("wrote {}", to.display()));
+    let Arguments { input: from, output: to, syntax, known } = arguments;
+    let options = WriteOptions { syntax: (*syntax).into(), ..WriteOptions::default() };
+    let written = format::files_written(to, &options)?;
+    for part in format::files_read(from)? {
+        for file in &written {
+            output::refuse_input(&part, file)?;
+        }
+    }
+    let volume = input::open(from, known)?;
+    format::save(&volume, to, &options)?;
+    output::say(&format!("wrote {}", list(&written)));
     Ok(Exit::Done)
+}
+
+/// Names of files, as people list them
+pub(super) fn list(files: &[PathBuf]) -> String {
+    let names: Vec<String> = files.iter().rev().map(|file| file.display().to_string()).collect();
+    match &names[..] {
+        [first @ .., last] if !first.is_empty() => format!("{} and {last}", first.join(", ")),
+        names => names.join(""),
+    }
 }

@@ -11,7 +11,7 @@ use crate::measure::{self, Options};
 use crate::report::svg::Svg;
 use crate::report::{PlainCut, Subject, View, figure, png_from_svg};
 use crate::space::{Cut, Direction, VolumePoint, direction};
-use crate::unit::{MetresPerSecond, Mm};
+use crate::unit::Mm;
 use crate::volume::Volume4;
 
 #[derive(Debug, Args)]
@@ -37,9 +37,8 @@ pub(super) struct Arguments {
     /// The picture to write; its name ends in .png or .svg
     #[arg(short, long, value_name = "FILE")]
     output: PathBuf,
-    /// Nyquist velocity in m/s, where the file does not state it or states it wrongly
-    #[arg(long, value_name = "M/S", value_parser = input::nyquist)]
-    nyquist: Option<MetresPerSecond>,
+    #[command(flatten)]
+    known: input::Known,
     /// Anterior-posterior direction, as in `measure`
     #[arg(long, value_name = "X,Y,Z", value_parser = input::along, allow_hyphen_values = true)]
     ap: Option<Direction>,
@@ -85,7 +84,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let kind = kind(&arguments.output)?;
     output::refuse_input(&arguments.file, &arguments.output)?;
     let progress = Progress::start();
-    let volume = input::open(&arguments.file, arguments.nyquist)?;
+    let volume = input::open(&arguments.file, &arguments.known)?;
     let svg = match (arguments.cut, arguments.view) {
         (Some(cut), _) => {
             let side = arguments.side.unwrap_or_else(|| whole(&volume));

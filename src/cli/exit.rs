@@ -2,7 +2,7 @@
 
 use std::io::Write as _;
 
-use crate::format::FormatError;
+use crate::format::{BarError, FormatError};
 use crate::job::Cancelled;
 use crate::measure::MeasureError;
 use crate::phantom::PhantomError;
@@ -68,6 +68,12 @@ impl From<Cancelled> for Failure {
 
 impl From<FormatError> for Failure {
     fn from(error: FormatError) -> Self {
+        Self::usage(error.to_string(), error.hint())
+    }
+}
+
+impl From<BarError> for Failure {
+    fn from(error: BarError) -> Self {
         Self::usage(error.to_string(), error.hint())
     }
 }

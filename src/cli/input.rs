@@ -2,20 +2,41 @@
 
 use std::fs::File;
 use std::io::Read as _;
-use std::path::Path;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
+use clap::Args;
 use nalgebra::Vector3;
 
 use super::Failure;
-use crate::format::{self, OpenOptions};
+use crate::format::{self, OpenOptions, VelocityBar};
 use crate::severity::{Criteria, Evidence};
 use crate::space::{Direction, direction};
 use crate::unit::{MetresPerSecond, Seconds};
 use crate::volume::Volume4;
 
+/// What the user knows better than the file
+#[derive(Debug, Default, Args)]
+pub(super) struct Known {
+    /// Nyquist velocity in m/s, where the file does not state it or states it wrongly
+    #[arg(long, value_name = "M/S", value_parser = nyquist)]
+    nyquist: Option<MetresPerSecond>,
+    /// The velocity bar of a colour-coded volume, a TOML file: velocities are read back from its colours
+    #[arg(long, value_name = "FILE")]
+    velocity_bar: Option<PathBuf>,
+}
+
+impl Known {
+    /// The same for the reader
+    pub(super) fn options(&self) -> Result<OpenOptions, Failure> {
+        let bar = self.velocity_bar.as_deref().map(VelocityBar::open).transpose()?;
+        Ok(OpenOptions { nyquist: self.nyquist, velocity_bar: bar.map(Arc::new), ..OpenOptions::default() })
+    }
+}
+
 /// Opens a volume
-pub(super) fn open(path: &Path, nyquist: Option<MetresPerSecond>) -> Result<Volume4, Failure> {
-    Ok(format::open(path, &OpenOptions { nyquist, ..OpenOptions::default() })?)
+pub(super) fn open(path: &Path, known: &Known) -> Result<Volume4, Failure> {
+    Ok(format::open(path, &known.options()?)?)
 }
 
 /// The longest file of evidence or criteria; a typed one is a few thousand bytes (our own choice)

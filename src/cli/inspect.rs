@@ -6,12 +6,11 @@ use std::path::PathBuf;
 use clap::Args;
 use serde::Serialize;
 
-use super::{Exit, Failure, output};
+use super::{Exit, Failure, input, output};
 use crate::format::{self, HashWhen, Inspection, OpenOptions};
 use crate::measure::results::{Trust, Verdict};
 use crate::report::words;
 use crate::trust;
-use crate::unit::MetresPerSecond;
 
 #[derive(Debug, Args)]
 pub(super) struct Arguments {
@@ -20,9 +19,8 @@ pub(super) struct Arguments {
     /// Write what was found as JSON here; `-` prints it, and nothing else, on stdout
     #[arg(long, value_name = "FILE")]
     json: Option<PathBuf>,
-    /// Nyquist velocity in m/s, where the file does not state it or states it wrongly
-    #[arg(long, value_name = "M/S", value_parser = super::input::nyquist)]
-    nyquist: Option<MetresPerSecond>,
+    #[command(flatten)]
+    known: input::Known,
 }
 
 /// What `inspect --json` writes
@@ -36,7 +34,7 @@ struct Inspected {
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
-    let options = OpenOptions { nyquist: arguments.nyquist, ..OpenOptions::default() };
+    let options = arguments.known.options()?;
     let inspection = format::inspect(&arguments.file, &options)?;
     let trust = if inspection.problem.is_some() {
         None

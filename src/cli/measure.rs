@@ -17,7 +17,7 @@ use crate::volume::Volume4;
 
 #[derive(Debug, Args)]
 pub(super) struct Arguments {
-    /// The volume: one DICOM Enhanced US Volume file with colour Doppler velocity
+    /// The volume, with colour Doppler velocity: DICOM Enhanced US Volume, NIfTI-1, NRRD or MetaImage
     file: PathBuf,
     /// Folder for the report [default: NAME-report here; none when --json is given]
     #[arg(long, value_name = "DIR")]
@@ -25,9 +25,8 @@ pub(super) struct Arguments {
     /// Write results.json here; `-` prints it, and nothing else, on stdout
     #[arg(long, value_name = "FILE")]
     json: Option<PathBuf>,
-    /// Nyquist velocity in m/s, where the file does not state it or states it wrongly
-    #[arg(long, value_name = "M/S", value_parser = input::nyquist)]
-    nyquist: Option<MetresPerSecond>,
+    #[command(flatten)]
+    known: input::Known,
     /// Anterior-posterior direction in the volume's frame of reference, for the long-axis width
     #[arg(long, value_name = "X,Y,Z", value_parser = input::along, allow_hyphen_values = true)]
     ap: Option<Direction>,
@@ -57,7 +56,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     // The short files first: a slip in them should not wait for the volume.
     let evidence = arguments.evidence.as_deref().map(input::evidence).transpose()?.unwrap_or_default();
     let criteria = arguments.criteria.as_deref().map(input::criteria).transpose()?.unwrap_or_default();
-    let volume = input::open(&arguments.file, arguments.nyquist)?;
+    let volume = input::open(&arguments.file, &arguments.known)?;
     if let Some(json) = arguments.json.as_deref().filter(|json| *json != Path::new("-")) {
         let criteria = arguments.criteria.as_deref().map(Path::new);
         for input in

@@ -8,14 +8,15 @@ use clap::Args;
 use super::convert::Storage;
 use super::progress::Progress;
 use super::{Exit, Failure, output};
-use crate::format::dicom::{self, WriteOptions};
+use crate::format;
+use crate::format::dicom::WriteOptions;
 use crate::phantom::{self, Recipe};
 
 #[derive(Debug, Args)]
 pub(super) struct Arguments {
     /// The recipe, a TOML file; an empty one is a round orifice
     recipe: PathBuf,
-    /// The volume to write (DICOM); the truth goes to FILE.truth.json
+    /// The volume to write, its name says the format as in `convert`; the truth goes to FILE.truth.json
     #[arg(short, long, value_name = "FILE")]
     output: PathBuf,
     /// How pixels are stored
@@ -25,7 +26,10 @@ pub(super) struct Arguments {
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let Arguments { recipe: from, output: to, syntax } = arguments;
-    output::refuse_input(from, to)?;
+    let options = WriteOptions { syntax: (*syntax).into(), ..WriteOptions::default() };
+    for file in format::files_written(to, &options)? {
+        output::refuse_input(from, &file)?;
+    }
     let beside = truth_path(to);
     output::refuse_input(from, &beside)?;
     let text = std::fs::read_to_string(from).map_err(|error| {
@@ -40,7 +44,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let mut text = serde_json::to_string_pretty(&truth)?;
     text.push('\n');
     let ready = output::prepare(&beside, text.as_bytes())?;
-    dicom::write(&volume, to, &WriteOptions { syntax: (*syntax).into(), ..WriteOptions::default() })?;
+    format::save(&volume, to, &options)?;
     ready.put()?;
     drop(progress);
     output::say(&format!("wrote {} and {}", to.display(), beside.display()));

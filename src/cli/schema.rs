@@ -23,6 +23,8 @@ enum Document {
     Evidence,
     /// The file for `measure --criteria`
     Criteria,
+    /// NAME.narrows.json, what an open format cannot carry
+    Sidecar,
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
@@ -31,6 +33,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         Document::Review => report::schema::review(),
         Document::Evidence => report::schema::evidence(),
         Document::Criteria => report::schema::criteria(),
+        Document::Sidecar => report::schema::sidecar(),
     })?;
     Ok(Exit::Done)
 }

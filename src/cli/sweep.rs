@@ -11,7 +11,6 @@ use crate::phantom::Truth;
 use crate::report::study::{Look, sweep_csv, sweep_files, write_bundle};
 use crate::space::Direction;
 use crate::study::sweep::{self, Over, Remake, SweepError, SweepOptions};
-use crate::unit::MetresPerSecond;
 
 #[derive(Debug, Args)]
 pub(super) struct Arguments {
@@ -35,9 +34,8 @@ pub(super) struct Arguments {
     /// Do not simulate again, even where the recipe is known
     #[arg(long)]
     stored: bool,
-    /// Nyquist velocity in m/s, where the file does not state it or states it wrongly
-    #[arg(long, value_name = "M/S", value_parser = input::nyquist)]
-    nyquist: Option<MetresPerSecond>,
+    #[command(flatten)]
+    known: input::Known,
     /// Anterior-posterior direction in the volume's frame of reference, for the long-axis width
     #[arg(long, value_name = "X,Y,Z", value_parser = input::along, allow_hyphen_values = true)]
     ap: Option<Direction>,
@@ -76,7 +74,7 @@ impl From<Parameter> for Over {
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
-    let volume = input::open(&arguments.file, arguments.nyquist)?;
+    let volume = input::open(&arguments.file, &arguments.known)?;
     let truth = truth_beside(&arguments.file)?;
     let progress = Progress::start();
     let options = SweepOptions {

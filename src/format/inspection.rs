@@ -17,9 +17,9 @@ pub struct Inspection {
     pub blake3: String,
     /// Name of the format
     pub format: String,
-    /// UID of the transfer syntax
+    /// UID of the transfer syntax; in formats other than DICOM, how samples are stored, in words
     pub transfer_syntax: String,
-    /// UID of the object class
+    /// UID of the object class; empty in formats other than DICOM
     pub object_class: String,
     /// Its name, where known
     pub object_class_name: Option<String>,
@@ -123,9 +123,13 @@ impl fmt::Display for Inspection {
         if !self.blake3.is_empty() {
             writeln!(f, "blake3      {}", self.blake3)?;
         }
-        writeln!(f, "format      {}, transfer syntax {}", self.format, self.transfer_syntax)?;
-        let class = self.object_class_name.as_deref().unwrap_or("unknown");
-        writeln!(f, "class       {class} ({})", self.object_class)?;
+        if self.object_class.is_empty() {
+            writeln!(f, "format      {}, {}", self.format, self.transfer_syntax)?;
+        } else {
+            writeln!(f, "format      {}, transfer syntax {}", self.format, self.transfer_syntax)?;
+            let class = self.object_class_name.as_deref().unwrap_or("unknown");
+            writeln!(f, "class       {class} ({})", self.object_class)?;
+        }
         for (module, present) in &self.modules {
             let word = if *present == Present::Yes { "present" } else { "absent" };
             writeln!(f, "module      {module}: {word}")?;

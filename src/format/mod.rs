@@ -1,28 +1,46 @@
 //! Files in and out: bytes to [`Volume4`] and back.
 //!
-//! The format is told by the content, never by the name. A file is mapped, not read: native
-//! samples stay where they lie and the operating system fetches what is looked at. The price is
-//! that the file must not be shortened while it is open. Whatever a file left open and was filled
-//! in is listed in the volume's provenance; what cannot be filled in is an error with a hint.
+//! DICOM stands in [`dicom`], the open formats (NIfTI-1, NRRD, MetaImage) in [`mod@array`]. When reading, the
+//! format is told by the content, never by the name; when writing, by the name. A file is mapped, not
+//! read: native samples stay where they lie and the operating system fetches what is looked at. The
+//! price is that the file must not be shortened while it is open. Whatever a file left open and was
+//! filled in is listed in the volume's provenance; what cannot be filled in is an error with a hint.
 
+pub mod array;
 mod atomic;
 pub mod dicom;
 mod inspection;
 mod map;
+mod save;
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+pub use array::{BarError, VelocityBar};
 pub use inspection::{ChannelSeen, Inspection, Notes, Present, Problem};
+pub use save::{files_written, save};
+
+use array::{ArrayError, Format};
 
 use crate::unit::MetresPerSecond;
 use crate::volume::{Provenance, SharedBytes, Volume4};
 
+/// Lengths in mm, times in s or ms and the like beyond this are no measurement
+const ABSURD: f64 = 1e6;
+
+/// Nyquist velocities in m/s outside of these are no measurement: far beyond what an echo can show
+const NYQUIST_M_S: std::ops::RangeInclusive<f64> = 1e-3..=100.0;
+
+/// Frames closer than this in time are not told apart: a microsecond
+const SHORTEST_S: f64 = 1e-6;
+
 /// What the user knows better than the file, and how to open it
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct OpenOptions {
     /// Nyquist velocity: overrides the file, and is needed where the file does not imply it
     pub nyquist: Option<MetresPerSecond>,
+    /// The bar that coloured a colour-coded volume; refused where voxels are no colours
+    pub velocity_bar: Option<Arc<VelocityBar>>,
     /// When the file's hash is taken
     pub hash: HashWhen,
 }
@@ -80,6 +98,38 @@ pub enum FormatError {
         /// Why
         source: Box<dicom::DicomError>,
     },
+    /// A file of one of the open formats that cannot be used
+    #[error("cannot use the {format} file: {source}: {}", path.display())]
+    Array {
+        /// Which file
+        path: PathBuf,
+        /// Name of the format
+        format: &'static str,
+        /// Why
+        source: Box<ArrayError>,
+    },
+    /// A velocity bar for a file that holds velocities
+    #[error("a velocity bar was given, but a DICOM volume holds velocities, not colours: {}", path.display())]
+    BarUnused {
+        /// Which file
+        path: PathBuf,
+    },
+    /// The volume cannot be expressed in the open format
+    #[error("cannot write the volume: {source}: {}", path.display())]
+    WriteArray {
+        /// Which file
+        path: PathBuf,
+        /// Why
+        source: Box<ArrayError>,
+    },
+    /// The name does not say a format, or not one that is written so
+    #[error("{message}: {}", path.display())]
+    Name {
+        /// What is wrong
+        message: &'static str,
+        /// Which file
+        path: PathBuf,
+    },
     /// The volume cannot be expressed in the format
     #[error("cannot write the volume: {source}: {}", path.display())]
     Write {
@@ -108,9 +158,18 @@ impl FormatError {
             }
             Self::Empty { .. } => "the export or copy did not finish: make it again".to_owned(),
             Self::Unknown { .. } => {
-                "a volume is a DICOM file of the class Enhanced US Volume, with its file header".to_owned()
+                "a volume is a DICOM file of the class Enhanced US Volume, with its file header, or a NIfTI-1, NRRD or \
+                 MetaImage file"
+                    .to_owned()
             }
             Self::Dicom { source, .. } => source.hint().to_owned(),
+            Self::Array { source, .. } | Self::WriteArray { source, .. } => source.hint(),
+            Self::BarUnused { .. } => "leave out --velocity-bar".to_owned(),
+            Self::Name { .. } => {
+                "names end in .dcm, .nii, .nii.gz, .nrrd, .nhdr, .mha or .mhd; rle and jpeg-ls are for DICOM, deflated \
+                 for all but .nii"
+                    .to_owned()
+            }
             Self::Write { source, .. } => source.hint().to_owned(),
             Self::Save { .. } => "check the folder, your right to write there and the free space".to_owned(),
         }
@@ -123,15 +182,17 @@ impl FormatError {
 /// See [`FormatError`]; [`FormatError::hint`] says what to do.
 pub fn open(path: &Path, options: &OpenOptions) -> Result<Volume4, FormatError> {
     let bytes = map::map(path)?;
-    read(&bytes, path, options, &mut Inspection::default())
+    read(&bytes, path, Folder::Beside, options, &mut Inspection::default())
 }
 
 /// Reads a volume from bytes in memory; `name` stands for the file in messages and provenance
 ///
+/// No other file is looked for: neither a sidecar nor samples beside a header.
+///
 /// # Errors
 /// See [`FormatError`].
 pub fn read_bytes(bytes: &SharedBytes, name: &str, options: &OpenOptions) -> Result<Volume4, FormatError> {
-    read(bytes, Path::new(name), options, &mut Inspection::default())
+    read(bytes, Path::new(name), Folder::None, options, &mut Inspection::default())
 }
 
 /// Tells what a file holds, also where it cannot be measured
@@ -143,42 +204,77 @@ pub fn inspect(path: &Path, options: &OpenOptions) -> Result<Inspection, FormatE
     let bytes = map::map(path)?;
     let mut seen =
         Inspection { file: file_name(path), bytes: (*bytes).as_ref().len() as u64, ..Inspection::default() };
-    match read(&bytes, path, options, &mut seen) {
+    let error = match read(&bytes, path, Folder::Beside, options, &mut seen) {
         Ok(volume) => {
             seen.blake3 = volume.provenance.blake3;
-            Ok(seen)
+            return Ok(seen);
         }
-        Err(error @ FormatError::Dicom { .. }) if !seen.object_class.is_empty() => {
-            let hint = error.hint();
-            let FormatError::Dicom { source, .. } = error else { return Err(error) };
-            seen.problem = Some(Problem { error: source.to_string(), hint });
-            Ok(seen)
-        }
-        Err(error) => Err(error),
-    }
+        Err(error) => error,
+    };
+    let problem = match &error {
+        FormatError::Dicom { source, .. } if !seen.object_class.is_empty() => source.to_string(),
+        // Once the grid is known there is something to tell.
+        FormatError::Array { source, .. } if seen.grid.is_some() => source.to_string(),
+        _ => return Err(error),
+    };
+    seen.problem = Some(Problem { error: problem, hint: error.hint() });
+    Ok(seen)
 }
 
-/// BLAKE3 of a file's bytes, in hexadecimal
+/// BLAKE3 of the bytes that a volume's numbers depend on, in hexadecimal
+///
+/// Of a single file it is the hash of that file. Of a file with others beside it that belong to it
+/// ([`files_read`]) it is the hash of all of them, one after the other.
 ///
 /// # Errors
 /// [`FormatError::Read`] and its like.
 pub fn hash(path: &Path) -> Result<String, FormatError> {
+    let parts = files_read(path)?.iter().map(|path| map::map(path)).collect::<Result<Vec<_>, _>>()?;
+    Ok(hash_of(&parts))
+}
+
+/// A file and those beside it that belong to it: samples kept apart from their header, a sidecar
+///
+/// # Errors
+/// [`FormatError::Read`] and its like, for the file itself.
+pub fn files_read(path: &Path) -> Result<Vec<PathBuf>, FormatError> {
     let bytes = map::map(path)?;
-    Ok(hash_of((*bytes).as_ref()))
+    let all = (*bytes).as_ref();
+    let mut files = vec![path.to_owned()];
+    if !dicom::is_dicom(all)
+        && let Some(format) = Format::of(all)
+    {
+        files.extend(array::read::companions(all, path, format));
+    }
+    Ok(files)
 }
 
 /// BLAKE3 in hexadecimal, on all threads
-fn hash_of(bytes: &[u8]) -> String {
-    blake3::Hasher::new().update_rayon(bytes).finalize().to_hex().to_string()
+fn hash_of(parts: &[SharedBytes]) -> String {
+    let mut hasher = blake3::Hasher::new();
+    for part in parts {
+        hasher.update_rayon((**part).as_ref());
+    }
+    hasher.finalize().to_hex().to_string()
 }
 
 fn file_name(path: &Path) -> String {
     path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default()
 }
 
+/// Whether files beside a file may be looked at
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Folder {
+    /// They may
+    Beside,
+    /// There is no folder
+    None,
+}
+
 fn read(
     bytes: &SharedBytes,
     path: &Path,
+    folder: Folder,
     options: &OpenOptions,
     seen: &mut Inspection,
 ) -> Result<Volume4, FormatError> {
@@ -186,14 +282,26 @@ fn read(
     if all.is_empty() {
         return Err(FormatError::Empty { path: path.to_owned() });
     }
-    if !dicom::is_dicom(all) {
-        return Err(FormatError::Unknown { looks_like: looks_like(all), path: path.to_owned() });
-    }
     let provenance = Provenance { file: file_name(path), ..Provenance::default() };
-    let mut volume = dicom::read::read(bytes.clone(), options, provenance, seen)
-        .map_err(|source| FormatError::Dicom { path: path.to_owned(), source: Box::new(source) })?;
+    let mut parts = vec![bytes.clone()];
+    let mut volume = if dicom::is_dicom(all) {
+        if options.velocity_bar.is_some() {
+            return Err(FormatError::BarUnused { path: path.to_owned() });
+        }
+        dicom::read::read(bytes.clone(), options, provenance, seen)
+            .map_err(|source| FormatError::Dicom { path: path.to_owned(), source: Box::new(source) })?
+    } else if let Some(format) = Format::of(all) {
+        let beside = (folder == Folder::Beside).then_some(path);
+        let read = array::read::read(bytes, beside, format, options, provenance, seen).map_err(|source| {
+            FormatError::Array { path: path.to_owned(), format: format.name(), source: Box::new(source) }
+        })?;
+        parts.extend(read.companions);
+        read.volume
+    } else {
+        return Err(FormatError::Unknown { looks_like: looks_like(all), path: path.to_owned() });
+    };
     if options.hash == HashWhen::AtOnce {
-        volume.provenance.blake3 = hash_of((**bytes).as_ref());
+        volume.provenance.blake3 = hash_of(&parts);
     }
     Ok(volume)
 }

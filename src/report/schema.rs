@@ -1,5 +1,6 @@
 //! The published JSON Schema of the documents, made from the types that write them.
 
+use crate::format::array::Sidecar;
 use crate::measure::Results;
 use crate::review::Review;
 use crate::severity::{Criteria, Evidence};
@@ -24,6 +25,11 @@ pub fn criteria() -> String {
     pretty(&schemars::schema_for!(Criteria))
 }
 
+/// The schema of `NAME.narrows.json`, pretty, with a newline at its end
+pub fn sidecar() -> String {
+    pretty(&schemars::schema_for!(Sidecar))
+}
+
 fn pretty(schema: &schemars::Schema) -> String {
     let mut text = serde_json::to_string_pretty(schema).expect("a schema is plain JSON");
     text.push('\n');
@@ -43,6 +49,7 @@ mod tests {
             ("review", include_str!("../../docs/schema/review.schema.json"), review()),
             ("evidence", include_str!("../../docs/schema/evidence.schema.json"), evidence()),
             ("criteria", include_str!("../../docs/schema/criteria.schema.json"), criteria()),
+            ("sidecar", include_str!("../../docs/schema/sidecar.schema.json"), sidecar()),
         ] {
             let [published, current]: [serde_json::Value; 2] =
                 [published, &current].map(|text| serde_json::from_str(text).unwrap());

@@ -33,7 +33,7 @@ pub(super) fn start_ui(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState, out
             ui.add_space(16.0);
             leftovers(ui, scene, out);
             ui.horizontal(|ui| {
-                if ui.button("Open …").on_hover_text("A DICOM volume or a .review.json (Ctrl O)").clicked() {
+                if ui.button("Open …").on_hover_text("A volume or a .review.json (Ctrl O)").clicked() {
                     out.push(Action::AskOpen);
                 }
                 let field = ui.add(egui::TextEdit::singleline(&mut view.path).hint_text("or type a path, or drop a file here").desired_width(400.0));

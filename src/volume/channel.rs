@@ -90,6 +90,15 @@ impl Codes<'_> {
     pub fn is_empty(&self) -> bool {
         self.len() == 0
     }
+
+    /// The codes as bytes, 16-bit ones little-endian
+    pub fn le_bytes(&self) -> Cow<'_, [u8]> {
+        match self {
+            Self::U8(codes) => Cow::Borrowed(codes),
+            Self::U16(codes) if cfg!(target_endian = "little") => Cow::Borrowed(bytemuck::cast_slice(codes)),
+            Self::U16(codes) => Cow::Owned(codes.iter().flat_map(|code| code.to_le_bytes()).collect()),
+        }
+    }
 }
 
 /// Shared bytes: a mapped file or a buffer

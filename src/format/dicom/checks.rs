@@ -6,14 +6,12 @@
 use nalgebra::{Matrix3, Vector3};
 
 use super::DicomError;
+use crate::format::ABSURD;
 
 /// Slices may stray from even steps by this share of a step
 const UNEVEN_SHARE: f64 = 0.01;
 /// Entries of a rotation may be off by this much
 const RIGID: f64 = 1e-3;
-
-/// Lengths in mm, times in s or ms and the like beyond this are no measurement
-pub(super) const ABSURD: f64 = 1e6;
 
 /// Refuses numbers that are not finite or beyond [`ABSURD`]
 ///

@@ -12,26 +12,8 @@ use dicom_encoding::adapters::{PixelDataObject, RawPixelData};
 use dicom_encoding::transfer_syntax::TransferSyntaxIndex as _;
 use dicom_transfer_syntax_registry::TransferSyntaxRegistry;
 
-use super::file::Coding;
+use super::coding::{Coding, FrameSize};
 use super::jpeg_ls;
-
-/// Size of a frame
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) struct FrameSize {
-    /// Rows
-    pub(super) rows: u16,
-    /// Columns
-    pub(super) columns: u16,
-    /// Bits of a sample, 8 or 16
-    pub(super) bits: u32,
-}
-
-impl FrameSize {
-    /// Bytes of a frame
-    pub(super) fn bytes(self) -> usize {
-        usize::from(self.rows) * usize::from(self.columns) * (self.bits as usize / 8)
-    }
-}
 
 /// Whether a coded frame can hold a frame of this size, by what it says itself
 ///
@@ -292,7 +274,7 @@ fn rle_row(row: &[u8], coded: &mut Vec<u8>) {
 
 #[cfg(test)]
 mod tests {
-    use super::super::file::Loss;
+    use super::super::coding::Loss;
     use super::*;
     use rand_core::Rng as _;
 

@@ -9,6 +9,8 @@ use std::sync::Arc;
 
 use dicom_dictionary_std::uids;
 
+use super::coding::{Coding, Loss};
+use super::head;
 use super::tree::{self, Encoding, PixelPlace, Tree};
 use super::{DicomError, Syntax};
 use crate::volume::SharedBytes;
@@ -25,28 +27,6 @@ pub(super) struct Parsed {
     pub(super) syntax_uid: String,
     /// SOP class as the File Meta Information says it
     pub(super) meta_class: Option<String>,
-}
-
-/// How pixels are coded
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Coding {
-    /// As they are
-    Native,
-    /// Run lengths
-    Rle,
-    /// JPEG-LS; `Lossy` may have changed codes
-    JpegLs(Loss),
-    /// JPEG 2000
-    Jpeg2000(Loss),
-}
-
-/// Whether a syntax keeps every code
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Loss {
-    /// Every code is as acquired
-    None,
-    /// Codes may have been changed
-    Possible,
 }
 
 /// Whether the bytes bear the DICOM file signature
@@ -166,7 +146,7 @@ fn inflate(deflated: &[u8]) -> Result<(Vec<u8>, Tree), DicomError> {
                     });
                 };
                 let missing = range.end.saturating_sub(bytes.len());
-                super::read::plausible(super::tree::View::new(&bytes, &tree.root), range.len())?;
+                head::plausible(tree::View::new(&bytes, &tree.root), range.len())?;
                 decoder
                     .take(missing as u64)
                     .read_to_end(&mut bytes)

@@ -5,16 +5,18 @@
 //! slice, so that each volume of each channel is one contiguous stretch, which reading lends
 //! without a copy.
 //!
-//! `tree` parses the header into windows on the bytes, `file` knows the outer layer, `groups`
-//! orders the frames, `scales` gives codes a meaning, `checks` looks at what validators of the
-//! standard do not, `pixels`, `codec` and `jpeg_ls` fetch the samples, `read` puts it together, `write` and
-//! `identity` go the other way.
+//! `tree` parses the header into windows on the bytes, `coding` and `head` say how pixels are coded and
+//! how many there are, `file` knows the outer layer, `groups` orders the frames, `scales` gives codes a
+//! meaning, `checks` looks at what validators of the standard do not, `pixels`, `codec` and `jpeg_ls`
+//! fetch the samples, `read` puts it together, `write` and `identity` go the other way.
 
 mod checks;
 mod classes;
 mod codec;
+mod coding;
 mod file;
 mod groups;
+mod head;
 mod identity;
 mod jpeg_ls;
 mod pixels;

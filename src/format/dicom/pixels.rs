@@ -5,8 +5,8 @@ use std::sync::Arc;
 
 use rayon::prelude::*;
 
-use super::codec::{self, FrameSize};
-use super::file::Coding;
+use super::codec;
+use super::coding::{Coding, FrameSize};
 use super::groups::Order;
 use super::tree::PixelPlace;
 use super::{DicomError, LARGEST_DECODED};

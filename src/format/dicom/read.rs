@@ -8,22 +8,19 @@ use dicom_core::Tag;
 use dicom_dictionary_std::{tags, uids};
 use nalgebra::Vector3;
 
-use super::codec::FrameSize;
-use super::file::{self, Coding, Loss, Parsed};
+use super::coding::{Coding, FrameSize, Loss};
+use super::file::{self, Parsed};
 use super::groups::{Clock, Groups, Order, Position};
 use super::scales::{self, Mapping, VelocityFacts};
 use super::tree::View;
-use super::{ASSUMED_PREFIX, DicomError, FORMAT, checks, classes, groups, pixels};
-use crate::format::{ChannelSeen, Inspection, Notes, OpenOptions, Present};
+use super::{ASSUMED_PREFIX, DicomError, FORMAT, checks, classes, groups, head, pixels};
+use crate::format::{ABSURD, ChannelSeen, Inspection, Notes, OpenOptions, Present, SHORTEST_S};
 use crate::space::{Grid, VolumePoint};
 use crate::unit::{MetresPerSecond, Seconds};
 use crate::volume::{
     Channel, ChannelKind, Cycle, PowerScale, Provenance, SharedBytes, Timeline, TimelineError, VelocityScale,
     Volume4,
 };
-
-/// Frames closer than this in time are not told apart: a microsecond
-const SHORTEST_S: f64 = 1e-6;
 
 /// Reads a file's bytes
 ///
@@ -47,7 +44,7 @@ pub(in crate::format) fn read(
         return Err(DicomError::WrongClass { uid: seen.object_class.clone(), name: classes::name(class) });
     }
     presence(root, seen);
-    let (size, frames) = head(root, seen)?;
+    let (size, frames) = head::head(root, seen)?;
     let groups = Groups::new(root, frames)?;
     if groups.len() == 0 {
         return Err(DicomError::NoFrames);
@@ -170,50 +167,6 @@ fn channel_kind(data_type: &str) -> Option<ChannelKind> {
     }
 }
 
-/// Rows, columns, bits and number of frames, each checked before anything is made of it
-fn head(root: View<'_>, seen: &mut Inspection) -> Result<(FrameSize, u32), DicomError> {
-    let whole = |name, tag: Tag| root.whole(tag).ok_or(DicomError::Missing { name, tag });
-    let rows = whole("Rows", tags::ROWS)?;
-    let columns = whole("Columns", tags::COLUMNS)?;
-    let frames = whole("Number of Frames", tags::NUMBER_OF_FRAMES)?;
-    let bits = whole("Bits Allocated", tags::BITS_ALLOCATED)?;
-    let stored = root.whole(tags::BITS_STORED).unwrap_or(bits);
-    seen.rows_columns_frames = Some([rows, columns, frames]);
-    if rows == 0 || columns == 0 {
-        return Err(DicomError::NoVoxels { rows, columns });
-    }
-    if frames == 0 {
-        return Err(DicomError::NoFrames);
-    }
-    let layout = |what: String| Err(DicomError::Layout { what });
-    if ![8, 16].contains(&bits) || stored != bits {
-        return layout(format!("{stored} bits stored in {bits}"));
-    }
-    if root.whole(tags::SAMPLES_PER_PIXEL).unwrap_or(1) != 1 {
-        return layout("several samples per pixel".to_owned());
-    }
-    if root.whole(tags::PIXEL_REPRESENTATION).unwrap_or(0) != 0 {
-        return layout("signed pixels".to_owned());
-    }
-    let (Ok(rows), Ok(columns)) = (u16::try_from(rows), u16::try_from(columns)) else {
-        return layout(format!("{rows} rows of {columns} columns"));
-    };
-    Ok((FrameSize { rows, columns, bits }, frames))
-}
-
-/// Whether native Pixel Data of this many bytes can hold what the header declares
-///
-/// # Errors
-/// [`DicomError::PixelLength`], and those of the header.
-pub(super) fn plausible(root: View<'_>, available: usize) -> Result<(), DicomError> {
-    let (size, frames) = head(root, &mut Inspection::default())?;
-    let needed = size.bytes().saturating_mul(frames as usize);
-    if needed > available || available - needed > 1 {
-        return Err(DicomError::PixelLength { needed, available });
-    }
-    Ok(())
-}
-
 /// The grid, and the slices in the order that makes it right-handed
 fn grid(
     groups: &Groups<'_>,
@@ -331,7 +284,7 @@ fn timeline(
     let times = order.times_s.iter().map(|time| Seconds::new(*time)).collect();
     let mut timeline = Timeline::new(times).map_err(|source| DicomError::Timeline { source })?;
     let cardiac = groups.of(order.frame(0, 0, 0), tags::CARDIAC_SYNCHRONIZATION_SEQUENCE);
-    let positive = |ms: &f64| *ms > 0.0 && *ms <= checks::ABSURD;
+    let positive = |ms: &f64| *ms > 0.0 && *ms <= ABSURD;
     timeline.rr = cardiac
         .and_then(|group| group.number(tags::RR_INTERVAL_TIME_NOMINAL))
         .filter(positive)

@@ -8,13 +8,9 @@ use dicom_dictionary_std::tags;
 
 use super::tree::View;
 use super::{DicomError, checks};
-use crate::format::Notes;
+use crate::format::{ABSURD, NYQUIST_M_S, Notes};
 use crate::unit::MetresPerSecond;
 use crate::volume::{Cycle, PowerScale, VelocityScale};
-
-/// A Nyquist velocity below or above these is no measurement: far outside what an echo can show
-const TINIEST_M_S: f64 = 1e-3;
-const FASTEST_M_S: f64 = 100.0;
 
 /// A linear mapping from codes to real-world values
 #[derive(Clone, Debug, PartialEq)]
@@ -132,7 +128,7 @@ pub(super) fn velocity(facts: &VelocityFacts, notes: &mut Notes) -> Result<Veloc
             step.abs() * codes / 2.0
         ));
     }
-    if !(TINIEST_M_S..=FASTEST_M_S).contains(&nyquist.get()) {
+    if !NYQUIST_M_S.contains(&nyquist.get()) {
         return Err(DicomError::Value {
             name: "the Nyquist velocity",
             found: format!("{} m/s", nyquist.get()),
@@ -212,7 +208,7 @@ pub(super) fn context(root: View<'_>) -> Context {
     for item in root.items(tags::ACQUISITION_CONTEXT_SEQUENCE) {
         let Some(concept) = item.first(tags::CONCEPT_NAME_CODE_SEQUENCE) else { continue };
         let value = item.number(tags::FLOATING_POINT_VALUE).or_else(|| item.number(tags::NUMERIC_VALUE));
-        let Some(value) = value.filter(|value| *value > 0.0 && *value <= checks::ABSURD) else { continue };
+        let Some(value) = value.filter(|value| *value > 0.0 && *value <= ABSURD) else { continue };
         let units =
             item.first(tags::MEASUREMENT_UNITS_CODE_SEQUENCE).and_then(|code| code.text(tags::CODE_VALUE));
         let scheme = concept.text(tags::CODING_SCHEME_DESIGNATOR);

@@ -16,14 +16,15 @@ use dicom_transfer_syntax_registry::entries;
 use nalgebra::Vector3;
 use rayon::prelude::*;
 
-use super::codec::{self, FrameSize};
+use super::codec;
+use super::coding::FrameSize;
 use super::file::syntax_uid;
 use super::identity::Content;
 use super::{ASSUMED_PREFIX, Syntax};
 use crate::format::{FormatError, atomic};
 use crate::space::direction;
 use crate::unit::Seconds;
-use crate::volume::{ChannelKind, Codes, Cycle, PowerScale, Volume4};
+use crate::volume::{ChannelKind, Cycle, PowerScale, Volume4};
 
 /// Identifies this writer in a file's meta information; a constant of our own
 const IMPLEMENTATION_UID: &str = "2.25.151706934561407224817021318527105731621";
@@ -193,18 +194,6 @@ fn frame_size(volume: &Volume4) -> Result<FrameSize, WriteError> {
     Ok(FrameSize { rows: side("a column", rows)?, columns: side("a row", columns)?, bits })
 }
 
-/// The codes of a frame of the beat as stored bytes, little-endian
-fn stored(
-    codes: &Codes<'_>,
-    write: &mut impl FnMut(&[u8]) -> Result<(), WriteError>,
-) -> Result<(), WriteError> {
-    match codes {
-        Codes::U8(codes) => write(codes),
-        Codes::U16(codes) if cfg!(target_endian = "little") => write(bytemuck::cast_slice(codes)),
-        Codes::U16(codes) => write(&codes.iter().flat_map(|code| code.to_le_bytes()).collect::<Vec<_>>()),
-    }
-}
-
 /// Native Pixel Data: the element's header, then every frame
 fn native(volume: &Volume4, size: FrameSize, out: &mut dyn Write) -> Result<(), WriteError> {
     let total = volume.stored_bytes() as u64;
@@ -217,7 +206,7 @@ fn native(volume: &Volume4, size: FrameSize, out: &mut dyn Write) -> Result<(), 
     out.write_all(&length.to_le_bytes())?;
     for time in 0..volume.frames() {
         for channel in volume.channels() {
-            stored(&channel.samples().frame(time), &mut |bytes| Ok(out.write_all(bytes)?))?;
+            out.write_all(&channel.samples().frame(time).le_bytes())?;
         }
     }
     if total % 2 == 1 {
@@ -237,17 +226,15 @@ fn encapsulated(
     for time in 0..volume.frames() {
         for channel in volume.channels() {
             let codes = channel.samples().frame(time);
-            stored(&codes, &mut |bytes| {
-                let batch: Vec<Vec<u8>> = bytes
-                    .par_chunks_exact(size.bytes())
-                    .map(|pixels| match syntax {
-                        Syntax::Rle => codec::rle_encode(pixels, size),
-                        _ => codec::jpeg_ls_encode(pixels, size),
-                    })
-                    .collect();
-                coded.extend(batch);
-                Ok(())
-            })?;
+            let bytes = codes.le_bytes();
+            let batch: Vec<Vec<u8>> = bytes
+                .par_chunks_exact(size.bytes())
+                .map(|pixels| match syntax {
+                    Syntax::Rle => codec::rle_encode(pixels, size),
+                    _ => codec::jpeg_ls_encode(pixels, size),
+                })
+                .collect();
+            coded.extend(batch);
         }
     }
     for frame in &mut coded {
