@@ -106,7 +106,9 @@ impl From<ReportError> for Failure {
             ReportError::Cancelled(cancelled) => cancelled.into(),
             ReportError::Figure(error) => error.into(),
             ReportError::Paint(error) => error.into(),
-            ReportError::Json(error) => Self::internal(error.to_string()),
+            ReportError::Json(_) | ReportError::Pdf(_) | ReportError::Dicom(_) => {
+                Self::internal(error.to_string())
+            }
             ReportError::Io { .. } | ReportError::Foreign(_) => {
                 let hint = error.hint().map(str::to_owned);
                 Self { exit: Exit::Usage, error: error.to_string(), hint }

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::progress::Progress;
+use super::report_options::ReportArguments;
 use super::{Exit, Failure, input, output, text};
 use crate::beat::ContinuousWave;
 use crate::measure::results::Verdict;
@@ -18,7 +19,7 @@ use crate::volume::Volume4;
 pub(super) struct Arguments {
     /// The volume: one DICOM Enhanced US Volume file with colour Doppler velocity
     file: PathBuf,
-    /// Folder for the report [default: NAME-report here; none when --json is given]
+    /// Folder for the report [default: NAME-report here; none when --json, --pdf or --sr is given]
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
     /// Write results.json here; `-` prints it, and nothing else, on stdout
@@ -39,14 +40,20 @@ pub(super) struct Arguments {
     /// Length of the continuous-wave envelope, ms [default: the length of systole]
     #[arg(long, value_name = "MS", value_parser = input::positive)]
     cw_duration: Option<f64>,
+    #[command(flatten)]
+    report: ReportArguments,
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let progress = Progress::start();
-    let volume = input::open(&arguments.file, arguments.nyquist)?;
+    let mut volume = input::open(&arguments.file, arguments.nyquist)?;
+    if let Some(label) = &arguments.report.label {
+        volume.provenance.file.clone_from(label);
+    }
     if let Some(json) = arguments.json.as_deref().filter(|json| *json != Path::new("-")) {
         output::refuse_input(&arguments.file, json)?;
     }
+    arguments.report.refuse(&arguments.file)?;
     let options = Options {
         anterior_posterior: arguments.ap,
         continuous_wave: ContinuousWave {
@@ -57,12 +64,17 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         ..Options::default()
     };
     let results = measure::measure(&volume, &options, progress.watch())?;
-    let folder = match (&arguments.out, &arguments.json) {
-        (Some(folder), _) => Some(folder.clone()),
-        (None, Some(_)) => None,
-        (None, None) => Some(default_folder(&arguments.file)),
+    let mut report = arguments.report.options(Some(&arguments.file), progress.watch())?;
+    report.paper.settings = settings(arguments);
+    let files = &arguments.report;
+    let folder = match &arguments.out {
+        Some(folder) => Some(folder.clone()),
+        None if arguments.json.is_some() || files.single_files() => None,
+        None => Some(default_folder(&arguments.file)),
     };
-    let written = folder.map(|folder| write(&results, &volume, &folder, &progress)).transpose()?;
+    let written =
+        folder.map(|folder| report::write_folder(&results, &volume, &folder, &report)).transpose()?;
+    files.write_single(&results, &volume, &report)?;
     drop(progress);
     if let Some(json) = &arguments.json {
         output::deliver(json, &report::results_json(&results)?, &arguments.file)?;
@@ -79,6 +91,22 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         output::print(&summary)?;
     }
     Ok(verdict(&results))
+}
+
+/// What was told on the command line, as the report repeats it
+fn settings(arguments: &Arguments) -> Vec<[String; 2]> {
+    let number = |value: Option<f64>, unit: &str| value.map(|value| format!("{value} {unit}"));
+    let direction = arguments.ap.map(|d| format!("{:.3}, {:.3}, {:.3}", d.x, d.y, d.z));
+    let told = [
+        ("Nyquist limit, given", number(arguments.nyquist.map(MetresPerSecond::get), "m/s")),
+        ("Anterior-posterior direction, given", direction),
+        ("CW peak velocity, given", number(arguments.cw_peak, "m/s")),
+        ("CW velocity-time integral, given", number(arguments.cw_vti, "cm")),
+        ("CW duration, given", number(arguments.cw_duration, "ms")),
+    ];
+    let given: Vec<[String; 2]> =
+        told.into_iter().filter_map(|(name, value)| Some([name.to_owned(), value?])).collect();
+    if given.is_empty() { vec![["Settings".into(), "all as they are by default".into()]] } else { given }
 }
 
 /// Writes the report folder

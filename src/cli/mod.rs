@@ -16,6 +16,7 @@ mod measure;
 mod output;
 mod phantom;
 mod progress;
+mod report_options;
 mod schema;
 mod text;
 mod view;

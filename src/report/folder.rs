@@ -11,10 +11,13 @@ use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
 
+use super::archive::{self, Archive};
 use super::figure::{self, FigureError, Subject, View};
 use super::html::{self, PageFigure};
 use super::paint::{PaintError, png_from_svg};
-use super::{table, words};
+use super::pdf::{PaperOptions, PdfError, pdf};
+use super::{AreaUnit, table, words};
+use crate::format::dicom::WriteError;
 use crate::job::{Cancelled, Watch};
 use crate::measure::results::{JetResult, Results};
 use crate::volume::Volume4;
@@ -24,13 +27,17 @@ use crate::volume::Volume4;
 pub struct ReportOptions {
     /// Pixels of the PNG figures for a unit of the SVG
     pub png_scale: f32,
+    /// Paper, units, reader, settings told
+    pub paper: PaperOptions,
+    /// Whether files for an archive of images are written too
+    pub archive: Option<Archive>,
     /// Told of progress, and asked whether to stop
     pub watch: Watch,
 }
 
 impl Default for ReportOptions {
     fn default() -> Self {
-        Self { png_scale: 1.6, watch: Watch::silent() }
+        Self { png_scale: 1.6, paper: PaperOptions::default(), archive: None, watch: Watch::silent() }
     }
 }
 
@@ -56,6 +63,12 @@ pub enum ReportError {
     /// A figure could not be painted
     #[error(transparent)]
     Paint(#[from] PaintError),
+    /// The paper could not be made
+    #[error(transparent)]
+    Pdf(#[from] PdfError),
+    /// A file for an archive could not be made
+    #[error("writing a DICOM file of the report: {0}")]
+    Dicom(#[from] WriteError),
     /// The results could not be put into JSON
     #[error("writing the results as JSON: {0}")]
     Json(#[from] serde_json::Error),
@@ -83,14 +96,20 @@ impl ReportError {
         match self {
             Self::Io { .. } => Some("choose another folder with --out"),
             Self::Foreign(_) => Some("choose another folder with --out, or move that file away"),
-            Self::Figure(_) | Self::Paint(_) | Self::Json(_) | Self::Cancelled(_) => None,
+            Self::Figure(_)
+            | Self::Paint(_)
+            | Self::Pdf(_)
+            | Self::Dicom(_)
+            | Self::Json(_)
+            | Self::Cancelled(_) => None,
         }
     }
 }
 
 const FIGURES: &str = "figures";
 
-/// Writes `results.json`, `index.html`, `jets.csv`, `frames.csv` and `figures/` into a folder
+/// Writes `results.json`, `index.html`, `report.pdf`, `jets.csv`, `frames.csv` and `figures/` into a
+/// folder, and the files for an archive where they are wanted
 ///
 /// # Errors
 /// See [`ReportError`]; nothing under the final name is half written.
@@ -151,30 +170,84 @@ type File = (String, Vec<u8>);
 
 /// Every file with its bytes; the page last, so that it is also replaced last
 fn contents(results: &Results, volume: &Volume4, options: &ReportOptions) -> Result<Vec<File>, ReportError> {
-    let wanted: Vec<(&JetResult, View)> =
-        results.jets.iter().flat_map(|jet| View::ALL.map(|view| (jet, view))).collect();
-    let drawn: Vec<(PageFigure, [File; 2])> = wanted
+    let unit = options.paper.unit;
+    let drawn = draw(results, volume, unit, &options.watch)?;
+    let painted: Vec<Vec<File>> = drawn
         .par_iter()
         .enumerate()
-        .map(|(done, (jet, view))| {
-            options.watch.step("drawing", done, wanted.len())?;
-            let svg = figure::draw(*view, &Subject::at_peak(volume, results, jet))?.finish();
-            let png = png_from_svg(&svg, options.png_scale)?;
-            let name = format!("{FIGURES}/jet-{}-{}", jet.id, view.name());
-            let files = [(format!("{name}.svg"), svg.clone().into_bytes()), (format!("{name}.png"), png)];
-            Ok((PageFigure { jet: jet.id, caption: caption(*view, jet), svg }, files))
+        .map(|(done, drawing)| {
+            options.watch.step("painting", done, drawn.len())?;
+            let svg = &drawing.figure.svg;
+            let name = format!("jet-{}-{}", drawing.figure.jet, drawing.view.name());
+            let png = png_from_svg(svg, options.png_scale)?;
+            let mut files: Vec<File> = vec![
+                (format!("{FIGURES}/{name}.svg"), svg.clone().into_bytes()),
+                (format!("{FIGURES}/{name}.png"), png),
+            ];
+            if let Some(archive) = options.archive.as_ref().filter(|_| archive::VIEWS.contains(&drawing.view))
+            {
+                let title = format!("Jet {}, {}", drawing.figure.jet, drawing.view.name());
+                files.push((format!("{name}{}", archive::PICTURE), archive.picture(svg, &title, done + 1)?));
+            }
+            Ok(files)
         })
         .collect::<Result<_, ReportError>>()?;
-    let (figures, pictures): (Vec<_>, Vec<_>) = drawn.into_iter().unzip();
-    let mut files: Vec<File> = pictures.into_iter().flatten().collect();
-    files.push(("jets.csv".into(), table::jets(results).into_bytes()));
-    files.push(("frames.csv".into(), table::frames(results).into_bytes()));
+    let mut files: Vec<File> = painted.into_iter().flatten().collect();
+    let figures: Vec<PageFigure> = drawn.into_iter().map(|drawing| drawing.figure).collect();
+    if let Some(archive) = &options.archive {
+        files.push((archive::REPORT.into(), archive.report(results)?));
+    }
+    files.push(("jets.csv".into(), table::jets(results, unit).into_bytes()));
+    files.push(("frames.csv".into(), table::frames(results, unit).into_bytes()));
+    files.push(("report.pdf".into(), pdf(results, &figures, &options.paper)?));
     files.push(("results.json".into(), results_json(results)?.into_bytes()));
-    files.push(("index.html".into(), html::page(results, &figures).into_bytes()));
+    files.push(("index.html".into(), html::page(results, &figures, unit).into_bytes()));
     Ok(files)
 }
 
-fn caption(view: View, jet: &JetResult) -> String {
+/// A figure drawn
+struct Drawing {
+    view: View,
+    figure: PageFigure,
+}
+
+/// Every figure of every jet, in the order of the report
+fn draw(
+    results: &Results,
+    volume: &Volume4,
+    unit: AreaUnit,
+    watch: &Watch,
+) -> Result<Vec<Drawing>, ReportError> {
+    let wanted: Vec<(&JetResult, View)> =
+        results.jets.iter().flat_map(|jet| View::ALL.map(|view| (jet, view))).collect();
+    wanted
+        .par_iter()
+        .enumerate()
+        .map(|(done, (jet, view))| {
+            watch.step("drawing", done, wanted.len())?;
+            let subject = Subject { unit, ..Subject::at_peak(volume, results, jet) };
+            let svg = figure::draw(*view, &subject)?.finish();
+            let figure = PageFigure { jet: jet.id, caption: caption(*view, jet, unit), svg };
+            Ok(Drawing { view: *view, figure })
+        })
+        .collect()
+}
+
+/// The report as a PDF alone
+///
+/// # Errors
+/// See [`ReportError`].
+pub fn report_pdf(
+    results: &Results,
+    volume: &Volume4,
+    options: &ReportOptions,
+) -> Result<Vec<u8>, ReportError> {
+    let drawn = draw(results, volume, options.paper.unit, &options.watch)?;
+    let figures: Vec<PageFigure> = drawn.into_iter().map(|drawing| drawing.figure).collect();
+    Ok(pdf(results, &figures, &options.paper)?)
+}
+
+fn caption(view: View, jet: &JetResult, unit: AreaUnit) -> String {
     match view {
         View::EnFace => "The cut perpendicular to the jet at its neck. Orange, solid: the tracing. Pale, thin and \
                          dashed: the circle that the long-axis width alone implies. Sky blue, dashed: long-axis \
@@ -189,7 +262,7 @@ fn caption(view: View, jet: &JetResult) -> String {
         View::Profile => "The neck is the narrowest cross-section between the convergence upstream and the \
                           expansion downstream."
             .into(),
-        View::Time => words::systole(jet),
+        View::Time => words::systole(jet, unit),
     }
 }
 
@@ -210,13 +283,17 @@ fn refuse_foreign(folder: &Path) -> Result<(), ReportError> {
     if folder.exists() && !folder.is_dir() {
         return Err(ReportError::Foreign(folder.to_owned()));
     }
-    let marks = [("index.html", html::GENERATOR), ("results.json", crate::measure::results::SCHEMA)];
+    let marks = [
+        ("index.html", html::GENERATOR),
+        ("results.json", crate::measure::results::SCHEMA),
+        ("report.pdf", "narrows"),
+        (archive::REPORT, "narrows"),
+    ];
     for (name, mark) in marks {
         let path = folder.join(name);
         match fs::read(&path) {
             Ok(bytes) => {
-                let start = &bytes[..bytes.len().min(4096)];
-                if !String::from_utf8_lossy(start).contains(mark) {
+                if !bytes.windows(mark.len()).any(|window| window == mark.as_bytes()) {
                     return Err(ReportError::Foreign(path));
                 }
             }
@@ -236,28 +313,41 @@ fn replace_ours(aside: &Path, folder: &Path, files: &[File]) -> Result<(), Repor
         let to = folder.join(name);
         fs::rename(aside.join(name), &to).map_err(at("replacing", &to))?;
     }
-    let Ok(entries) = fs::read_dir(&figures) else { return Ok(()) };
-    for entry in entries.flatten() {
-        let name = entry.file_name();
-        let Some(name) = name.to_str() else { continue };
-        let ours = is_figure_name(name);
-        if ours && !files.iter().any(|(kept, _)| *kept == format!("{FIGURES}/{name}")) {
-            fs::remove_file(entry.path()).map_err(at("removing the old figure", &entry.path()))?;
+    let kept = |name: &str| files.iter().any(|(kept, _)| kept == name);
+    for (inside, place) in [(format!("{FIGURES}/"), &figures), (String::new(), &folder.to_owned())] {
+        let Ok(entries) = fs::read_dir(place) else { continue };
+        for entry in entries.flatten() {
+            let name = entry.file_name();
+            let Some(name) = name.to_str() else { continue };
+            let ours = if inside.is_empty() { is_picture_name(name) } else { is_figure_name(name) };
+            if ours && !kept(&format!("{inside}{name}")) {
+                fs::remove_file(entry.path()).map_err(at("removing the old figure", &entry.path()))?;
+            }
         }
+    }
+    // A report without its archive files must not lie beside those of another measurement.
+    let old = folder.join(archive::REPORT);
+    if !kept(archive::REPORT) && old.exists() {
+        fs::remove_file(&old).map_err(at("removing the old report", &old))?;
     }
     Ok(())
 }
 
+/// What follows `jet-N-VIEW` in a name of that form
+fn after_view(name: &str) -> Option<&str> {
+    let (number, rest) = name.strip_prefix("jet-")?.split_once('-')?;
+    let digits = !number.is_empty() && number.bytes().all(|byte| byte.is_ascii_digit());
+    View::ALL.iter().filter(|_| digits).find_map(|view| rest.strip_prefix(view.name()))
+}
+
 /// Whether a name is `jet-N-VIEW.svg` or `.png`
 fn is_figure_name(name: &str) -> bool {
-    let Some((number, rest)) = name.strip_prefix("jet-").and_then(|rest| rest.split_once('-')) else {
-        return false;
-    };
-    !number.is_empty()
-        && number.bytes().all(|byte| byte.is_ascii_digit())
-        && View::ALL
-            .iter()
-            .any(|view| rest.strip_prefix(view.name()).is_some_and(|end| end == ".svg" || end == ".png"))
+    matches!(after_view(name), Some(".svg" | ".png"))
+}
+
+/// Whether a name is that of a picture for an archive
+fn is_picture_name(name: &str) -> bool {
+    after_view(name) == Some(archive::PICTURE)
 }
 
 fn at(action: &'static str, path: &Path) -> impl FnOnce(io::Error) -> ReportError {
@@ -296,7 +386,7 @@ mod tests {
         let pool = rayon::ThreadPoolBuilder::new().num_threads(1).build().unwrap();
         pool.install(|| write_folder(&results, &volume, &b, &quick()).unwrap());
         let (first, second) = (read_all(&a), read_all(&b));
-        assert_eq!(first.len(), 10 + 4);
+        assert_eq!(first.len(), 10 + 5);
         assert_eq!(paths.files.len(), first.len());
         assert!(first == second);
         let back: Results = serde_json::from_slice(&first["/results.json"]).unwrap();
@@ -331,6 +421,7 @@ mod tests {
                 "/index.html",
                 "/jets.csv",
                 "/notes.txt",
+                "/report.pdf",
                 "/results.json",
                 "figures/jet-2-sketch.svg"
             ]

@@ -57,7 +57,7 @@ pub(crate) fn draw(subject: &Subject<'_>) -> Result<Svg, FigureError> {
         let half = jet.width_mm.long_axis.value / 2.0;
         let ends = [CutPoint::new(0.0, along_v - half), CutPoint::new(0.0, along_v + half)];
         cased(svg, &ends.map(|end| panel.at(end)), LONG);
-        label(svg, &outline, &words::mm2_interval(&jet.vca_mm2));
+        label(svg, &outline, &subject.unit.interval(&jet.vca_mm2));
     })?;
     directions(&mut svg);
     key(&mut svg, subject);
@@ -90,23 +90,23 @@ fn key(svg: &mut Svg, subject: &Subject<'_>) {
     if !subject.is_peak() {
         match subject.frame_result().and_then(|frame| frame.vca_mm2) {
             Some(vca) => {
-                let below = format!("95 % interval {} mm²", words::span(&vca, 1));
-                key.answer(svg, "vena contracta area", &words::mm2(vca.value), &below);
+                let below = format!("95 % interval {} {}", subject.unit.span(&vca), subject.unit.sign());
+                key.answer(svg, "vena contracta area", &subject.unit.text(vca.value), &below);
             }
             None => key.note(svg, "no jet in this frame", &[]),
         }
         key.note(svg, "the tracing belongs to the peak frame", &[format!("frame {}", jet.peak_frame)]);
         return;
     }
-    let below = format!("95 % interval {} mm²", words::span(&jet.vca_mm2, 1));
-    key.answer(svg, "vena contracta area", &words::mm2(jet.vca_mm2.value), &below);
-    let traced = [words::mm2(jet.traced_area_mm2), "not corrected for blooming".into()];
+    let below = format!("95 % interval {} {}", subject.unit.span(&jet.vca_mm2), subject.unit.sign());
+    key.answer(svg, "vena contracta area", &subject.unit.text(jet.vca_mm2.value), &below);
+    let traced = [subject.unit.text(jet.traced_area_mm2), "not corrected for blooming".into()];
     key.line(svg, TRACING, "tracing, as displayed", &traced);
     key.line(svg, LONG, "long-axis width", &[words::mm_interval(&jet.width_mm.long_axis)]);
     key.line(svg, COMMISSURAL, "commissural width", &[words::mm_interval(&jet.width_mm.commissural)]);
     let verdict = if jet.single_width.misleads { "misleads here" } else { "inside the interval" };
     let off = format!("{} %, {verdict}", words::signed(jet.single_width.error_percent, 0));
-    key.line(svg, CIRCLE, "circle of the long-axis width", &[words::mm2(jet.circle_area_mm2), off]);
+    key.line(svg, CIRCLE, "circle of the long-axis width", &[subject.unit.text(jet.circle_area_mm2), off]);
     let shape = format!("{}, {} : 1", words::shape(jet.shape.class), words::fixed(jet.shape.axis_ratio, 1));
     key.note(svg, "shape of the tracing", &[shape]);
 }

@@ -14,8 +14,8 @@ pub use plain::{PlainCut, plain};
 
 use nalgebra::{Unit, Vector3};
 
-use super::colour;
 use super::svg::{Face, Halo, Svg};
+use super::{AreaUnit, colour};
 use crate::measure::results::{FrameResult, JetResult, Results};
 use crate::space::{Direction, VolumePoint, direction};
 use crate::volume::Volume4;
@@ -84,6 +84,8 @@ pub struct Subject<'a> {
     pub results: &'a Results,
     /// The jet shown
     pub jet: &'a JetResult,
+    /// In which unit areas are told
+    pub unit: AreaUnit,
     /// The frame shown in the pictures
     pub frame: usize,
 }
@@ -91,7 +93,7 @@ pub struct Subject<'a> {
 impl<'a> Subject<'a> {
     /// A jet at its peak frame
     pub fn at_peak(volume: &'a Volume4, results: &'a Results, jet: &'a JetResult) -> Self {
-        Self { volume, results, jet, frame: jet.peak_frame }
+        Self { volume, results, jet, unit: AreaUnit::default(), frame: jet.peak_frame }
     }
 
     /// Whether the frame shown is the one that was traced
