@@ -7,6 +7,7 @@ use crate::job::Cancelled;
 use crate::measure::MeasureError;
 use crate::phantom::PhantomError;
 use crate::report::{FigureError, PaintError, ReportError};
+use crate::review::ReviewError;
 
 /// The exit status of the program
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -14,7 +15,7 @@ use crate::report::{FigureError, PaintError, ReportError};
 pub enum Exit {
     /// Done
     Done = 0,
-    /// Done, with findings that make the measurement unfit for use
+    /// Done, with findings that make the measurement unfit for use, or with differences found
     Unfit = 1,
     /// Bad usage, unreadable input, or an output that cannot be written
     Usage = 2,
@@ -123,6 +124,12 @@ impl From<FigureError> for Failure {
             FigureError::Frame { .. } => Self::usage(error.to_string(), "choose a frame with --frame"),
             FigureError::Direction { .. } | FigureError::Png(_) => Self::internal(error.to_string()),
         }
+    }
+}
+
+impl From<ReviewError> for Failure {
+    fn from(error: ReviewError) -> Self {
+        Self::usage(error.to_string(), error.hint())
     }
 }
 

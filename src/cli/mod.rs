@@ -16,6 +16,8 @@ mod measure;
 mod output;
 mod phantom;
 mod progress;
+mod recheck;
+mod report;
 mod report_options;
 mod schema;
 mod text;

@@ -1,7 +1,9 @@
 //! The whole job on one volume: trust, jets, neck, tracing, beat, and the result document.
 
+mod reread;
 pub mod results;
 mod run;
 
+pub use reread::{FrameReading, reread, reread_jet};
 pub use results::Results;
 pub use run::{ENGINE, MeasureError, Options, measure};

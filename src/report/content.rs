@@ -2,8 +2,8 @@
 //!
 //! Everything here is words made of results; how it is set is the business of whoever sets it.
 
-use super::AreaUnit;
 use super::words::{capital, fixed, mm_interval, pattern, seen, shape, signed, verdict, verdict_meaning};
+use super::{AreaUnit, words};
 use crate::measure::results::{JetResult, Results, Seen, Verdict};
 
 /// What every report says, whatever was found
@@ -48,6 +48,7 @@ pub(crate) fn numbers(jet: &JetResult, unit: AreaUnit) -> Vec<[String; 3]> {
             unit.interval(&jet.vca_mm2),
             "effective, at the peak frame, corrected for blooming".into(),
         ),
+        ("Outline", words::origin_word(jet).into(), words::origin(jet)),
         ("Traced area", unit.text(jet.traced_area_mm2), "as displayed, not corrected".into()),
         ("Long-axis width", mm_interval(&jet.width_mm.long_axis), axes_note(jet).into()),
         ("Commissural width", mm_interval(&jet.width_mm.commissural), "across the long axis".into()),

@@ -156,6 +156,7 @@ pub(crate) fn results() -> Results {
             mean_mm2: 1.7,
             largest_mm2: 3.3,
         }],
+        reading: Reading::default(),
     };
     Results {
         schema: SCHEMA.into(),

@@ -11,7 +11,7 @@ use super::words::{
     as_a_circle, capital, count, fixed, frame_area, ml_interval, pattern, shape, shape_sentence, signed,
     single_width, span, systole, verdict, verdict_meaning,
 };
-use super::{AreaUnit, content};
+use super::{AreaUnit, content, words};
 use crate::measure::results::{JetResult, Results};
 
 /// The mark by which a page is known as one of ours
@@ -104,6 +104,7 @@ fn answer(out: &mut String, results: &Results, unit: AreaUnit) {
         row("Shape", &shape_sentence(jet));
         row("Through systole", &systole(jet, unit));
         row("Direction", &content::direction(jet));
+        row("Outline", &words::origin(jet));
         if let Some(volume) = &results.total.regurgitant_volume_ml {
             let text = format!(
                 "{} a beat, from the areas through time and the continuous-wave velocity that was entered.",
@@ -209,16 +210,17 @@ fn numbers(out: &mut String, jet: &JetResult, unit: AreaUnit) {
 fn frames(out: &mut String, jet: &JetResult, unit: AreaUnit) {
     out.push_str(
         "<h3>Frame by frame</h3>\n<table class=\"frames\">\n<thead><tr><th>Frame</th><th>Time, ms</th>\
-         <th>VCA (95 % interval)</th></tr></thead>\n<tbody>\n",
+         <th>VCA (95 % interval)</th><th>Outline</th></tr></thead>\n<tbody>\n",
     );
     for frame in &jet.frames {
         let peak = if frame.frame == jet.peak_frame { " (peak)" } else { "" };
         let _ = writeln!(
             out,
-            "<tr><th>{}{peak}</th><td>{}</td><td>{}</td></tr>",
+            "<tr><th>{}{peak}</th><td>{}</td><td>{}</td><td>{}</td></tr>",
             frame.frame,
             fixed(1e3 * frame.time_s, 0),
-            frame_area(frame, unit)
+            frame_area(frame, unit),
+            words::frame_origin(jet, frame.frame)
         );
     }
     out.push_str("</tbody>\n</table>\n");

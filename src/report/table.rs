@@ -14,7 +14,7 @@ pub fn jets(results: &Results, unit: AreaUnit) -> String {
          long_axis_width_low_mm,long_axis_width_high_mm,commissural_width_mm,commissural_width_low_mm,\
          commissural_width_high_mm,circle_area_mm2,ellipse_area_mm2,single_width_error_percent,shape,axis_ratio,\
          circularity,solidity,feret_max_mm,feret_min_mm,perimeter_mm,axis_x,axis_y,axis_z,neck_x_mm,neck_y_mm,\
-         neck_z_mm,beam_angle_deg,axis_uncertainty_deg,pattern,present_fraction,mean_vca_mm2,integral_mm2_s,trust\n",
+         neck_z_mm,beam_angle_deg,axis_uncertainty_deg,pattern,present_fraction,mean_vca_mm2,integral_mm2_s,trust,outline,review_jet\n",
         unit,
     );
     for jet in &results.jets {
@@ -39,6 +39,7 @@ pub fn jets(results: &Results, unit: AreaUnit) -> String {
         row.put(words::pattern(systole.pattern)).number(systole.present_fraction);
         row.number(systole.mean_vca_mm2 * unit.per_mm2()).number(systole.integral_mm2_s * unit.per_mm2());
         row.put(words::verdict(results.trust.verdict));
+        row.put(words::origin_word(jet)).put(jet.reading.jet.as_deref().unwrap_or(""));
         row.end(&mut out);
     }
     out

@@ -1,7 +1,7 @@
 //! Numbers and findings in words, the same in figures, page and terminal.
 
 use crate::measure::results::{
-    FrameResult, Interval, JetResult, Pattern, Seen, ShapeClass, SingleWidth, Verdict,
+    FrameResult, Interval, JetResult, Origin, Pattern, Seen, ShapeClass, SingleWidth, Verdict,
 };
 use crate::unit::Mm2;
 
@@ -155,6 +155,34 @@ pub fn shape_sentence(jet: &JetResult) -> String {
         fixed(jet.shape.feret_max_mm, 1),
         fixed(jet.shape.feret_min_mm, 1)
     )
+}
+
+/// Whose outline the numbers of a jet belong to, as a sentence
+pub fn origin(jet: &JetResult) -> String {
+    let reading = &jet.reading;
+    let name = reading.jet.as_ref().map_or(String::new(), |name| format!(" (jet {name} of the review)"));
+    match reading.origin {
+        Origin::Program => format!("Outline proposed by the program, not changed by a reader{name}."),
+        Origin::ReaderCut => format!("Outline drawn by the program on the cut that the reader chose{name}."),
+        Origin::ReaderKept => {
+            format!("Outline proposed by the program and kept by the reader as it was{name}.")
+        }
+        Origin::ReaderCorrected => format!("The reader's tracing: the program's outline, corrected{name}."),
+        Origin::ReaderDrawn => format!("The reader's tracing, drawn by hand{name}."),
+    }
+}
+
+/// Whose outline it is, in a word
+pub fn origin_word(jet: &JetResult) -> &'static str {
+    match jet.reading.origin {
+        Origin::Program | Origin::ReaderCut => "the program's",
+        Origin::ReaderKept | Origin::ReaderCorrected | Origin::ReaderDrawn => "the reader's",
+    }
+}
+
+/// Whose area a frame holds, as a word
+pub fn frame_origin(jet: &JetResult, frame: usize) -> &'static str {
+    if jet.reading.traced_frames.contains(&frame) { "reader" } else { "program" }
 }
 
 /// Whether a part of the jet was seen

@@ -53,6 +53,7 @@ pub fn secondary_capture(
         .text(tags::SERIES_INSTANCE_UID, VR::UI, &series)
         .text(tags::SERIES_NUMBER, VR::IS, "9002")
         .text(tags::SERIES_DESCRIPTION, VR::LO, "Vena contracta figures")
+        .text(tags::BODY_PART_EXAMINED, VR::CS, "HEART")
         .text(tags::CONVERSION_TYPE, VR::CS, "WSD")
         .text(tags::INSTANCE_NUMBER, VR::IS, &picture.number.to_string())
         .empty(tags::PATIENT_ORIENTATION, VR::CS)

@@ -101,7 +101,8 @@ fn key(svg: &mut Svg, subject: &Subject<'_>) {
     let below = format!("95 % interval {} {}", subject.unit.span(&jet.vca_mm2), subject.unit.sign());
     key.answer(svg, "vena contracta area", &subject.unit.text(jet.vca_mm2.value), &below);
     let traced = [subject.unit.text(jet.traced_area_mm2), "not corrected for blooming".into()];
-    key.line(svg, TRACING, "tracing, as displayed", &traced);
+    let whose = words::origin_word(jet);
+    key.line(svg, TRACING, &format!("{whose} tracing, as displayed"), &traced);
     key.line(svg, LONG, "long-axis width", &[words::mm_interval(&jet.width_mm.long_axis)]);
     key.line(svg, COMMISSURAL, "commissural width", &[words::mm_interval(&jet.width_mm.commissural)]);
     let verdict = if jet.single_width.misleads { "misleads here" } else { "inside the interval" };

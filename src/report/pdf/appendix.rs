@@ -26,7 +26,7 @@ pub(crate) fn pages(
         let mine = figures.iter().filter(|figure| figure.jet == jet.id).skip(usize::from(place == 0));
         for drawn in mine {
             let size = figure::size(&drawn.svg).unwrap_or((1000.0, 650.0));
-            flow.figure(&drawn.svg, size, &drawn.caption, 0.92);
+            flow.figure(&drawn.svg, size, &drawn.caption, 0.84);
         }
     }
     trust(&mut flow, results);
@@ -88,7 +88,7 @@ fn one_jet(flow: &mut Flow<'_>, results: &Results, jet: &JetResult, unit: AreaUn
     let rows: Vec<Vec<String>> = content::numbers(jet, unit).into_iter().map(Vec::from).collect();
     flow.table(&heads, &rows, Some(1));
     flow.subheading("Frame by frame", 60.0);
-    let heads = columns([("Frame", 0.8), ("Time, ms", 0.8), ("Area (95 % interval)", 2.6)]);
+    let heads = columns([("Frame", 0.8), ("Time, ms", 0.8), ("Area (95 % interval)", 2.2), ("Outline", 0.9)]);
     let rows: Vec<Vec<String>> = jet
         .frames
         .iter()
@@ -98,6 +98,7 @@ fn one_jet(flow: &mut Flow<'_>, results: &Results, jet: &JetResult, unit: AreaUn
                 format!("{}{peak}", frame.frame),
                 words::fixed(1e3 * frame.time_s, 0),
                 words::frame_area(frame, unit),
+                words::frame_origin(jet, frame.frame).into(),
             ]
         })
         .collect();

@@ -96,13 +96,22 @@ pub(crate) fn letters(
     text: &str,
 ) {
     surface.set_fill(Some(fill(colour, 1.0)));
-    surface.set_stroke(Some(Stroke {
+    surface.set_stroke((weight != Weight::Plain).then(|| Stroke {
         paint: colour.into(),
         width: (weight.stroke() * size) as f32,
         line_join: LineJoin::Round,
         ..Stroke::default()
     }));
-    glyphs(surface, pen, (x, y), size, weight, text);
+    glyphs(surface, pen, (x, y), size, (weight, Ink::Letters), text);
+}
+
+/// What glyphs are in the document
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Ink {
+    /// Letters that can be searched and copied
+    Letters,
+    /// Shapes that only look like letters
+    Shapes,
 }
 
 /// A line of glyphs in the paint that is set
@@ -111,7 +120,7 @@ pub(crate) fn glyphs(
     pen: &Pen<'_>,
     (x, y): (f64, f64),
     size: f64,
-    weight: Weight,
+    (weight, ink): (Weight, Ink),
     text: &str,
 ) {
     let row: Vec<KrillaGlyph> = pen
@@ -124,7 +133,7 @@ pub(crate) fn glyphs(
         })
         .collect();
     let start = Point::from_xy(x as f32, y as f32);
-    surface.draw_glyphs(start, &row, pen.font.clone(), text, size as f32, false);
+    surface.draw_glyphs(start, &row, pen.font.clone(), text, size as f32, ink == Ink::Shapes);
 }
 
 fn rectangle(surface: &mut Surface<'_>, [x, y, width, height]: [f64; 4]) {

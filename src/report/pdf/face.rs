@@ -25,7 +25,8 @@ impl Weight {
     /// Width of the stroke around each letter, as a share of the size
     pub(crate) fn stroke(self) -> f64 {
         match self {
-            Self::Plain => 0.012,
+            // A hairline would be widened to a pixel by many viewers, and all text look bold.
+            Self::Plain => 0.0,
             Self::Bold => 0.055,
         }
     }

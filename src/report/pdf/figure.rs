@@ -16,7 +16,7 @@ use resvg::usvg::{self, Group, ImageKind, Node, Tree};
 
 use super::super::paint::options;
 use super::PdfError;
-use super::draw::{Pen, glyphs, share};
+use super::draw::{Ink, Pen, glyphs, share};
 use super::face::Weight;
 
 /// Reads a figure
@@ -101,13 +101,13 @@ fn draw_text(surface: &mut Surface<'_>, text: &usvg::Text, pen: &Pen<'_>) {
         if span.paint_order() == usvg::PaintOrder::StrokeAndFill && span.stroke().is_some() {
             surface.set_fill(None);
             surface.set_stroke(span.stroke().map(stroke));
-            glyphs(surface, pen, at, size, Weight::Plain, chunk.text());
+            glyphs(surface, pen, at, size, (Weight::Plain, Ink::Shapes), chunk.text());
             surface.set_stroke(None);
         } else {
             surface.set_stroke(span.stroke().map(stroke));
         }
         surface.set_fill(span.fill().map(fill));
-        glyphs(surface, pen, at, size, Weight::Plain, chunk.text());
+        glyphs(surface, pen, at, size, (Weight::Plain, Ink::Letters), chunk.text());
     }
 }
 

@@ -191,6 +191,7 @@ fn glance(results: &Results, options: &PaperOptions) -> Vec<(&'static str, Strin
         rows.push(("Shape", words::shape_sentence(jet)));
         rows.push(("Through systole", words::systole(jet, options.unit)));
         rows.push(("Direction", content::direction(jet)));
+        rows.push(("Outline", words::origin(jet)));
         if let Some(volume) = &results.total.regurgitant_volume_ml {
             rows.push(("Leak", format!("Regurgitant volume {} a beat.", words::ml_interval(volume))));
         }

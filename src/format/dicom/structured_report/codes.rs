@@ -7,7 +7,7 @@
 //! under the designator `99NARROWS`, always as modifier or finding and never as the measurement.
 
 use super::super::set::{self, Set};
-use crate::measure::results::{Pattern, ShapeClass, Verdict};
+use crate::measure::results::{Origin, Pattern, ShapeClass, Verdict};
 
 /// A coded concept: value, scheme, meaning
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -91,6 +91,7 @@ codes! {
     LONG_AXIS = "long-axis", OWN, "Long-axis cut through the jet";
     COMMISSURAL = "commissural", OWN, "Commissural cut through the jet";
     SHAPE = "shape", OWN, "Shape of the vena contracta";
+    OUTLINE = "outline", OWN, "Who drew the outline";
     COURSE = "course", OWN, "Course of the regurgitation through systole";
     TRUST = "trust", OWN, "Trust check of the acquisition";
 }
@@ -101,6 +102,16 @@ pub(super) fn shape(class: ShapeClass) -> Code {
         ShapeClass::Elliptical => Code("elliptical", OWN, "Elliptical"),
         ShapeClass::Crescent => Code("crescent", OWN, "Crescent"),
         ShapeClass::Irregular => Code("irregular", OWN, "Irregular"),
+    }
+}
+
+pub(super) fn outline(origin: Origin) -> Code {
+    match origin {
+        Origin::Program => Code("program", OWN, "The program, unchanged by a reader"),
+        Origin::ReaderCut => Code("reader-cut", OWN, "The program, on the reader's cut"),
+        Origin::ReaderKept => Code("reader-kept", OWN, "The program, kept by the reader"),
+        Origin::ReaderCorrected => Code("reader-corrected", OWN, "The program, corrected by the reader"),
+        Origin::ReaderDrawn => Code("reader-drawn", OWN, "The reader, by hand"),
     }
 }
 

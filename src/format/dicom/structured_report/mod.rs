@@ -185,6 +185,7 @@ fn jet_group(jet: &JetResult, source: &SourceInstance, options: &StructuredRepor
         numbers.into_iter().filter_map(|(what, value, unit, more)| measured(what, &value, unit, more)),
     );
     below.push(item::code(Contains, codes::SHAPE, codes::shape(jet.shape.class)));
+    below.push(item::code(Contains, codes::OUTLINE, codes::outline(jet.reading.origin)));
     below.push(item::code(Contains, codes::COURSE, codes::course(jet.systole.pattern)));
     below.push(item::text(
         Contains,
