@@ -19,6 +19,9 @@ use crate::volume::Volume4;
 pub(super) struct Arguments {
     /// The volume: one DICOM Enhanced US Volume file with colour Doppler velocity
     file: PathBuf,
+    /// A later volume of the same valve: both are measured, side by side and on one scale
+    #[arg(long, value_name = "AFTER")]
+    compare: Option<PathBuf>,
     /// Folder for the report [default: NAME-report here; none when --json, --pdf or --sr is given]
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
@@ -45,6 +48,9 @@ pub(super) struct Arguments {
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
+    if let Some(after) = &arguments.compare {
+        return compare(arguments, after);
+    }
     let progress = Progress::start();
     let mut volume = input::open(&arguments.file, arguments.nyquist)?;
     if let Some(label) = &arguments.report.label {
@@ -54,15 +60,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         output::refuse_input(&arguments.file, json)?;
     }
     arguments.report.refuse(&arguments.file)?;
-    let options = Options {
-        anterior_posterior: arguments.ap,
-        continuous_wave: ContinuousWave {
-            peak: arguments.cw_peak.map(MetresPerSecond::new),
-            vti_m: arguments.cw_vti.map(|cm| cm / 100.0),
-            duration: arguments.cw_duration.map(|ms| Seconds::new(ms / 1000.0)),
-        },
-        ..Options::default()
-    };
+    let options = measure_options(arguments);
     let results = measure::measure(&volume, &options, progress.watch())?;
     let mut report = arguments.report.options(Some(&arguments.file), progress.watch())?;
     report.paper.settings = settings(arguments);
@@ -70,7 +68,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let folder = match &arguments.out {
         Some(folder) => Some(folder.clone()),
         None if arguments.json.is_some() || files.single_files() => None,
-        None => Some(default_folder(&arguments.file)),
+        None => Some(default_folder(&arguments.file, "report")),
     };
     let written =
         folder.map(|folder| report::write_folder(&results, &volume, &folder, &report)).transpose()?;
@@ -91,6 +89,75 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         output::print(&summary)?;
     }
     Ok(verdict(&results))
+}
+
+fn measure_options(arguments: &Arguments) -> Options {
+    Options {
+        anterior_posterior: arguments.ap,
+        continuous_wave: ContinuousWave {
+            peak: arguments.cw_peak.map(MetresPerSecond::new),
+            vti_m: arguments.cw_vti.map(|cm| cm / 100.0),
+            duration: arguments.cw_duration.map(|ms| Seconds::new(ms / 1000.0)),
+        },
+        ..Options::default()
+    }
+}
+
+/// Measures two volumes and writes what lies between them
+fn compare(arguments: &Arguments, after: &Path) -> Result<Exit, Failure> {
+    let progress = Progress::start();
+    let files = &arguments.report;
+    for read in [&arguments.file, after] {
+        files.refuse(read)?;
+        if let Some(json) = arguments.json.as_deref().filter(|json| *json != Path::new("-")) {
+            output::refuse_input(read, json)?;
+        }
+    }
+    if let Some(path) = files.structured_report() {
+        return Err(Failure::usage(
+            format!("a comparison has no structured report: {}", path.display()),
+            "measure each volume with --sr",
+        ));
+    }
+    let options = measure_options(arguments);
+    let mut volumes =
+        [input::open(&arguments.file, arguments.nyquist)?, input::open(after, arguments.nyquist)?];
+    if let Some(label) = &files.label {
+        for (volume, when) in volumes.iter_mut().zip(["before", "after"]) {
+            volume.provenance.file = format!("{label}, {when}");
+        }
+    }
+    let before = measure::measure(&volumes[0], &options, progress.watch())?;
+    let later = measure::measure(&volumes[1], &options, progress.watch())?;
+    let compared = measure::compare(before, later);
+    let mut report = files.options(None, progress.watch())?;
+    report.paper.settings = settings(arguments);
+    let folder = match &arguments.out {
+        Some(folder) => Some(folder.clone()),
+        None if arguments.json.is_some() || files.single_files() => None,
+        None => Some(default_folder(after, "comparison")),
+    };
+    let both = [&volumes[0], &volumes[1]];
+    let written =
+        folder.map(|folder| report::write_comparison(&compared, both, &folder, &report)).transpose()?;
+    if let Some(path) = files.paper() {
+        output::write(path, &report::comparison_pdf(&compared, both, &report)?)?;
+        output::say(&format!("wrote {}", path.display()));
+    }
+    drop(progress);
+    if let Some(json) = &arguments.json {
+        output::deliver(json, &report::comparison_json(&compared)?, &arguments.file)?;
+    }
+    if arguments.json.as_deref() != Some(Path::new("-")) {
+        let mut summary = text::comparison(&compared);
+        if let Some(paths) = &written {
+            summary.push_str(&text::where_the_report_is(paths));
+        }
+        output::print(&summary)?;
+    }
+    let unfit =
+        [&compared.before, &compared.after].iter().any(|results| results.trust.verdict == Verdict::Unfit);
+    Ok(if unfit { verdict_of(Verdict::Unfit) } else { Exit::Done })
 }
 
 /// What was told on the command line, as the report repeats it
@@ -122,7 +189,11 @@ pub(super) fn write(
 
 /// The status that a measurement ends with
 pub(super) fn verdict(results: &Results) -> Exit {
-    if results.trust.verdict == Verdict::Unfit {
+    verdict_of(results.trust.verdict)
+}
+
+fn verdict_of(verdict: Verdict) -> Exit {
+    if verdict == Verdict::Unfit {
         output::say("warning: the acquisition is unfit for this measurement: see the findings");
         Exit::Unfit
     } else {
@@ -130,7 +201,7 @@ pub(super) fn verdict(results: &Results) -> Exit {
     }
 }
 
-fn default_folder(file: &Path) -> PathBuf {
+fn default_folder(file: &Path, what: &str) -> PathBuf {
     let stem = file.file_stem().map_or_else(|| "volume".into(), |stem| stem.to_string_lossy());
-    PathBuf::from(format!("{stem}-report"))
+    PathBuf::from(format!("{stem}-{what}"))
 }

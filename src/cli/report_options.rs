@@ -104,6 +104,16 @@ impl ReportArguments {
         self.pdf.is_some() || self.sr.is_some()
     }
 
+    /// Where the PDF goes
+    pub(super) fn paper(&self) -> Option<&Path> {
+        self.pdf.as_deref()
+    }
+
+    /// Where the structured report goes
+    pub(super) fn structured_report(&self) -> Option<&Path> {
+        self.sr.as_deref()
+    }
+
     /// Refuses to write over the file being read
     pub(super) fn refuse(&self, input: &Path) -> Result<(), Failure> {
         self.pdf.iter().chain(&self.sr).try_for_each(|path| output::refuse_input(input, path))

@@ -19,12 +19,18 @@ enum Document {
     Results,
     /// NAME.review.json
     Review,
+    /// comparison.json
+    Comparison,
+    /// What recheck writes
+    Recheck,
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     output::print(&match arguments.document {
         Document::Results => report::schema::results(),
         Document::Review => report::schema::review(),
+        Document::Comparison => report::schema::comparison(),
+        Document::Recheck => report::schema::recheck(),
     })?;
     Ok(Exit::Done)
 }

@@ -1,9 +1,13 @@
 //! The whole job on one volume: trust, jets, neck, tracing, beat, and the result document.
 
+mod comparison;
 mod reread;
 pub mod results;
 mod run;
 
+pub use comparison::{
+    COMPARISON_SCHEMA, Change, ChangeDirection, Comparison, Difference, compare, difference,
+};
 pub use reread::{FrameReading, reread, reread_jet};
 pub use results::Results;
 pub use run::{ENGINE, MeasureError, Options, measure};

@@ -214,3 +214,8 @@ pub(crate) fn cautions(results: &Results) -> Vec<String> {
 fn triple(values: [f64; 3], decimals: usize) -> String {
     values.map(|value| fixed(value, decimals)).join(", ")
 }
+
+/// How many cautions two results share at their start: the standing ones
+pub(crate) fn common(one: &Results, two: &Results) -> usize {
+    one.cautions.iter().zip(&two.cautions).take_while(|(a, b)| a == b).count()
+}

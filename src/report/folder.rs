@@ -48,7 +48,7 @@ pub struct ReportPaths {
     pub folder: PathBuf,
     /// The page
     pub page: PathBuf,
-    /// `results.json`
+    /// `results.json`, or the document of another kind of report
     pub results: PathBuf,
     /// All files, relative to the folder, sorted
     pub files: Vec<PathBuf>,
@@ -122,6 +122,16 @@ pub fn write_folder(
     // The cheapest refusals first: before a figure is drawn.
     refuse_foreign(folder)?;
     let files = contents(results, volume, options)?;
+    put(files, folder, "results.json", &options.watch)
+}
+
+/// Puts files into a folder: aside first, then in place; `main` is the document among them
+pub(super) fn put(
+    files: Vec<File>,
+    folder: &Path,
+    main: &str,
+    watch: &Watch,
+) -> Result<ReportPaths, ReportError> {
     let parent = match folder.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent,
         _ => Path::new("."),
@@ -135,7 +145,7 @@ pub fn write_folder(
         }
         fs::write(&path, bytes).map_err(at("writing", &path))?;
     }
-    options.watch.step("writing", 1, 1)?;
+    watch.step("writing", 1, 1)?;
     if folder.exists() {
         replace_ours(aside.path(), folder, &files)?;
     } else {
@@ -151,7 +161,7 @@ pub fn write_folder(
     Ok(ReportPaths {
         folder: folder.to_owned(),
         page: folder.join("index.html"),
-        results: folder.join("results.json"),
+        results: folder.join(main),
         files: names,
     })
 }
@@ -166,7 +176,8 @@ pub fn results_json(results: &Results) -> Result<String, serde_json::Error> {
     Ok(text)
 }
 
-type File = (String, Vec<u8>);
+/// A file of a report: its name in the folder, its bytes
+pub(super) type File = (String, Vec<u8>);
 
 /// Every file with its bytes; the page last, so that it is also replaced last
 fn contents(results: &Results, volume: &Volume4, options: &ReportOptions) -> Result<Vec<File>, ReportError> {
@@ -279,13 +290,14 @@ fn aside_folder(parent: &Path) -> io::Result<tempfile::TempDir> {
 }
 
 /// Refuses a folder that is a file, or that holds another's page or document under our names
-fn refuse_foreign(folder: &Path) -> Result<(), ReportError> {
+pub(super) fn refuse_foreign(folder: &Path) -> Result<(), ReportError> {
     if folder.exists() && !folder.is_dir() {
         return Err(ReportError::Foreign(folder.to_owned()));
     }
     let marks = [
         ("index.html", html::GENERATOR),
         ("results.json", crate::measure::results::SCHEMA),
+        ("comparison.json", crate::measure::COMPARISON_SCHEMA),
         ("report.pdf", "narrows"),
         (archive::REPORT, "narrows"),
     ];
@@ -335,12 +347,13 @@ fn replace_ours(aside: &Path, folder: &Path, files: &[File]) -> Result<(), Repor
 
 /// What follows `jet-N-VIEW` in a name of that form
 fn after_view(name: &str) -> Option<&str> {
+    let name = ["before-", "after-", "both-"].iter().find_map(|when| name.strip_prefix(when)).unwrap_or(name);
     let (number, rest) = name.strip_prefix("jet-")?.split_once('-')?;
     let digits = !number.is_empty() && number.bytes().all(|byte| byte.is_ascii_digit());
     View::ALL.iter().filter(|_| digits).find_map(|view| rest.strip_prefix(view.name()))
 }
 
-/// Whether a name is `jet-N-VIEW.svg` or `.png`
+/// Whether a name is `jet-N-VIEW.svg` or `.png`, perhaps of a comparison
 fn is_figure_name(name: &str) -> bool {
     matches!(after_view(name), Some(".svg" | ".png"))
 }

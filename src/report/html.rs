@@ -43,12 +43,17 @@ pub fn page(results: &Results, figures: &[PageFigure], unit: AreaUnit) -> String
     method(&mut body, results);
     provenance(&mut body, results);
     cautions(&mut body, results);
+    document(&format!("Vena contracta report: {}", results.source.file), &body)
+}
+
+/// A page of ours around its content
+pub(super) fn document(title: &str, body: &str) -> String {
     format!(
         "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n{GENERATOR}\n\
          <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
-         <title>Vena contracta report: {}</title>\n<style>\n{CSS}</style>\n</head>\n<body>\n<main>\n{body}</main>\n\
+         <title>{}</title>\n<style>\n{CSS}</style>\n</head>\n<body>\n<main>\n{body}</main>\n\
          </body>\n</html>\n",
-        escape(&results.source.file)
+        escape(title)
     )
 }
 

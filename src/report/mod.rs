@@ -7,6 +7,7 @@
 mod archive;
 pub mod chart;
 pub mod colour;
+mod comparison;
 mod content;
 pub mod figure;
 mod folder;
@@ -24,6 +25,7 @@ pub mod words;
 pub(crate) mod fixture;
 
 pub use archive::Archive;
+pub use comparison::{comparison_json, comparison_lines, comparison_pdf, write_comparison};
 pub use figure::{FigureError, PlainCut, Subject, View};
 pub use folder::{ReportError, ReportOptions, ReportPaths, report_pdf, results_json, write_folder};
 pub use paint::{PaintError, Painted, paint_svg, png_from_svg};

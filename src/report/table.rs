@@ -23,10 +23,10 @@ pub fn jets(results: &Results, unit: AreaUnit) -> String {
         row.put(jet.id)
             .put(jet.peak_frame)
             .interval(&area(jet.vca_mm2, unit))
-            .number(jet.traced_area_mm2 * unit.per_mm2());
+            .number(unit.of(jet.traced_area_mm2));
         row.interval(&widths.long_axis).interval(&widths.commissural);
-        row.number(jet.circle_area_mm2 * unit.per_mm2())
-            .number(jet.ellipse_area_mm2 * unit.per_mm2())
+        row.number(unit.of(jet.circle_area_mm2))
+            .number(unit.of(jet.ellipse_area_mm2))
             .number(jet.single_width.error_percent);
         let s = &jet.shape;
         row.put(words::shape(s.class)).number(s.axis_ratio).number(s.circularity).number(s.solidity);
@@ -37,7 +37,7 @@ pub fn jets(results: &Results, unit: AreaUnit) -> String {
         row.optional(jet.beam_angle_deg).number(jet.axis_uncertainty_deg);
         let systole = &jet.systole;
         row.put(words::pattern(systole.pattern)).number(systole.present_fraction);
-        row.number(systole.mean_vca_mm2 * unit.per_mm2()).number(systole.integral_mm2_s * unit.per_mm2());
+        row.number(unit.of(systole.mean_vca_mm2)).number(unit.of(systole.integral_mm2_s));
         row.put(words::verdict(results.trust.verdict));
         row.put(words::origin_word(jet)).put(jet.reading.jet.as_deref().unwrap_or(""));
         row.end(&mut out);
@@ -75,7 +75,7 @@ fn in_unit(head: &str, unit: AreaUnit) -> String {
 
 /// An area in another unit; in mm2 exactly as it was
 fn area(mm2: Interval, unit: AreaUnit) -> Interval {
-    mm2.scaled(unit.per_mm2())
+    Interval { value: unit.of(mm2.value), low: unit.of(mm2.low), high: unit.of(mm2.high) }
 }
 
 struct Row(String);

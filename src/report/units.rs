@@ -44,9 +44,14 @@ impl AreaUnit {
 
     /// How many of it are one square millimetre
     pub fn per_mm2(self) -> f64 {
+        self.of(1.0)
+    }
+
+    /// An area given in mm2, in this unit
+    pub fn of(self, mm2: f64) -> f64 {
         match self {
-            Self::Mm2 => 1.0,
-            Self::Cm2 => Mm2::new(1.0).to_cm2(),
+            Self::Mm2 => mm2,
+            Self::Cm2 => Mm2::new(mm2).to_cm2(),
         }
     }
 
@@ -59,12 +64,12 @@ impl AreaUnit {
 
     /// An area given in mm2, as a number without its unit
     pub fn number(self, mm2: f64) -> String {
-        fixed(mm2 * self.per_mm2(), self.decimals())
+        fixed(self.of(mm2), self.decimals())
     }
 
     /// A small difference of areas given in mm2, as a number with one decimal more in cm2
     pub fn fine(self, mm2: f64) -> String {
-        fixed(mm2 * self.per_mm2(), 2 * self.decimals() - 1)
+        fixed(self.of(mm2), 2 * self.decimals() - 1)
     }
 
     /// `34.2 mm²`

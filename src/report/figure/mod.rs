@@ -6,10 +6,13 @@
 mod axial;
 mod beat;
 mod en_face;
+mod pair;
 mod panel;
 mod plain;
 mod profile;
 
+pub use en_face::fitting_side;
+pub use pair::courses;
 pub use plain::{PlainCut, plain};
 
 use nalgebra::{Unit, Vector3};
@@ -18,6 +21,7 @@ use super::svg::{Face, Halo, Svg};
 use super::{AreaUnit, colour};
 use crate::measure::results::{FrameResult, JetResult, Results};
 use crate::space::{Direction, VolumePoint, direction};
+use crate::unit::Mm;
 use crate::volume::Volume4;
 
 /// One of the figures of a jet
@@ -88,12 +92,14 @@ pub struct Subject<'a> {
     pub unit: AreaUnit,
     /// The frame shown in the pictures
     pub frame: usize,
+    /// Side of the en-face picture; `None` fits the jet
+    pub side: Option<Mm>,
 }
 
 impl<'a> Subject<'a> {
     /// A jet at its peak frame
     pub fn at_peak(volume: &'a Volume4, results: &'a Results, jet: &'a JetResult) -> Self {
-        Self { volume, results, jet, unit: AreaUnit::default(), frame: jet.peak_frame }
+        Self { volume, results, jet, unit: AreaUnit::default(), frame: jet.peak_frame, side: None }
     }
 
     /// Whether the frame shown is the one that was traced

@@ -52,6 +52,54 @@ impl<'a> Flow<'a> {
         self.y = MARGIN;
     }
 
+    /// The strip at the top of the first page
+    pub(crate) fn title(&mut self, left: &str, right: &str) {
+        let style = Style::plain(10.0, QUIET);
+        let y = self.y + 8.0;
+        let width = self.sheet().width();
+        let right = self.face.cut(right, style.size, style.weight, width - 150.0);
+        let face = self.face;
+        self.sheet().text(MARGIN, y, style, left);
+        self.sheet().text_to(MARGIN + width, y, style, &right, face);
+        self.sheet().rule(y + 8.0);
+        self.y = y + 22.0;
+    }
+
+    /// One line of text, cut where it is too long
+    pub(crate) fn line(&mut self, text: &str, style: Style, height: f64) {
+        self.room(height);
+        let width = self.sheet().width();
+        let text = self.face.cut(text, style.size, style.weight, width);
+        let y = self.y + 0.85 * height;
+        self.sheet().text(MARGIN, y, style, &text);
+        self.y += height;
+    }
+
+    /// Empty space
+    pub(crate) fn gap(&mut self, height: f64) {
+        self.y += height;
+    }
+
+    /// Two figures of one size side by side; an empty place where one is missing
+    pub(crate) fn pair(&mut self, svgs: [Option<&str>; 2], captions: [&str; 2]) {
+        let width = (self.sheet().width() - 10.0) / 2.0;
+        let tall =
+            svgs.iter().flatten().filter_map(|svg| super::figure::size(svg)).map(|(w, h)| width * h / w);
+        let height = tall.fold(40.0, f64::max);
+        self.room(height + 26.0);
+        let y = self.y + 6.0;
+        for (place, (svg, caption)) in svgs.iter().zip(captions).enumerate() {
+            let at = [MARGIN + (width + 10.0) * place as f64, y, width, height];
+            match svg {
+                Some(svg) => self.sheet().marks.push(Mark::Figure { at, svg: (*svg).to_owned() }),
+                None => self.sheet().text(at[0] + 12.0, y + height / 2.0, TEXT, "No jet was found."),
+            }
+            self.sheet().marks.push(Mark::Rim(at, RULE));
+            self.sheet().text(at[0], y + height + 12.0, CAPTION, caption);
+        }
+        self.y = y + height + 18.0;
+    }
+
     /// A heading that keeps `with` points of what follows on its page
     pub(crate) fn heading(&mut self, text: &str, with: f64) {
         self.room(44.0 + with);

@@ -10,6 +10,7 @@
 //! one font is embedded; no clock is read, so the same results give the same bytes.
 
 mod appendix;
+mod comparison;
 mod draw;
 mod face;
 mod figure;
@@ -19,6 +20,7 @@ mod summary;
 
 use super::html::PageFigure;
 use super::{AreaUnit, words};
+use crate::measure::Comparison;
 use crate::measure::results::Results;
 
 /// The size of the paper
@@ -81,6 +83,31 @@ pub fn pdf(results: &Results, figures: &[PageFigure], options: &PaperOptions) ->
     sheets.extend(appendix::pages(results, figures, options, &face));
     number(&mut sheets, results, options, &face);
     let title = format!("Vena contracta report: {}", results.source.file);
+    draw::document(&sheets, options.paper, &title, options.reader.as_deref(), &face)
+}
+
+/// The figures of a comparison, each an SVG
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) struct PairFigures {
+    /// En face, before and after, on one scale; `None` without a jet
+    pub(super) en_face: [Option<String>; 2],
+    /// Both courses on one pair of axes
+    pub(super) courses: String,
+}
+
+/// A comparison as a PDF
+///
+/// # Errors
+/// See [`PdfError`].
+pub(super) fn comparison(
+    of: &Comparison,
+    figures: &PairFigures,
+    options: &PaperOptions,
+) -> Result<Vec<u8>, PdfError> {
+    let face = face::Face::new()?;
+    let mut sheets = comparison::pages(of, figures, options, &face);
+    number(&mut sheets, &of.after, options, &face);
+    let title = format!("Before and after: {} and {}", of.before.source.file, of.after.source.file);
     draw::document(&sheets, options.paper, &title, options.reader.as_deref(), &face)
 }
 
