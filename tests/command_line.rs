@@ -52,7 +52,7 @@ fn help_is_what_it_was() {
     let temp = tempfile::tempdir().unwrap();
     let help = narrows(temp.path()).arg("--help").assert().success().stderr("").get_output().stdout.clone();
     let mut all = String::from_utf8(help).unwrap();
-    for verb in ["view", "measure", "inspect", "draw", "phantom", "convert", "schema"] {
+    for verb in ["view", "measure", "report", "recheck", "inspect", "draw", "phantom", "convert", "schema"] {
         let help = narrows(temp.path()).args([verb, "--help"]).assert().success().get_output().stdout.clone();
         write!(all, "\n---- {verb}\n\n{}", String::from_utf8(help).unwrap()).unwrap();
     }
