@@ -150,9 +150,10 @@ fn jets_table(out: &mut String, results: &Results, unit: AreaUnit) {
     for jet in &results.jets {
         let _ = writeln!(
             out,
-            "<tr><th>{}</th><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td></tr>",
+            "<tr><th>{}</th><td>{} ({})</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td></tr>",
             jet.id,
-            format!("{} ({})", unit.number(jet.vca_mm2.value), unit.span(&jet.vca_mm2)),
+            unit.number(jet.vca_mm2.value),
+            unit.span(&jet.vca_mm2),
             plain_interval(&jet.width_mm.long_axis),
             plain_interval(&jet.width_mm.commissural),
             shape(jet.shape.class),

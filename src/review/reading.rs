@@ -141,7 +141,7 @@ impl Bench<'_> {
                         cut.get_or_insert(on);
                     }
                     None => {
-                        said.push(format!("A tracing of jet {id} in frame {frame} could not be measured."))
+                        said.push(format!("A tracing of jet {id} in frame {frame} could not be measured."));
                     }
                 }
             }
@@ -151,13 +151,8 @@ impl Bench<'_> {
         }
         let name = id.to_string();
         if !readings.is_empty() {
-            let jet = reread_jet(
-                self.volume,
-                found,
-                &readings,
-                self.axis_uncertainty_deg(found),
-                Reading::default(),
-            )?;
+            let jet =
+                reread_jet(self.volume, found, &readings, axis_uncertainty_deg(found), Reading::default())?;
             let peak = readings.iter().find(|reading| reading.frame == jet.peak_frame)?;
             let hands = drawn.iter().filter(|(frame, _)| *frame == jet.peak_frame).map(|(_, drawn)| *drawn);
             let reading = Reading {
@@ -189,15 +184,11 @@ impl Bench<'_> {
                     self.volume,
                     found,
                     &readings,
-                    self.axis_uncertainty_deg(found),
+                    axis_uncertainty_deg(found),
                     plain(Origin::ReaderCut),
                 )
             }
         }
-    }
-
-    fn axis_uncertainty_deg(&self, found: Option<&JetResult>) -> f64 {
-        found.map_or(1.96 * HAND_AXIS_ERROR.to_degrees(), |found| found.axis_uncertainty_deg)
     }
 
     /// A pose at a cut: the cut is what the reader says the neck is
@@ -260,6 +251,11 @@ impl Bench<'_> {
             .unwrap_or_else(|| signal.tracing_level());
         assess_tracing(signal, &pose, &image, Traced { outline, level }, self.named).ok()
     }
+}
+
+/// The uncertainty of a jet's axis; that of a cut laid by hand where the jet was placed by the reader
+fn axis_uncertainty_deg(found: Option<&JetResult>) -> f64 {
+    found.map_or(1.96 * HAND_AXIS_ERROR.to_degrees(), |found| found.axis_uncertainty_deg)
 }
 
 /// Who drew several tracings: the hand that did most

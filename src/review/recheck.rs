@@ -150,7 +150,7 @@ mod tests {
             "cautions": ["a", "b"],
         });
         let same = compare("r", &saved, &saved);
-        assert!(same.is_same() && same.compared == 7, "{same:?}");
+        assert!(same.is_same() && same.compared == 8, "{same:?}");
         let mut fresh = saved.clone();
         fresh["tool"]["engine"] = "2".into();
         fresh["source"]["file"] = "renamed.dcm".into();
