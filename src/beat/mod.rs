@@ -6,7 +6,12 @@
 mod leak;
 mod pattern;
 mod systole;
+mod zone;
 
 pub use leak::{ContinuousWave, Envelope, envelope_error, regurgitant_volume};
 pub use pattern::{Course, Pattern, course};
-pub use systole::{SystoleBounds, bounds};
+pub use systole::{SystoleBounds, bounds, given_bounds};
+pub use zone::{
+    Counted, Dealiasing, Opening, Zone, ZoneError, ZoneSurface, convergence, effective_orifice,
+    hemisphere_flow_ml_s,
+};

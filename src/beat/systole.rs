@@ -14,6 +14,15 @@ pub struct SystoleBounds {
     pub reason: String,
 }
 
+/// Systole as a reader settled it: taken as it is, whatever the frames show
+///
+/// `None` where the end does not come after the start or no frame lies between them.
+pub fn given_bounds(timeline: &Timeline, start: Seconds, end: Seconds) -> Option<SystoleBounds> {
+    let holds = timeline.times().iter().any(|time| *time >= start && *time <= end);
+    let sound = start.is_finite() && end.is_finite() && start < end;
+    (holds && sound).then(|| SystoleBounds { start, end, reason: "given".to_owned() })
+}
+
 /// Systole from the jets themselves and, where they are short, from the heart rate
 ///
 /// `present` are the frames in which any jet is there. A leak that fills the usual length of
@@ -48,6 +57,17 @@ pub fn bounds(timeline: &Timeline, present: &[usize]) -> SystoleBounds {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_a_reader_gives_is_taken_as_it_is_or_refused() {
+        let timeline = Timeline::regular(12, Seconds::new(0.04)).unwrap();
+        let given = |start, end| given_bounds(&timeline, Seconds::new(start), Seconds::new(end));
+        let found = given(0.09, 0.31).unwrap();
+        assert_eq!((found.start.get(), found.end.get(), found.reason.as_str()), (0.09, 0.31, "given"));
+        for (start, end) in [(0.3, 0.1), (0.1, 0.1), (0.5, 0.9), (0.121, 0.159), (f64::NAN, 0.2)] {
+            assert_eq!(given(start, end), None, "{start} {end}");
+        }
+    }
 
     #[test]
     fn a_late_leak_does_not_shorten_systole() {

@@ -57,6 +57,8 @@ enum Name {
     Profile,
     /// Area against time
     Time,
+    /// Flow against speed upstream of the neck
+    Convergence,
 }
 
 impl From<Name> for View {
@@ -67,6 +69,7 @@ impl From<Name> for View {
             Name::Commissural => Self::Commissural,
             Name::Profile => Self::Profile,
             Name::Time => Self::Time,
+            Name::Convergence => Self::Convergence,
         }
     }
 }

@@ -79,6 +79,10 @@ impl From<MeasureError> for Failure {
                 error.to_string(),
                 "export the acquisition with its colour Doppler velocity; `narrows inspect` shows what it holds",
             ),
+            MeasureError::Systole { .. } => Self::usage(
+                error.to_string(),
+                "give --systole in ms after the R wave, such as 50,370; `narrows inspect` shows the frames",
+            ),
         }
     }
 }

@@ -7,7 +7,7 @@ use nalgebra::Vector3;
 use super::Failure;
 use crate::format::{self, OpenOptions};
 use crate::space::{Direction, direction};
-use crate::unit::MetresPerSecond;
+use crate::unit::{MetresPerSecond, Seconds};
 use crate::volume::Volume4;
 
 /// Opens a volume
@@ -30,6 +30,25 @@ pub(super) fn nyquist(text: &str) -> Result<MetresPerSecond, String> {
 pub(super) fn positive(text: &str) -> Result<f64, String> {
     let value: f64 = text.trim().parse().map_err(|_| "not a number".to_owned())?;
     if value.is_finite() && value > 0.0 { Ok(value) } else { Err("must be above zero".into()) }
+}
+
+/// First and last moment of systole, `START,END` in ms after the R wave
+pub(super) fn systole(text: &str) -> Result<[Seconds; 2], String> {
+    let values: Vec<f64> = text
+        .split(',')
+        .map(|part| part.trim().parse::<f64>().ok().filter(|value| value.is_finite()))
+        .collect::<Option<_>>()
+        .ok_or("not two numbers START,END")?;
+    match values[..] {
+        // A beat of three seconds is a rate of 20 a minute: seconds were not meant, nor microseconds.
+        [start, end] if start < end && start >= -500.0 && end <= 3000.0 && end - start >= 20.0 => {
+            Ok([start, end].map(|ms| Seconds::new(ms / 1000.0)))
+        }
+        [_, _] => {
+            Err("in ms after the R wave, the start before the end and at least 20 ms apart (50,370)".into())
+        }
+        _ => Err("not two numbers START,END".into()),
+    }
 }
 
 /// A position or vector `X,Y,Z`
@@ -66,5 +85,9 @@ mod tests {
         }
         assert_eq!(along("0,0,-2").map(|d| d.z), Ok(-1.0));
         assert!(along("0,0,0").is_err());
+        assert_eq!(systole("50, 370"), Ok([Seconds::new(0.05), Seconds::new(0.37)]));
+        for wrong in ["", "50", "370,50", "0.05,0.37", "50,370,1", "nan,1", "0,9000", "a,b"] {
+            assert!(systole(wrong).is_err(), "{wrong}");
+        }
     }
 }

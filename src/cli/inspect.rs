@@ -42,8 +42,9 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         None
     } else {
         let volume = format::open(&arguments.file, &OpenOptions { hash: HashWhen::Later, ..options })?;
-        let findings = trust::acquisition(&volume);
-        Some(Trust { verdict: trust::worst(&findings), findings })
+        let stitch = trust::stitch(&volume);
+        let findings = trust::acquisition_with(&volume, stitch.as_ref());
+        Some(Trust { verdict: trust::worst(&findings), findings, stitch })
     };
     let inspected = Inspected { inspection, trust };
     if let Some(json) = &arguments.json {

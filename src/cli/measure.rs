@@ -34,7 +34,8 @@ pub(super) struct Arguments {
     /// Anterior-posterior direction in the volume's frame of reference, for the long-axis width
     #[arg(long, value_name = "X,Y,Z", value_parser = input::along, allow_hyphen_values = true)]
     ap: Option<Direction>,
-    /// Peak velocity of the regurgitant jet on continuous-wave Doppler, m/s: gives the regurgitant volume
+    /// Peak velocity of the regurgitant jet on continuous-wave Doppler, m/s: gives the regurgitant volume, and
+    /// the effective orifice from the flow convergence
     #[arg(long, value_name = "M/S", value_parser = input::positive)]
     cw_peak: Option<f64>,
     /// Velocity-time integral of the jet on continuous-wave Doppler, cm; overrules the peak
@@ -43,6 +44,9 @@ pub(super) struct Arguments {
     /// Length of the continuous-wave envelope, ms [default: the length of systole]
     #[arg(long, value_name = "MS", value_parser = input::positive)]
     cw_duration: Option<f64>,
+    /// First and last moment of systole, ms after the R wave [default: from the R-R interval and the jets]
+    #[arg(long, value_name = "START,END", value_parser = input::systole, allow_hyphen_values = true)]
+    systole: Option<[Seconds; 2]>,
     #[command(flatten)]
     report: ReportArguments,
 }
@@ -93,6 +97,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
 
 fn measure_options(arguments: &Arguments) -> Options {
     Options {
+        systole: arguments.systole,
         anterior_posterior: arguments.ap,
         continuous_wave: ContinuousWave {
             peak: arguments.cw_peak.map(MetresPerSecond::new),
@@ -170,6 +175,10 @@ fn settings(arguments: &Arguments) -> Vec<[String; 2]> {
         ("CW peak velocity, given", number(arguments.cw_peak, "m/s")),
         ("CW velocity-time integral, given", number(arguments.cw_vti, "cm")),
         ("CW duration, given", number(arguments.cw_duration, "ms")),
+        (
+            "Systole, given",
+            arguments.systole.map(|[from, to]| format!("{} to {} ms", 1e3 * from.get(), 1e3 * to.get())),
+        ),
     ];
     let given: Vec<[String; 2]> =
         told.into_iter().filter_map(|(name, value)| Some([name.to_owned(), value?])).collect();

@@ -62,6 +62,13 @@ fn jet_rows(row: &mut impl FnMut(&str, &str), jet: &JetResult) {
         words::mm2(systole.mean_vca_mm2)
     );
     row("through systole", &pattern);
+    if let Some(flow) = &jet.convergence.flow_ml_s {
+        let orifice = jet
+            .convergence
+            .eroa_mm2
+            .map_or_else(String::new, |area| format!("   EROA {}", words::mm2_interval(&area)));
+        row("flow convergence", &format!("{}{orifice}", words::flow_interval(flow)));
+    }
 }
 
 /// The findings that are not plainly good, the worst first

@@ -35,7 +35,7 @@ const NECK_MM2: [f64; 2] = [3.0, 260.0];
 /// How far from the neck wide flow is looked for, mm
 const OPENS_WITHIN_MM: f64 = 9.0;
 /// Wide flow is at least so many times the neck
-const OPENS: f64 = 2.0;
+const OPENS: f64 = 1.4;
 /// The jet goes on at least so far, mm
 const GOES_ON_MM: f64 = 4.0;
 

@@ -4,6 +4,7 @@ mod comparison;
 mod reread;
 pub mod results;
 mod run;
+mod zone;
 
 pub use comparison::{
     COMPARISON_SCHEMA, Change, ChangeDirection, Comparison, Difference, compare, difference,

@@ -100,6 +100,8 @@ pub fn reread_jet(
         interval_parts: parts(peak),
         observer: Vec::new(),
         reading,
+        // Upstream of the outline, and so not the reader's.
+        convergence: base.map(|base| base.convergence.clone()).unwrap_or_default(),
     })
 }
 

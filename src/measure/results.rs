@@ -9,10 +9,10 @@ use serde::{Deserialize, Serialize};
 
 use crate::volume::ChannelKind;
 
-pub use crate::beat::Pattern;
+pub use crate::beat::{Counted, Pattern};
 pub use crate::jet::Part as Seen;
 pub use crate::planimetry::ShapeClass;
-pub use crate::trust::{Finding, Verdict};
+pub use crate::trust::{Finding, Stitch, Verdict};
 
 /// The name of this version of the document
 pub const SCHEMA: &str = "narrows/results/1";
@@ -104,6 +104,9 @@ pub struct Trust {
     pub verdict: Verdict,
     /// Each thing that was looked at
     pub findings: Vec<Finding>,
+    /// How the tissue changes from plane to plane along the axis that steps most; `null` without tissue
+    #[serde(default)]
+    pub stitch: Option<Stitch>,
 }
 
 /// One jet
@@ -154,6 +157,9 @@ pub struct JetResult {
     /// Whose outline the numbers belong to
     #[serde(default)]
     pub reading: Reading,
+    /// The flow convergence upstream of the neck, in the frame of the largest flow
+    #[serde(default)]
+    pub convergence: Convergence,
 }
 
 /// Whose outline the numbers of a jet belong to
@@ -184,6 +190,94 @@ pub enum Origin {
     ReaderCorrected,
     /// The reader, by hand
     ReaderDrawn,
+}
+
+/// The flow convergence upstream of a neck, in the frame of the largest flow through it
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Convergence {
+    /// Why it was not measured (in the frame of the largest area); `null` where it was
+    pub reason: Option<String>,
+    /// The frame of the largest flow, to which all else here belongs; `null` where not measured
+    pub frame: Option<usize>,
+    /// The flow in every frame in which it was measured
+    pub frames: Vec<ConvergenceFrame>,
+    /// Flow through the surfaces of equal speed, ml/s; `null` where not measured
+    pub flow_ml_s: Option<Interval>,
+    /// Flow over the peak velocity of continuous-wave Doppler; `null` without either
+    pub eroa_mm2: Option<Interval>,
+    /// Standard deviation of the flow over the surfaces that count, percent of their mean
+    pub spread_percent: Option<f64>,
+    /// Centre of the opening, mm
+    pub centre_mm: Option<[f64; 3]>,
+    /// How far the opening lies upstream of the neck, mm
+    pub upstream_mm: Option<f64>,
+    /// Velocity at which the display wraps in the direction of the jet, m/s
+    pub alias_m_s: Option<f64>,
+    /// The surfaces of equal speed, slowest first
+    pub surfaces: Vec<ConvergenceSurface>,
+    /// What the hemispheric formula says at the alias velocity
+    pub hemisphere: Option<Hemisphere>,
+    /// How far the restored velocities can be relied on
+    pub dealiasing: Option<Dealiasing>,
+}
+
+/// The flow of one frame through its convergence
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ConvergenceFrame {
+    /// Index from 0
+    pub frame: usize,
+    /// Time from the R wave
+    pub time_s: f64,
+    /// Flow
+    pub flow_ml_s: Interval,
+}
+
+/// The surface of one speed upstream
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ConvergenceSurface {
+    /// Speed
+    pub speed_m_s: f64,
+    /// Area of the triangulated surface, what is not seen continued
+    pub area_mm2: f64,
+    /// Share of the half-space of directions in which it is seen, percent
+    pub seen_percent: f64,
+    /// Flow through it: speed times the area across the local direction of flow
+    pub flow_ml_s: f64,
+    /// Distance from the opening along the axis at which the displayed velocity has this size; `null`
+    /// where it is not seen
+    pub radius_mm: Option<f64>,
+    /// Flow by the hemispheric formula from that radius
+    pub hemisphere_ml_s: Option<f64>,
+    /// Whether it counts toward the flow, and why not
+    pub counted: Counted,
+}
+
+/// What the hemispheric formula says
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Hemisphere {
+    /// Displayed velocity
+    pub speed_m_s: f64,
+    /// Distance from the opening along the axis at which it is displayed
+    pub radius_mm: f64,
+    /// 2 pi r^2 v
+    pub flow_ml_s: f64,
+    /// Over the peak velocity of continuous-wave Doppler; `null` without it
+    pub eroa_mm2: Option<f64>,
+    /// Against the flow through the surfaces, percent; negative where the formula misses flow
+    pub error_percent: f64,
+}
+
+/// How far restored velocities can be relied on
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Dealiasing {
+    /// Closed loops of four neighbours
+    pub loops: usize,
+    /// Share of loops that hold an inconsistency, percent
+    pub broken_percent: f64,
+    /// Share of voxels to which another path gives the same cycles, percent
+    pub agreed_percent: f64,
+    /// Share of voxels whose displayed velocity had wrapped, percent
+    pub wrapped_percent: f64,
 }
 
 /// What one small departure of a reader does to the area

@@ -3,18 +3,19 @@
 use rayon::prelude::*;
 
 use crate::beat::{self, ContinuousWave, Course, Envelope, SystoleBounds};
-use crate::jet::{self, Jet, JetError, JetOptions, JetPose, Signal, SignalScale};
+use crate::jet::{self, Jet, JetError, JetOptions, JetPose, Signal, SignalScale, StrengthSource};
 use crate::job::{Cancelled, Watch};
 use crate::planimetry::{Assessment, Assumed, Measured, assess, classify, departures};
 use crate::space::Direction;
 use crate::trust;
-use crate::unit::{Mm, Mm2};
+use crate::unit::{Mm, Mm2, Seconds};
 use crate::volume::{ChannelKind, Volume4};
 
 use super::results::{
-    Components, FrameResult, Interval, IntervalPart, JetResult, ObserverChange, ProfilePoint, Reading,
-    Results, SCHEMA, Shape, SingleWidth, Source, Systole, Tool, Total, Trust, Widths,
+    Components, Convergence, FrameResult, Interval, IntervalPart, JetResult, ObserverChange, ProfilePoint,
+    Reading, Results, SCHEMA, Shape, SingleWidth, Source, Systole, Tool, Total, Trust, Widths,
 };
+use super::zone;
 
 /// Version of the numerical method: raised when the same input may give other numbers
 pub const ENGINE: &str = "1";
@@ -28,6 +29,8 @@ pub struct Options {
     pub jets: JetOptions,
     /// What is known of the continuous-wave Doppler, for the regurgitant volume
     pub continuous_wave: ContinuousWave,
+    /// First and last moment of systole, seconds from the R wave, where a reader has settled them
+    pub systole: Option<[Seconds; 2]>,
 }
 
 /// Why a volume could not be measured
@@ -36,9 +39,26 @@ pub enum MeasureError {
     /// There is no velocity channel
     #[error("the volume has no velocity channel, so no jet can be measured")]
     NoVelocity,
+    /// The given systole holds no frame
+    #[error(
+        "no frame lies in the given systole, {start} to {end} ms after the R wave; frames were acquired from {first} \
+         to {last} ms",
+        start = ms(.given[0]), end = ms(.given[1]), first = ms(.acquired[0]), last = ms(.acquired[1])
+    )]
+    Systole {
+        /// What was given
+        given: [Seconds; 2],
+        /// Times of the first and the last frame
+        acquired: [Seconds; 2],
+    },
     /// The work was asked to stop
     #[error(transparent)]
     Cancelled(#[from] Cancelled),
+}
+
+/// Whole milliseconds, for a message
+fn ms(time: Seconds) -> String {
+    format!("{:.0}", 1000.0 * time.get())
 }
 
 impl From<JetError> for MeasureError {
@@ -55,6 +75,8 @@ impl From<JetError> for MeasureError {
 /// # Errors
 /// See [`MeasureError`]. No jet is not an error: the document then has an empty list.
 pub fn measure(volume: &Volume4, options: &Options, watch: &Watch) -> Result<Results, MeasureError> {
+    // The cheapest refusal first.
+    let given = options.systole.map(|given| given_systole(volume, given)).transpose()?;
     let (scale, jets) = jet::find(volume, &options.jets, watch)?;
     let assessed = assess_all(volume, scale, &jets, options, watch)?;
     // The largest first, so that a jet bears one number in findings and results alike.
@@ -63,17 +85,25 @@ pub fn measure(volume: &Volume4, options: &Options, watch: &Watch) -> Result<Res
     let largest = |frames: &[Option<Assessment>]| peak(frames).map_or(0.0, |(_, area)| area);
     measured.sort_by(|a, b| largest(&b.1).total_cmp(&largest(&a.1)));
     let (jets, assessed): (Vec<Jet>, Vec<Vec<Option<Assessment>>>) = measured.into_iter().unzip();
-    let mut findings = trust::acquisition(volume);
+    let stitch = trust::stitch(volume);
+    let mut findings = trust::acquisition_with(volume, stitch.as_ref());
     findings.extend(trust::jets(volume, &jets));
+    findings.extend(resolutions(volume, scale, &assessed));
 
     let present: Vec<usize> =
         (0..volume.frames()).filter(|frame| assessed.iter().any(|frames| frames[*frame].is_some())).collect();
-    let systole = beat::bounds(&volume.timeline, &present);
+    let systole = given.unwrap_or_else(|| beat::bounds(&volume.timeline, &present));
     let results: Vec<JetResult> = jets
         .iter()
         .zip(&assessed)
         .enumerate()
-        .filter_map(|(index, (jet, frames))| jet_result(volume, scale, index + 1, jet, frames, &systole))
+        .filter_map(|(index, (jet, frames))| {
+            let mut result = jet_result(volume, scale, index + 1, jet, frames, &systole)?;
+            let cw = options.continuous_wave.peak;
+            let widest = result.peak_frame;
+            result.convergence = zone::convergence(volume, scale, &jets, index, frames, widest, cw);
+            Some(result)
+        })
         .collect();
     let envelope = Envelope::new(&options.continuous_wave, &systole);
     let total = total(&results, volume, envelope.as_ref());
@@ -82,11 +112,20 @@ pub fn measure(volume: &Volume4, options: &Options, watch: &Watch) -> Result<Res
         schema: SCHEMA.to_owned(),
         tool: Tool { version: env!("CARGO_PKG_VERSION").to_owned(), engine: ENGINE.to_owned() },
         source: source(volume),
-        trust: Trust { verdict: trust::worst(&findings), findings },
+        trust: Trust { verdict: trust::worst(&findings), findings, stitch },
         jets: results,
         total,
         severity: None,
         cautions,
+    })
+}
+
+/// Systole as it was given, or why it cannot be
+fn given_systole(volume: &Volume4, [start, end]: [Seconds; 2]) -> Result<SystoleBounds, MeasureError> {
+    let times = volume.timeline.times();
+    beat::given_bounds(&volume.timeline, start, end).ok_or_else(|| MeasureError::Systole {
+        given: [start, end],
+        acquired: [times[0], times[times.len() - 1]],
     })
 }
 
@@ -124,6 +163,28 @@ fn assess_all(
         }
     }
     Ok(by_jet)
+}
+
+/// What the edges of each jet at its peak show to be resolved; nothing where no power was stored, since
+/// the point spread is then assumed and not seen
+fn resolutions(
+    volume: &Volume4,
+    scale: SignalScale,
+    assessed: &[Vec<Option<Assessment>>],
+) -> Vec<trust::Finding> {
+    if scale.source == StrengthSource::Colour {
+        return Vec::new();
+    }
+    let at_peak = |frames: &Vec<Option<Assessment>>| {
+        let at = frames.get(peak(frames)?.0)?.as_ref()?;
+        let narrowest = at.long_axis.value.get().min(at.commissural.value.get());
+        Some((at.blur.sigma.get(), at.blur.sigma_error.get(), narrowest))
+    };
+    let seen = assessed.iter().enumerate().filter_map(|(index, frames)| Some((index + 1, at_peak(frames)?)));
+    seen.map(|(id, (sigma_mm, sigma_error_mm, narrowest_mm))| {
+        trust::resolution(volume, &trust::Sharpness { id, sigma_mm, sigma_error_mm, narrowest_mm })
+    })
+    .collect()
 }
 
 /// The frame of the largest area and that area, mm2; `None` where nothing was measured
@@ -187,6 +248,7 @@ fn jet_result(
             .collect(),
         observer: observer(volume, scale, peak, pose, at),
         reading: Reading::default(),
+        convergence: Convergence::default(),
     })
 }
 

@@ -1,5 +1,5 @@
-//! Numerical tools without a word of the domain: pictures of numbers, contours, labels, blurs,
-//! quadrature, statistics, fits.
+//! Numerical tools without a word of the domain: pictures of numbers, contours, surfaces, labels, blurs,
+//! phases, quadrature, statistics, fits.
 //!
 //! Everything here is a function of its arguments, in f64, the same on every machine. Work over
 //! threads is split where no sum crosses the split.
@@ -7,11 +7,13 @@
 pub mod blur;
 pub mod contour;
 mod field;
+pub mod isosurface;
 pub mod label;
 pub mod optimise;
 pub mod quadrature;
 pub mod special;
 pub mod stats;
+pub mod unwrap;
 
 mod image;
 

@@ -76,12 +76,12 @@ const FAINT_LEVEL: f64 = 0.8;
 /// And its area is then uncertain by this share, at 95 % (tuning phantoms)
 const FAINT_ERROR: f64 = 0.45;
 /// The parts see some of the same uncertainty twice; with this factor on all but the spreading their
-/// sum holds the truth of 95 % of the tuning phantoms (seeds 6000 to 6799)
-const SHARED: f64 = 0.6;
-/// The same where only colour is stored and the unknown gain rules all else (seeds 6000 to 6479)
-const SHARED_COLOUR: f64 = 1.0;
+/// sum holds the truth of 95 % of the tuning phantoms (seeds 6000 to 6799, 20000 to 20799)
+const SHARED: f64 = 0.53;
+/// The same where only colour is stored and the unknown gain rules all else (the same seeds)
+const SHARED_COLOUR: f64 = 0.93;
 /// A bent outline is uncertain by this share more, at 95 %: blur fills its hollow (tuning phantoms)
-const BENT_ERROR: f64 = 0.09;
+const BENT_ERROR: f64 = 0.11;
 /// Two-sided 95 % of a normal
 const Z95: f64 = 1.96;
 

@@ -67,6 +67,52 @@ fn around(value: f64, half: f64) -> Interval {
     Interval { value, low: value - half, high: value + half }
 }
 
+fn convergence() -> Convergence {
+    let surface = |speed_m_s: f64, flow_ml_s: f64, counted| ConvergenceSurface {
+        speed_m_s,
+        area_mm2: flow_ml_s / speed_m_s * 1.04,
+        seen_percent: 47.5,
+        flow_ml_s,
+        radius_mm: Some((0.7 * flow_ml_s / speed_m_s / std::f64::consts::TAU).sqrt()),
+        hemisphere_ml_s: Some(0.7 * flow_ml_s),
+        counted,
+    };
+    Convergence {
+        reason: None,
+        frame: Some(2),
+        frames: vec![ConvergenceFrame {
+            frame: 2,
+            time_s: 0.1,
+            flow_ml_s: Interval { value: 184.5, low: 141.5, high: 227.5 },
+        }],
+        flow_ml_s: Some(Interval { value: 184.5, low: 141.5, high: 227.5 }),
+        eroa_mm2: Some(Interval { value: 36.9, low: 28.3, high: 45.5 }),
+        spread_percent: Some(5.6),
+        centre_mm: Some([NECK[0], NECK[1], NECK[2] + 3.5]),
+        upstream_mm: Some(3.5),
+        alias_m_s: Some(0.54),
+        surfaces: vec![
+            surface(0.27, 171.0, Counted::Yes),
+            surface(0.54, 184.5, Counted::Yes),
+            surface(0.86, 193.0, Counted::Yes),
+            surface(1.08, 214.0, Counted::Near),
+        ],
+        hemisphere: Some(Hemisphere {
+            speed_m_s: 0.54,
+            radius_mm: 6.2,
+            flow_ml_s: 129.2,
+            eroa_mm2: Some(25.8),
+            error_percent: -30.0,
+        }),
+        dealiasing: Some(Dealiasing {
+            loops: 90_210,
+            broken_percent: 0.21,
+            agreed_percent: 99.7,
+            wrapped_percent: 6.4,
+        }),
+    }
+}
+
 /// Results as a measurement of [`volume`] might give them
 pub(crate) fn results() -> Results {
     let volume = volume();
@@ -157,6 +203,7 @@ pub(crate) fn results() -> Results {
             largest_mm2: 3.3,
         }],
         reading: Reading::default(),
+        convergence: convergence(),
     };
     Results {
         schema: SCHEMA.into(),
@@ -194,6 +241,18 @@ pub(crate) fn results() -> Results {
                     message: "Frames are far apart: the peak may fall between two of them.".into(),
                 },
             ],
+            stitch: Some(Stitch {
+                axis: 0,
+                plane: 19,
+                score: 3.25,
+                limit: 2.2,
+                scores: (0..SHAPE[0] - 1)
+                    .map(|plane| {
+                        let usual = 1.0 + 0.3 * libm::sin(plane as f64);
+                        (plane > 0).then_some(if plane == 19 { 3.25 } else { usual })
+                    })
+                    .collect(),
+            }),
         },
         jets: vec![jet],
         total: Total { vca_mm2: vca, frame: Some(2), regurgitant_volume_ml: None },

@@ -107,6 +107,8 @@ impl ReportError {
 }
 
 const FIGURES: &str = "figures";
+/// Name of the figure of steps between sub-volumes
+const STITCH: &str = "acquisition-stitch";
 
 /// Writes `results.json`, `index.html`, `report.pdf`, `jets.csv`, `frames.csv` and `figures/` into a
 /// folder, and the files for an archive where they are wanted
@@ -204,7 +206,16 @@ fn contents(results: &Results, volume: &Volume4, options: &ReportOptions) -> Res
         })
         .collect::<Result<_, ReportError>>()?;
     let mut files: Vec<File> = painted.into_iter().flatten().collect();
-    let figures: Vec<PageFigure> = drawn.into_iter().map(|drawing| drawing.figure).collect();
+    let mut figures: Vec<PageFigure> = drawn.into_iter().map(|drawing| drawing.figure).collect();
+    if let Some(svg) = figure::stitch(volume, results)? {
+        let svg = svg.finish();
+        files.push((format!("{FIGURES}/{STITCH}.png"), png_from_svg(&svg, options.png_scale)?));
+        files.push((format!("{FIGURES}/{STITCH}.svg"), svg.clone().into_bytes()));
+        let caption = "How much the tissue changes from each plane to the next, over the change around it. Where \
+                       beats did not match, the picture steps: orange, dashed in the slice, a dot in the curve."
+            .into();
+        figures.push(PageFigure { jet: html::ACQUISITION, caption, svg });
+    }
     if let Some(archive) = &options.archive {
         files.push((archive::REPORT.into(), archive.report(results)?));
     }
@@ -274,6 +285,7 @@ fn caption(view: View, jet: &JetResult, unit: AreaUnit) -> String {
                           expansion downstream."
             .into(),
         View::Time => words::systole(jet, unit),
+        View::Convergence => words::convergence(&jet.convergence),
     }
 }
 
@@ -353,9 +365,11 @@ fn after_view(name: &str) -> Option<&str> {
     View::ALL.iter().filter(|_| digits).find_map(|view| rest.strip_prefix(view.name()))
 }
 
-/// Whether a name is `jet-N-VIEW.svg` or `.png`, perhaps of a comparison
+/// Whether a name is `jet-N-VIEW.svg` or `.png`, perhaps of a comparison, or that of the
+/// acquisition
 fn is_figure_name(name: &str) -> bool {
-    matches!(after_view(name), Some(".svg" | ".png"))
+    let of_acquisition = name.strip_prefix(STITCH).is_some_and(|end| end == ".svg" || end == ".png");
+    of_acquisition || matches!(after_view(name), Some(".svg" | ".png"))
 }
 
 /// Whether a name is that of a picture for an archive
@@ -399,7 +413,7 @@ mod tests {
         let pool = rayon::ThreadPoolBuilder::new().num_threads(1).build().unwrap();
         pool.install(|| write_folder(&results, &volume, &b, &quick()).unwrap());
         let (first, second) = (read_all(&a), read_all(&b));
-        assert_eq!(first.len(), 10 + 5);
+        assert_eq!(first.len(), 12 + 2 + 5);
         assert_eq!(paths.files.len(), first.len());
         assert!(first == second);
         let back: Results = serde_json::from_slice(&first["/results.json"]).unwrap();
@@ -425,6 +439,7 @@ mod tests {
         fs::write(folder.join("figures/jet-2-en-face.svg"), "old").unwrap();
         fs::write(folder.join("figures/jet-2-sketch.svg"), "mine").unwrap();
         results.jets.clear();
+        results.trust.stitch = None;
         write_folder(&results, &volume, &folder, &quick()).unwrap();
         let names: Vec<String> = read_all(&folder).into_keys().collect();
         assert_eq!(

@@ -17,10 +17,13 @@ use crate::measure::results::{JetResult, Results};
 /// The mark by which a page is known as one of ours
 pub const GENERATOR: &str = "<meta name=\"generator\" content=\"narrows\">";
 
+/// The `jet` of a figure that shows the acquisition as a whole
+pub const ACQUISITION: usize = 0;
+
 /// A figure inside the page
 #[derive(Clone, Debug)]
 pub struct PageFigure {
-    /// The jet it shows
+    /// The jet it shows, from 1; [`ACQUISITION`] for none
     pub jet: usize,
     /// What it shows, a sentence
     pub caption: String,
@@ -39,7 +42,7 @@ pub fn page(results: &Results, figures: &[PageFigure], unit: AreaUnit) -> String
     for jet in &results.jets {
         jet_section(&mut body, jet, figures, results.jets.len(), unit);
     }
-    findings(&mut body, results);
+    findings(&mut body, results, figures);
     method(&mut body, results);
     provenance(&mut body, results);
     cautions(&mut body, results);
@@ -189,6 +192,7 @@ fn jet_section(out: &mut String, jet: &JetResult, figures: &[PageFigure], jets: 
     frames(out, jet, unit);
     parts(out, jet, unit);
     observer(out, jet, unit);
+    convergence(out, jet);
     out.push_str("</section>\n");
 }
 
@@ -275,7 +279,55 @@ fn observer(out: &mut String, jet: &JetResult, unit: AreaUnit) {
     out.push_str("</tbody>\n</table>\n");
 }
 
-fn findings(out: &mut String, results: &Results) {
+fn convergence(out: &mut String, jet: &JetResult) {
+    let zone = &jet.convergence;
+    let _ = writeln!(out, "<h3>Flow convergence</h3>\n<p>{}</p>", escape(&words::convergence(zone)));
+    if zone.flow_ml_s.is_none() {
+        return;
+    }
+    out.push_str(
+        "<table class=\"parts\">\n<thead><tr><th>Speed, m/s</th><th>Surface, mm²</th><th>Seen, %</th>\
+         <th>Flow, ml/s</th><th>Hemisphere, ml/s</th><th>Radius on the axis, mm</th><th>Counts</th></tr></thead>\n\
+         <tbody>\n",
+    );
+    let or_none =
+        |value: Option<f64>, decimals| value.map_or_else(|| "not seen".to_owned(), |v| fixed(v, decimals));
+    for surface in &zone.surfaces {
+        let _ = writeln!(
+            out,
+            "<tr><th>{}</th><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td></tr>",
+            fixed(surface.speed_m_s, 2),
+            fixed(surface.area_mm2, 0),
+            fixed(surface.seen_percent, 0),
+            fixed(surface.flow_ml_s, 0),
+            or_none(surface.hemisphere_ml_s, 0),
+            or_none(surface.radius_mm, 1),
+            words::counted(surface.counted)
+        );
+    }
+    out.push_str("</tbody>\n</table>\n");
+    let opening = zone.upstream_mm.map_or_else(String::new, |mm| {
+        format!("The opening was found {} mm upstream of the neck. ", fixed(mm, 1))
+    });
+    let cycles = zone.dealiasing.map_or_else(String::new, |d| {
+        format!(
+            "Velocities that had wrapped ({} % of the voxels) were restored; another path gives the same for {} % \
+             of them, and {} % of {} closed loops hold an inconsistency. ",
+            fixed(d.wrapped_percent, 0),
+            fixed(d.agreed_percent, 1),
+            fixed(d.broken_percent, 2),
+            d.loops
+        )
+    });
+    let _ = writeln!(
+        out,
+        "<p>{opening}{cycles}Speed is the component along the beam over the cosine of its angle to the pull of the \
+         traced opening; where that angle exceeds 60°, and toward the wall, the surface is continued. The \
+         hemisphere takes the displayed velocity as it is.</p>"
+    );
+}
+
+fn findings(out: &mut String, results: &Results, figures: &[PageFigure]) {
     out.push_str("<section>\n<h2>Trust check of the acquisition</h2>\n");
     if results.trust.findings.is_empty() {
         out.push_str("<p>Nothing was found to report.</p>\n</section>\n");
@@ -296,7 +348,11 @@ fn findings(out: &mut String, results: &Results) {
             escape(&message)
         );
     }
-    out.push_str("</tbody>\n</table>\n</section>\n");
+    out.push_str("</tbody>\n</table>\n");
+    for shown in figures.iter().filter(|shown| shown.jet == ACQUISITION) {
+        figure(out, shown);
+    }
+    out.push_str("</section>\n");
 }
 
 fn method(out: &mut String, results: &Results) {

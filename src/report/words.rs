@@ -1,7 +1,10 @@
 //! Numbers and findings in words, the same in figures, page and terminal.
 
+use std::fmt::Write as _;
+
 use crate::measure::results::{
-    FrameResult, Interval, JetResult, Origin, Pattern, Seen, ShapeClass, SingleWidth, Verdict,
+    Convergence, Counted, FrameResult, Interval, JetResult, Origin, Pattern, Seen, ShapeClass, SingleWidth,
+    Verdict,
 };
 use crate::unit::Mm2;
 
@@ -51,6 +54,55 @@ pub fn mm_interval(interval: &Interval) -> String {
 /// `38 ml (31 to 45)`
 pub fn ml_interval(interval: &Interval) -> String {
     format!("{} ml ({})", fixed(interval.value, 0), span(interval, 0))
+}
+
+/// `184 ml/s (142 to 228)`
+pub fn flow_interval(interval: &Interval) -> String {
+    format!("{} ml/s ({})", fixed(interval.value, 0), span(interval, 0))
+}
+
+/// The flow convergence as a sentence or two
+pub fn convergence(zone: &Convergence) -> String {
+    let Some(flow) = &zone.flow_ml_s else {
+        let reason = zone.reason.as_deref().unwrap_or("no reason is given");
+        return format!("The flow convergence was not measured: {reason}.");
+    };
+    let counted = zone.surfaces.iter().filter(|s| s.counted == Counted::Yes).count();
+    let frame =
+        zone.frame.map_or_else(String::new, |frame| format!("In frame {frame}, of the largest flow: "));
+    let mut text = format!(
+        "{frame}through {} of equal speed upstream of the neck pass {}; they differ by {} % (standard deviation).",
+        count(counted, "surface", "surfaces"),
+        flow_interval(flow),
+        fixed(zone.spread_percent.unwrap_or(f64::NAN), 0)
+    );
+    if let Some(orifice) = &zone.eroa_mm2 {
+        let _ = write!(
+            text,
+            " Over the peak velocity that was entered: an orifice of {}.",
+            mm2_interval(orifice)
+        );
+    }
+    if let Some(half) = &zone.hemisphere {
+        let misses = if half.error_percent < 0.0 { "misses" } else { "adds" };
+        let _ = write!(
+            text,
+            " A hemisphere of {} mm at {} m/s {misses} {} % of it.",
+            fixed(half.radius_mm, 1),
+            fixed(half.speed_m_s, 2),
+            fixed(half.error_percent.abs(), 0)
+        );
+    }
+    text
+}
+
+/// Whether a surface of equal speed counts, and why not
+pub fn counted(counted: Counted) -> &'static str {
+    match counted {
+        Counted::Yes => "counts",
+        Counted::Unseen => "no: seen in too few directions",
+        Counted::Near => "no: too near to the opening",
+    }
 }
 
 /// The area as the circle everybody can picture

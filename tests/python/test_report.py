@@ -166,6 +166,11 @@ def test_every_number_comes_back(sr, results):
         (commissural,) = [width for width in widths if modified(width, "111031", "commissural")]
         assert close(values(long_axis), jet["width_mm"]["long_axis"])
         assert close(values(commissural), jet["width_mm"]["commissural"])
+        flow, orifice = below(group, "NUM", ("80057-3", "LN")), below(group, "NUM", ("80071-4", "LN"))
+        zone = jet["convergence"]
+        for items, wanted in ((flow, zone["flow_ml_s"]), (orifice, zone["eroa_mm2"])):
+            assert len(items) == (wanted is not None)
+            assert all(close(values(item), wanted) and modified(item, "370129005", "125216") for item in items)
     whole = groups(sr)[-1]
     assert close(values(below(whole, "NUM", ("42798000", "SCT"))[0]), results["total"]["vca_mm2"])
     (volume,) = below(whole, "NUM", ("118565006", "SCT"))

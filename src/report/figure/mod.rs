@@ -5,15 +5,18 @@
 
 mod axial;
 mod beat;
+mod convergence;
 mod en_face;
 mod pair;
 mod panel;
 mod plain;
 mod profile;
+mod stitch;
 
 pub use en_face::fitting_side;
 pub use pair::courses;
 pub use plain::{PlainCut, plain};
+pub use stitch::stitch;
 
 use nalgebra::{Unit, Vector3};
 
@@ -37,11 +40,14 @@ pub enum View {
     Profile,
     /// Area against time
     Time,
+    /// Flow against speed upstream of the neck
+    Convergence,
 }
 
 impl View {
     /// All views, in the order of the report
-    pub const ALL: [Self; 5] = [Self::EnFace, Self::LongAxis, Self::Commissural, Self::Profile, Self::Time];
+    pub const ALL: [Self; 6] =
+        [Self::EnFace, Self::LongAxis, Self::Commissural, Self::Profile, Self::Time, Self::Convergence];
 
     /// The name used in file names and on the command line
     pub fn name(self) -> &'static str {
@@ -51,6 +57,7 @@ impl View {
             Self::Commissural => "commissural",
             Self::Profile => "profile",
             Self::Time => "time",
+            Self::Convergence => "convergence",
         }
     }
 }
@@ -166,6 +173,7 @@ pub fn draw(view: View, subject: &Subject<'_>) -> Result<Svg, FigureError> {
         View::LongAxis | View::Commissural => axial::draw(view, subject),
         View::Profile => Ok(profile::draw(subject)),
         View::Time => Ok(beat::draw(subject)),
+        View::Convergence => Ok(convergence::draw(subject)),
     }
 }
 

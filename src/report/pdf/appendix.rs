@@ -1,6 +1,6 @@
 //! What follows page one: every number, where the interval comes from, what was measured and how.
 
-use super::super::html::PageFigure;
+use super::super::html::{ACQUISITION, PageFigure};
 use super::super::{AreaUnit, content, words};
 use super::face::Face;
 use super::flow::{Column, Flow};
@@ -30,6 +30,10 @@ pub(crate) fn pages(
         }
     }
     trust(&mut flow, results);
+    for drawn in figures.iter().filter(|figure| figure.jet == ACQUISITION) {
+        let size = figure::size(&drawn.svg).unwrap_or((1000.0, 650.0));
+        flow.figure(&drawn.svg, size, &drawn.caption, 0.84);
+    }
     flow.heading("How it was measured", 60.0);
     flow.paragraph(content::METHOD);
     flow.paragraph(&content::program(results));

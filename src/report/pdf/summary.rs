@@ -4,7 +4,7 @@
 //! of the trust check, then to the picture; four sentences stand below it.
 
 use super::super::colour::{BAD, GOOD, INK, QUIET, RULE, TRACING};
-use super::super::html::PageFigure;
+use super::super::html::{ACQUISITION, PageFigure};
 use super::super::{content, words};
 use super::face::{Face, Weight};
 use super::sheet::{MARGIN, Mark, Sheet, Style};
@@ -131,7 +131,7 @@ impl Page<'_> {
 
     /// The first figure, as large as the rest of the page allows
     fn picture(&mut self, figures: &[PageFigure], below: f64) {
-        let Some(first) = figures.first() else { return };
+        let Some(first) = figures.iter().find(|figure| figure.jet != ACQUISITION) else { return };
         let (width, height) = figure::size(&first.svg).unwrap_or((1000.0, 650.0));
         let room = self.sheet.bottom() - below - self.y - 12.0;
         let scale = (self.sheet.width() / width).min(room / height);

@@ -67,12 +67,18 @@ codes! {
     VC_WIDTH_MITRAL = "80061-5", "LN", "Mitral regurgitation vena contracta width";
     VC_WIDTH_AORTIC = "79948-6", "LN", "Aortic regurgitation vena contracta width";
     VC_WIDTH_TRICUSPID = "79933-8", "LN", "Tricuspid regurgitation vena contracta width";
+    EROA = "125326", "DCM", "Effective Orifice Area";
+    EROA_MITRAL = "80071-4", "LN", "Mitral valve effective regurgitant orifice area (PISA)";
+    EROA_AORTIC = "79960-1", "LN", "Aortic valve effective regurgitant orifice area";
+    FLOW_MITRAL = "80057-3", "LN", "Mitral regurgitant flow (PISA)";
+    FLOW_AORTIC = "79941-1", "LN", "Aortic regurgitant flow";
     DOPPLER_ANGLE = "125106", "DCM", "Doppler Angle";
     UPPER = "371886008", "SCT", "+, range of upper measurement uncertainty";
     LOWER = "371885007", "SCT", "-, range of lower measurement uncertainty";
     // Modifiers.
     METHOD = "370129005", "SCT", "Measurement Method";
     PLANIMETRY = "125220", "DCM", "Planimetry";
+    ISOVELOCITY = "125216", "DCM", "Proximal Isovelocity Surface Area";
     DOPPLER_VOLUME_FLOW = "125219", "DCM", "Doppler Volume Flow";
     DERIVATION = "121401", "DCM", "Derivation";
     FLOW_DIRECTION = "260674002", "SCT", "Direction of flow";
@@ -82,6 +88,7 @@ codes! {
     SQUARE_MM = "mm2", "UCUM", "square millimeter";
     MM = "mm", "UCUM", "millimeter";
     ML = "ml", "UCUM", "milliliter";
+    ML_PER_S = "ml/s", "UCUM", "milliliter per second";
     DEGREE = "deg", "UCUM", "degree";
     // Our own.
     CORRECTED = "corrected", OWN, "Corrected for blooming";

@@ -184,6 +184,7 @@ fn jet_group(jet: &JetResult, source: &SourceInstance, options: &StructuredRepor
     below.extend(
         numbers.into_iter().filter_map(|(what, value, unit, more)| measured(what, &value, unit, more)),
     );
+    below.extend(convergence(jet, options));
     below.push(item::code(Contains, codes::SHAPE, codes::shape(jet.shape.class)));
     below.push(item::code(Contains, codes::OUTLINE, codes::outline(jet.reading.origin)));
     below.push(item::code(Contains, codes::COURSE, codes::course(jet.systole.pattern)));
@@ -197,6 +198,26 @@ fn jet_group(jet: &JetResult, source: &SourceInstance, options: &StructuredRepor
         below.push(item::text(Contains, codes::COMMENT, assumed));
     }
     item::container(codes::MEASUREMENT_GROUP, Some("1410"), below)
+}
+
+/// Flow and orifice by the surfaces of equal speed upstream: here the codes that name that method are
+/// right. No code of the standard says the flow of a valve that is not named, so it is then left out.
+fn convergence(jet: &JetResult, options: &StructuredReportOptions) -> Vec<Set> {
+    let by = || vec![item::code(Modifier, codes::METHOD, codes::ISOVELOCITY)];
+    let flow = match options.valve {
+        Some(Valve::Mitral) => Some(codes::FLOW_MITRAL),
+        Some(Valve::Aortic) => Some(codes::FLOW_AORTIC),
+        Some(Valve::Tricuspid) | None => None,
+    };
+    let orifice = match options.valve {
+        Some(Valve::Mitral) => codes::EROA_MITRAL,
+        Some(Valve::Aortic) => codes::EROA_AORTIC,
+        Some(Valve::Tricuspid) | None => codes::EROA,
+    };
+    let flow = flow.zip(jet.convergence.flow_ml_s);
+    let flow = flow.and_then(|(code, value)| measured(code, &value, codes::ML_PER_S, by()));
+    let area = jet.convergence.eroa_mm2.and_then(|value| measured(orifice, &value, codes::SQUARE_MM, by()));
+    flow.into_iter().chain(area).collect()
 }
 
 /// What belongs to all jets together

@@ -1,0 +1,204 @@
+//! The velocity along the beam upstream of a neck, its whole cycles restored.
+
+use std::f32::consts::TAU;
+
+use crate::jet::Signal;
+use crate::numeric::blur::{Edge, gaussian_3d};
+use crate::numeric::unwrap::{Order, Unwrapped, residues, unwrap};
+use crate::space::{Direction, VolumePoint, VoxelPoint};
+use crate::volume::{ChannelKind, Volume4};
+
+use super::ZoneError;
+
+/// How far from the neck the zone may reach, mm
+pub(super) const REACH_MM: f64 = 26.0;
+/// Voxels that have lost more coherence than this are not unwrapped
+const CALM: f32 = 0.25;
+/// Speeds along the beam above so many times the Nyquist velocity are not trusted to be restored
+const CYCLES: f64 = 3.0;
+/// Standard deviation of the smoothing after the cycles were restored, mm
+const SMOOTH_MM: f64 = 0.7;
+/// Fewer calm voxels than this are no zone, mm3
+const SMALLEST_MM3: f64 = 300.0;
+
+/// How far the restored cycles can be relied on
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Dealiasing {
+    /// Closed loops of four neighbours
+    pub loops: usize,
+    /// Share of loops that hold an inconsistency, 0 to 1
+    pub broken: f64,
+    /// Share of voxels to which another path gives the same cycles, 0 to 1
+    pub agreed: f64,
+    /// Share of voxels whose displayed velocity had wrapped, 0 to 1
+    pub wrapped: f64,
+}
+
+/// A box of voxels upstream of a neck
+#[derive(Clone, Debug)]
+pub(super) struct Upstream {
+    /// First voxel of the box in the volume
+    low: [usize; 3],
+    pub(super) shape: [usize; 3],
+    /// Velocity along the beam, positive toward the probe, m/s, cycles restored, smoothed
+    pub(super) velocity: Vec<f64>,
+    /// Where it is known
+    pub(super) known: Vec<bool>,
+    pub(super) dealiasing: Dealiasing,
+}
+
+impl Upstream {
+    /// The box around a neck; others' necks are nearer to their own zones
+    pub(super) fn new(
+        volume: &Volume4,
+        frame: usize,
+        signal: &Signal,
+        neck: VolumePoint,
+        axis: Direction,
+        others: &[VolumePoint],
+    ) -> Result<Self, ZoneError> {
+        let channel = volume.channel(ChannelKind::Velocity).ok_or(ZoneError::NoVelocity)?;
+        let grid = &volume.grid;
+        let middle = grid.voxel_from_volume(neck).0;
+        let (mut low, mut shape) = ([0; 3], [0; 3]);
+        for a in 0..3 {
+            let half = REACH_MM / grid.spacing_mm()[a];
+            let last = grid.shape()[a] as f64 - 1.0;
+            let from = (middle[a] - half).floor().clamp(0.0, last);
+            let to = (middle[a] + half).ceil().clamp(from, last);
+            low[a] = from as usize;
+            shape[a] = (to - from) as usize + 1;
+        }
+        let codes = channel.samples().frame(frame);
+        let scale = volume.velocity_scale;
+        let haste = signal.haste_field().data();
+        let [nx, ny, _] = grid.shape();
+        let count = shape.iter().product();
+        let mut phase = vec![0.0f32; count];
+        let mut quality = vec![0.0f32; count];
+        let mut calm = vec![false; count];
+        let mut this = Self {
+            low,
+            shape,
+            velocity: Vec::new(),
+            known: Vec::new(),
+            dealiasing: Dealiasing { loops: 0, broken: 0.0, agreed: 0.0, wrapped: 0.0 },
+        };
+        for i in 0..count {
+            let [x, y, z] = this.place(i);
+            let at = x + nx * (y + ny * z);
+            let code = codes.at(at);
+            if code == scale.zero_code() || haste[at] > CALM {
+                continue;
+            }
+            let point = grid.volume_from_voxel(VoxelPoint::new(x as f64, y as f64, z as f64));
+            let offset = point.from(neck);
+            let far = offset.norm();
+            let mine = others.iter().all(|other| point.from(*other).norm() >= far);
+            calm[i] = mine && far <= REACH_MM && axis.dot(&offset) < -0.5;
+            phase[i] = scale.phase(code) as f32;
+            quality[i] = 1.0 - haste[at];
+        }
+        let unwrapped = unwrap(&phase, &quality, &calm, shape, Order::Quality).ok_or(ZoneError::NoFlow)?;
+        let kept = largest_part(&unwrapped);
+        let enough = kept.iter().filter(|k| **k).count() as f64 * grid.voxel_mm3() >= SMALLEST_MM3;
+        if !enough {
+            return Err(ZoneError::NoFlow);
+        }
+        let far: Vec<f64> = (0..count)
+            .map(|i| {
+                let [x, y, z] = this.place(i).map(|n| n as f64);
+                grid.volume_from_voxel(VoxelPoint::new(x, y, z)).from(neck).norm()
+            })
+            .collect();
+        let base = quiet_cycles(&phase, &unwrapped, &kept, &far);
+        let nyquist = scale.nyquist().get();
+        let speed = |i: usize| {
+            let whole = f64::from(phase[i]) + f64::from(TAU) * f64::from(unwrapped.cycles[i] - base);
+            whole / std::f64::consts::PI * nyquist
+        };
+        this.known = (0..count).map(|i| kept[i] && speed(i).abs() <= CYCLES * nyquist).collect();
+        this.dealiasing = {
+            let (loops, broken) = residues(&phase, &kept, shape);
+            let other = unwrap(&phase, &quality, &calm, shape, Order::Step).ok_or(ZoneError::NoFlow)?;
+            let total = kept.iter().filter(|k| **k).count() as f64;
+            let wrapped = (0..count).filter(|i| kept[*i] && unwrapped.cycles[*i] != base).count() as f64;
+            Dealiasing {
+                loops,
+                broken: broken as f64 / loops.max(1) as f64,
+                agreed: agreement(&unwrapped, &other, &kept),
+                wrapped: wrapped / total,
+            }
+        };
+        let plain: Vec<f64> = (0..count).map(|i| if this.known[i] { speed(i) } else { 0.0 }).collect();
+        let weight: Vec<f64> = this.known.iter().map(|k| f64::from(u8::from(*k))).collect();
+        let sigma = grid.spacing_mm().map(|side| SMOOTH_MM / side);
+        let sum = gaussian_3d(plain, shape, sigma, Edge::Zero).ok_or(ZoneError::NoFlow)?;
+        let weight = gaussian_3d(weight, shape, sigma, Edge::Zero).ok_or(ZoneError::NoFlow)?;
+        this.velocity = sum.iter().zip(&weight).map(|(s, w)| if *w > 1e-6 { s / w } else { 0.0 }).collect();
+        Ok(this)
+    }
+
+    /// The voxel of the volume at an index of the box
+    fn place(&self, i: usize) -> [usize; 3] {
+        let [nx, ny, _] = self.shape;
+        [self.low[0] + i % nx, self.low[1] + i / nx % ny, self.low[2] + i / (nx * ny)]
+    }
+
+    /// Where an index of the box lies
+    pub(super) fn point(&self, volume: &Volume4, i: usize) -> VolumePoint {
+        let [x, y, z] = self.place(i).map(|n| n as f64);
+        volume.grid.volume_from_voxel(VoxelPoint::new(x, y, z))
+    }
+
+    /// A continuous index of the box in the volume
+    pub(super) fn at(&self, volume: &Volume4, index: nalgebra::Point3<f64>) -> VolumePoint {
+        let low = nalgebra::Vector3::from(self.low.map(|n| n as f64));
+        volume.grid.volume_from_voxel(VoxelPoint(index + low))
+    }
+
+    /// The nearest voxel of the box, `None` outside it
+    pub(super) fn nearest(&self, volume: &Volume4, point: VolumePoint) -> Option<usize> {
+        let voxel = volume.grid.voxel_from_volume(point).0;
+        let mut index = [0usize; 3];
+        for a in 0..3 {
+            let at = (voxel[a] - self.low[a] as f64).round();
+            if !(at >= 0.0 && at < self.shape[a] as f64) {
+                return None;
+            }
+            index[a] = at as usize;
+        }
+        Some(index[0] + self.shape[0] * (index[1] + self.shape[1] * index[2]))
+    }
+}
+
+/// The voxels of the largest joined part
+fn largest_part(unwrapped: &Unwrapped) -> Vec<bool> {
+    let mut sizes = vec![0u32; unwrapped.part.len()];
+    for part in unwrapped.part.iter().filter(|p| **p != u32::MAX) {
+        sizes[*part as usize] += 1;
+    }
+    let best = (0..sizes.len()).max_by_key(|i| (sizes[*i], usize::MAX - i)).filter(|i| sizes[*i] > 0);
+    unwrapped.part.iter().map(|part| best.is_some_and(|b| *part as usize == b)).collect()
+}
+
+/// The cycles at which the outer third of a part is slowest: far from the neck nothing has wrapped
+fn quiet_cycles(phase: &[f32], unwrapped: &Unwrapped, kept: &[bool], far: &[f64]) -> i32 {
+    let distances: Vec<f64> = (0..kept.len()).filter(|i| kept[*i]).map(|i| far[i]).collect();
+    let outer = crate::numeric::stats::quantile(&distances, 0.67);
+    let turns: Vec<f64> = (0..kept.len())
+        .filter(|i| kept[*i] && far[*i] >= outer)
+        .map(|i| f64::from(phase[i] / TAU) + f64::from(unwrapped.cycles[i]))
+        .collect();
+    crate::numeric::stats::median(&turns).round() as i32
+}
+
+/// Share of kept voxels to which two answers give the same cycles, up to one constant
+fn agreement(a: &Unwrapped, b: &Unwrapped, kept: &[bool]) -> f64 {
+    let mut counts = std::collections::BTreeMap::new();
+    for i in (0..kept.len()).filter(|i| kept[*i]) {
+        *counts.entry((a.cycles[i] - b.cycles[i], b.part[i])).or_insert(0usize) += 1;
+    }
+    let total: usize = counts.values().sum();
+    counts.values().max().map_or(0.0, |most| *most as f64 / total as f64)
+}

@@ -1,0 +1,53 @@
+//! The velocity scale: Nyquist velocity and baseline against what the job needs.
+
+use super::{Finding, Verdict, finding};
+use crate::volume::Volume4;
+
+/// Nyquist velocities usual for judging a jet, m/s (Zoghbi and others, J Am Soc Echocardiogr
+/// 2017;30:303-371, from memory)
+const NYQUIST_M_S: [f64; 2] = [0.5, 0.7];
+/// Baseline shift over the Nyquist velocity beyond which one direction has hardly any range left (our
+/// own choice; shifts for the flow convergence usually leave an alias velocity of 0.25 to 0.4 m/s of 0.5 to
+/// 0.7: Zoghbi 2017, from memory)
+const SHIFT: f64 = 0.75;
+
+/// The Nyquist velocity against the usual range
+pub(super) fn nyquist(volume: &Volume4) -> Finding {
+    let value = volume.velocity_scale.nyquist().get();
+    let [low, high] = NYQUIST_M_S;
+    let (verdict, limit, consequence) = if value < 0.6 * low {
+        (Verdict::Limited, low, "slow blood aliases too and may be taken for jet")
+    } else if value > 1.5 * high {
+        (Verdict::Limited, high, "the jet's edge aliases late and its area may be read too small")
+    } else {
+        (Verdict::Adequate, if value < low { low } else { high }, "within reach of the usual 0.5 to 0.7 m/s")
+    };
+    let message = format!(
+        "Nyquist velocity {value:.2} m/s; 0.5 to 0.7 m/s is usual for a jet (Zoghbi 2017, from memory): {consequence}"
+    );
+    finding("nyquist", verdict, Some(value), "m/s", Some(limit), message)
+}
+
+/// The baseline: how far the displayed range is moved off zero
+pub(super) fn baseline(volume: &Volume4) -> Finding {
+    let scale = &volume.velocity_scale;
+    let (low, high) = scale.limits();
+    let shift = scale.baseline_shift().get();
+    let limit = SHIFT * scale.nyquist().get();
+    let (verdict, consequence) = if shift.abs() > limit {
+        (
+            Verdict::Limited,
+            "slow blood of the other direction is shown as fast, and the convergence's side is unsure",
+        )
+    } else {
+        (Verdict::Adequate, "both directions have room")
+    };
+    let message = format!(
+        "the display runs from {:.2} to {:.2} m/s, its middle {:.2} m/s off zero; up to {limit:.2} m/s is accepted \
+         (our own choice): {consequence}",
+        low.get(),
+        high.get(),
+        shift
+    );
+    finding("baseline", verdict, Some(shift), "m/s", Some(limit), message)
+}
