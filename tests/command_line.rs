@@ -53,8 +53,8 @@ fn help_is_what_it_was() {
     let help = narrows(temp.path()).arg("--help").assert().success().stderr("").get_output().stdout.clone();
     let mut all = String::from_utf8(help).unwrap();
     for verb in [
-        "view", "measure", "inspect", "draw", "phantom", "convert", "sweep", "cohort", "shapes", "readings",
-        "agree", "schema",
+        "view", "measure", "report", "recheck", "inspect", "draw", "phantom", "convert", "sweep", "cohort",
+        "shapes", "readings", "agree", "schema",
     ] {
         let help = narrows(temp.path()).args([verb, "--help"]).assert().success().get_output().stdout.clone();
         write!(all, "\n---- {verb}\n\n{}", String::from_utf8(help).unwrap()).unwrap();

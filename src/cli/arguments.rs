@@ -3,15 +3,15 @@
 use clap::{Parser, Subcommand};
 
 use super::{
-    Exit, Failure, agree, cohort, convert, draw, home, inspect, measure, phantom, readings, schema, shapes,
-    sweep, view,
+    Exit, Failure, agree, cohort, convert, draw, home, inspect, measure, phantom, readings, recheck, report,
+    schema, shapes, sweep, view,
 };
 
 const AFTER: &str = "\
 Without a command the viewer opens on the sample volumes; where there is no display, the default sample \
 is measured and a report is written to ./narrows-report.
 
-Exit status: 0 done; 1 done, but the acquisition is unfit for this measurement; 2 bad usage, unreadable \
+Exit status: 0 done; 1 done, but the acquisition is unfit for this measurement, or a recheck found a difference; 2 bad usage, unreadable \
 input or unwritable output; 3 a fault of the program; 130 stopped by Ctrl-C.
 
 Not a medical device: results defer to local protocols and to the licensed reader.";
@@ -30,6 +30,12 @@ enum Verb {
     View(view::Arguments),
     /// Measure every jet of a volume and write a report
     Measure(measure::Arguments),
+    /// Write the report of a review, with the reader's own tracings
+    Report(report::Arguments),
+    /// Measure the volume of a review anew and report every number that differs
+    ///
+    /// Exit status 1 where a number differs.
+    Recheck(recheck::Arguments),
     /// Show what a file holds, and the trust check of the acquisition
     Inspect(inspect::Arguments),
     /// Draw a cut of a volume, or one figure of its measurement
@@ -58,6 +64,8 @@ impl Arguments {
             None => home::run(),
             Some(Verb::View(arguments)) => view::run(&arguments),
             Some(Verb::Measure(arguments)) => measure::run(&arguments),
+            Some(Verb::Report(arguments)) => report::run(&arguments),
+            Some(Verb::Recheck(arguments)) => recheck::run(&arguments),
             Some(Verb::Inspect(arguments)) => inspect::run(&arguments),
             Some(Verb::Draw(arguments)) => draw::run(&arguments),
             Some(Verb::Phantom(arguments)) => phantom::run(&arguments),

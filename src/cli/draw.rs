@@ -120,7 +120,7 @@ fn measured(
         ));
     };
     let frame = arguments.frame.unwrap_or(jet.peak_frame);
-    Ok(figure::draw(view, &Subject { volume, results: &results, jet, frame })?)
+    Ok(figure::draw(view, &Subject { frame, ..Subject::at_peak(volume, &results, jet) })?)
 }
 
 /// A square that holds the whole volume, whatever the direction

@@ -7,6 +7,7 @@ use crate::job::Cancelled;
 use crate::measure::MeasureError;
 use crate::phantom::PhantomError;
 use crate::report::{FigureError, PaintError, ReportError};
+use crate::review::ReviewError;
 use crate::severity::SeverityError;
 use crate::study::StudyError;
 
@@ -16,7 +17,7 @@ use crate::study::StudyError;
 pub enum Exit {
     /// Done
     Done = 0,
-    /// Done, with findings that make the measurement unfit for use
+    /// Done, with findings that make the measurement unfit for use, or with differences found
     Unfit = 1,
     /// Bad usage, unreadable input, or an output that cannot be written
     Usage = 2,
@@ -124,7 +125,9 @@ impl From<ReportError> for Failure {
             ReportError::Cancelled(cancelled) => cancelled.into(),
             ReportError::Figure(error) => error.into(),
             ReportError::Paint(error) => error.into(),
-            ReportError::Json(error) => Self::internal(error.to_string()),
+            ReportError::Json(_) | ReportError::Pdf(_) | ReportError::Dicom(_) => {
+                Self::internal(error.to_string())
+            }
             ReportError::Io { .. } | ReportError::Foreign(_) => {
                 let hint = error.hint().map(str::to_owned);
                 Self { exit: Exit::Usage, error: error.to_string(), hint }
@@ -144,6 +147,12 @@ impl From<FigureError> for Failure {
 
 impl From<StudyError> for Failure {
     fn from(error: StudyError) -> Self {
+        Self::usage(error.to_string(), error.hint())
+    }
+}
+
+impl From<ReviewError> for Failure {
+    fn from(error: ReviewError) -> Self {
         Self::usage(error.to_string(), error.hint())
     }
 }

@@ -27,6 +27,11 @@ pub(super) struct Known {
 }
 
 impl Known {
+    /// The Nyquist velocity, where it was given
+    pub(super) fn nyquist(&self) -> Option<MetresPerSecond> {
+        self.nyquist
+    }
+
     /// The same for the reader
     pub(super) fn options(&self) -> Result<OpenOptions, Failure> {
         let bar = self.velocity_bar.as_deref().map(VelocityBar::open).transpose()?;

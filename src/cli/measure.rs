@@ -5,12 +5,13 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::progress::Progress;
+use super::report_options::ReportArguments;
 use super::{Exit, Failure, input, output, text};
 use crate::beat::ContinuousWave;
 use crate::measure::results::Verdict;
 use crate::measure::{self, Options, Results};
 use crate::report::{self, ReportOptions, ReportPaths};
-use crate::severity::Item;
+use crate::severity::{Criteria, Evidence, Item};
 use crate::space::Direction;
 use crate::unit::{MetresPerSecond, Seconds};
 use crate::volume::Volume4;
@@ -19,7 +20,10 @@ use crate::volume::Volume4;
 pub(super) struct Arguments {
     /// The volume, with colour Doppler velocity: DICOM Enhanced US Volume, NIfTI-1, NRRD or MetaImage
     file: PathBuf,
-    /// Folder for the report [default: NAME-report here; none when --json is given]
+    /// A later volume of the same valve: both are measured, side by side and on one scale
+    #[arg(long, value_name = "AFTER")]
+    compare: Option<PathBuf>,
+    /// Folder for the report [default: NAME-report here; none when --json, --pdf or --sr is given]
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
     /// Write results.json here; `-` prints it, and nothing else, on stdout
@@ -49,14 +53,22 @@ pub(super) struct Arguments {
     /// What it is weighed against: ase-2017 (the default), esc-2021, eacvi-2013, acc-aha-2020, or a file
     #[arg(long, value_name = "NAME|FILE")]
     criteria: Option<String>,
+    #[command(flatten)]
+    report: ReportArguments,
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
+    if let Some(after) = &arguments.compare {
+        return compare(arguments, after);
+    }
     let progress = Progress::start();
     // The short files first: a slip in them should not wait for the volume.
     let evidence = arguments.evidence.as_deref().map(input::evidence).transpose()?.unwrap_or_default();
     let criteria = arguments.criteria.as_deref().map(input::criteria).transpose()?.unwrap_or_default();
-    let volume = input::open(&arguments.file, &arguments.known)?;
+    let mut volume = input::open(&arguments.file, &arguments.known)?;
+    if let Some(label) = &arguments.report.label {
+        volume.provenance.file.clone_from(label);
+    }
     if let Some(json) = arguments.json.as_deref().filter(|json| *json != Path::new("-")) {
         let criteria = arguments.criteria.as_deref().map(Path::new);
         for input in
@@ -65,26 +77,20 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
             output::refuse_input(input, json)?;
         }
     }
-    let entered = |item: Item| evidence.number(item).map(|number| number.value);
-    let options = Options {
-        anterior_posterior: arguments.ap,
-        continuous_wave: ContinuousWave {
-            peak: arguments.cw_peak.or(entered(Item::CwPeakMS)).map(MetresPerSecond::new),
-            vti_m: arguments.cw_vti.or(entered(Item::CwVtiCm)).map(|cm| cm / 100.0),
-            duration: arguments.cw_duration.map(|ms| Seconds::new(ms / 1000.0)),
-        },
-        systole: arguments.systole,
-        criteria,
-        evidence,
-        ..Options::default()
-    };
+    arguments.report.refuse(&arguments.file)?;
+    let options = measure_options(arguments, criteria, evidence);
     let results = measure::measure(&volume, &options, progress.watch())?;
-    let folder = match (&arguments.out, &arguments.json) {
-        (Some(folder), _) => Some(folder.clone()),
-        (None, Some(_)) => None,
-        (None, None) => Some(default_folder(&arguments.file)),
+    let mut report = arguments.report.options(Some(&arguments.file), progress.watch())?;
+    report.paper.settings = settings(arguments);
+    let files = &arguments.report;
+    let folder = match &arguments.out {
+        Some(folder) => Some(folder.clone()),
+        None if arguments.json.is_some() || files.single_files() => None,
+        None => Some(default_folder(&arguments.file, "report")),
     };
-    let written = folder.map(|folder| write(&results, &volume, &folder, &progress)).transpose()?;
+    let written =
+        folder.map(|folder| report::write_folder(&results, &volume, &folder, &report)).transpose()?;
+    files.write_single(&results, &volume, &report)?;
     drop(progress);
     if let Some(json) = &arguments.json {
         output::deliver(json, &report::results_json(&results)?, &arguments.file)?;
@@ -103,6 +109,107 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     Ok(verdict(&results))
 }
 
+fn measure_options(arguments: &Arguments, criteria: Criteria, evidence: Evidence) -> Options {
+    let entered = |item: Item| evidence.number(item).map(|number| number.value);
+    Options {
+        systole: arguments.systole,
+        anterior_posterior: arguments.ap,
+        continuous_wave: ContinuousWave {
+            peak: arguments.cw_peak.or(entered(Item::CwPeakMS)).map(MetresPerSecond::new),
+            vti_m: arguments.cw_vti.or(entered(Item::CwVtiCm)).map(|cm| cm / 100.0),
+            duration: arguments.cw_duration.map(|ms| Seconds::new(ms / 1000.0)),
+        },
+        criteria,
+        evidence,
+        ..Options::default()
+    }
+}
+
+/// Measures two volumes and writes what lies between them
+fn compare(arguments: &Arguments, after: &Path) -> Result<Exit, Failure> {
+    let progress = Progress::start();
+    let files = &arguments.report;
+    for read in [&arguments.file, after] {
+        files.refuse(read)?;
+        if let Some(json) = arguments.json.as_deref().filter(|json| *json != Path::new("-")) {
+            output::refuse_input(read, json)?;
+        }
+    }
+    if let Some(path) = files.structured_report() {
+        return Err(Failure::usage(
+            format!("a comparison has no structured report: {}", path.display()),
+            "measure each volume with --sr",
+        ));
+    }
+    let criteria = arguments.criteria.as_deref().map(input::criteria).transpose()?.unwrap_or_default();
+    // What was entered belongs to one examination: it is weighed with neither.
+    if let Some(path) = &arguments.evidence {
+        return Err(Failure::usage(
+            format!("a comparison takes no evidence: {}", path.display()),
+            "measure each volume with its own --evidence",
+        ));
+    }
+    let options = measure_options(arguments, criteria, Evidence::default());
+    let mut volumes =
+        [input::open(&arguments.file, &arguments.known)?, input::open(after, &arguments.known)?];
+    if let Some(label) = &files.label {
+        for (volume, when) in volumes.iter_mut().zip(["before", "after"]) {
+            volume.provenance.file = format!("{label}, {when}");
+        }
+    }
+    let before = measure::measure(&volumes[0], &options, progress.watch())?;
+    let later = measure::measure(&volumes[1], &options, progress.watch())?;
+    let compared = measure::compare(before, later);
+    let mut report = files.options(None, progress.watch())?;
+    report.paper.settings = settings(arguments);
+    let folder = match &arguments.out {
+        Some(folder) => Some(folder.clone()),
+        None if arguments.json.is_some() || files.single_files() => None,
+        None => Some(default_folder(after, "comparison")),
+    };
+    let both = [&volumes[0], &volumes[1]];
+    let written =
+        folder.map(|folder| report::write_comparison(&compared, both, &folder, &report)).transpose()?;
+    if let Some(path) = files.paper() {
+        output::write(path, &report::comparison_pdf(&compared, both, &report)?)?;
+        output::say(&format!("wrote {}", path.display()));
+    }
+    drop(progress);
+    if let Some(json) = &arguments.json {
+        output::deliver(json, &report::comparison_json(&compared)?, &arguments.file)?;
+    }
+    if arguments.json.as_deref() != Some(Path::new("-")) {
+        let mut summary = text::comparison(&compared);
+        if let Some(paths) = &written {
+            summary.push_str(&text::where_the_report_is(paths));
+        }
+        output::print(&summary)?;
+    }
+    let unfit =
+        [&compared.before, &compared.after].iter().any(|results| results.trust.verdict == Verdict::Unfit);
+    Ok(if unfit { verdict_of(Verdict::Unfit) } else { Exit::Done })
+}
+
+/// What was told on the command line, as the report repeats it
+fn settings(arguments: &Arguments) -> Vec<[String; 2]> {
+    let number = |value: Option<f64>, unit: &str| value.map(|value| format!("{value} {unit}"));
+    let direction = arguments.ap.map(|d| format!("{:.3}, {:.3}, {:.3}", d.x, d.y, d.z));
+    let told = [
+        ("Nyquist limit, given", number(arguments.known.nyquist().map(MetresPerSecond::get), "m/s")),
+        ("Anterior-posterior direction, given", direction),
+        ("CW peak velocity, given", number(arguments.cw_peak, "m/s")),
+        ("CW velocity-time integral, given", number(arguments.cw_vti, "cm")),
+        ("CW duration, given", number(arguments.cw_duration, "ms")),
+        (
+            "Systole, given",
+            arguments.systole.map(|[from, to]| format!("{} to {} ms", 1e3 * from.get(), 1e3 * to.get())),
+        ),
+    ];
+    let given: Vec<[String; 2]> =
+        told.into_iter().filter_map(|(name, value)| Some([name.to_owned(), value?])).collect();
+    if given.is_empty() { vec![["Settings".into(), "all as they are by default".into()]] } else { given }
+}
+
 /// Writes the report folder
 pub(super) fn write(
     results: &Results,
@@ -116,7 +223,11 @@ pub(super) fn write(
 
 /// The status that a measurement ends with
 pub(super) fn verdict(results: &Results) -> Exit {
-    if results.trust.verdict == Verdict::Unfit {
+    verdict_of(results.trust.verdict)
+}
+
+fn verdict_of(verdict: Verdict) -> Exit {
+    if verdict == Verdict::Unfit {
         output::say("warning: the acquisition is unfit for this measurement: see the findings");
         Exit::Unfit
     } else {
@@ -124,7 +235,7 @@ pub(super) fn verdict(results: &Results) -> Exit {
     }
 }
 
-fn default_folder(file: &Path) -> PathBuf {
+fn default_folder(file: &Path, what: &str) -> PathBuf {
     let stem = file.file_stem().map_or_else(|| "volume".into(), |stem| stem.to_string_lossy());
-    PathBuf::from(format!("{stem}-report"))
+    PathBuf::from(format!("{stem}-{what}"))
 }

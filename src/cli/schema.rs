@@ -25,6 +25,10 @@ enum Document {
     Criteria,
     /// NAME.narrows.json, what an open format cannot carry
     Sidecar,
+    /// comparison.json
+    Comparison,
+    /// What recheck writes
+    Recheck,
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
@@ -34,6 +38,8 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         Document::Evidence => report::schema::evidence(),
         Document::Criteria => report::schema::criteria(),
         Document::Sidecar => report::schema::sidecar(),
+        Document::Comparison => report::schema::comparison(),
+        Document::Recheck => report::schema::recheck(),
     })?;
     Ok(Exit::Done)
 }

@@ -2,10 +2,10 @@
 
 use std::fmt::Write as _;
 
-use crate::measure::Results;
 use crate::measure::results::{Finding, JetResult, Verdict};
-use crate::report::ReportPaths;
+use crate::measure::{Comparison, Results};
 use crate::report::words;
+use crate::report::{self, ReportPaths};
 
 /// The answer and what a reader must know about it
 pub(super) fn summary(results: &Results) -> String {
@@ -79,6 +79,20 @@ fn findings(all: &[Finding]) -> Vec<&Finding> {
     let mut worst: Vec<&Finding> = all.iter().filter(|f| f.verdict != Verdict::Adequate).collect();
     worst.sort_by_key(|finding| std::cmp::Reverse(finding.verdict));
     worst
+}
+
+/// Two measurements and what lies between them
+pub(super) fn comparison(of: &Comparison) -> String {
+    let mut out = String::new();
+    for [name, before, after, change] in report::comparison_lines(of) {
+        let _ = writeln!(out, "{name:<32} {before:<28} {after:<28} {change}");
+    }
+    for caution in &of.cautions {
+        let _ = writeln!(out, "- {caution}");
+    }
+    let _ = writeln!(out, "{}", of.assumption);
+    out.push_str("intervals are 95 %; not a medical device, never one number alone\n");
+    out.lines().flat_map(|line| [line.trim_end(), "\n"]).collect()
 }
 
 /// One line: where to look

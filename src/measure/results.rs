@@ -133,9 +133,42 @@ pub struct JetResult {
     pub interval_parts: Vec<IntervalPart>,
     /// How much the area moves when a careful reader does it a little differently
     pub observer: Vec<ObserverChange>,
+    /// Whose outline the numbers belong to
+    #[serde(default)]
+    pub reading: Reading,
     /// The flow convergence upstream of the neck, in the frame of the largest flow
     #[serde(default)]
     pub convergence: Convergence,
+}
+
+/// Whose outline the numbers of a jet belong to
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Reading {
+    /// Who drew the outline at the peak frame
+    pub origin: Origin,
+    /// Name of the jet in the review it was read in; `null` outside a review
+    pub jet: Option<String>,
+    /// Frames whose area is that of the reader's own tracings
+    pub traced_frames: Vec<usize>,
+    /// Tracings that were added up at the peak frame; 0 where the program drew
+    pub tracings: usize,
+}
+
+/// Who drew an outline
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Origin {
+    /// The program, on the cut it proposed
+    #[default]
+    Program,
+    /// The program, on the cut or at the level that the reader chose
+    ReaderCut,
+    /// The reader, who kept the program's outline as it was
+    ReaderKept,
+    /// The reader, who changed the program's outline
+    ReaderCorrected,
+    /// The reader, by hand
+    ReaderDrawn,
 }
 
 /// The flow convergence upstream of a neck, in the frame of the largest flow through it

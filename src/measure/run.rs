@@ -14,8 +14,8 @@ use crate::unit::{Mm, Mm2, Seconds};
 use crate::volume::{ChannelKind, Volume4};
 
 use super::results::{
-    Components, Convergence, FrameResult, IntervalPart, JetResult, ObserverChange, ProfilePoint, Results,
-    SCHEMA, Shape, SingleWidth, Source, Systole, Tool, Total, Trust, Widths,
+    Components, Convergence, FrameResult, IntervalPart, JetResult, ObserverChange, ProfilePoint, Reading,
+    Results, SCHEMA, Shape, SingleWidth, Source, Systole, Tool, Total, Trust, Widths,
 };
 use super::zone;
 
@@ -279,6 +279,7 @@ fn jet_result(
             .map(|p| IntervalPart { source: p.source.to_owned(), effect_mm2: p.effect.get() })
             .collect(),
         observer: observer(volume, scale, peak, pose, at),
+        reading: Reading::default(),
         convergence: Convergence::default(),
     })
 }
@@ -301,11 +302,11 @@ fn observer(
         .collect()
 }
 
-fn area_interval(m: Measured<Mm2>) -> Interval {
+pub(super) fn area_interval(m: Measured<Mm2>) -> Interval {
     Interval { value: m.value.get(), low: m.low.get(), high: m.high.get() }
 }
 
-fn length_interval(m: Measured<Mm>) -> Interval {
+pub(super) fn length_interval(m: Measured<Mm>) -> Interval {
     Interval { value: m.value.get(), low: m.low.get(), high: m.high.get() }
 }
 
@@ -314,7 +315,7 @@ fn profile(pose: &JetPose) -> Vec<ProfilePoint> {
     points.map(|(p, a)| ProfilePoint { position_mm: *p, area_mm2: Some(*a) }).collect()
 }
 
-fn shape(at: &Assessment) -> Shape {
+pub(super) fn shape(at: &Assessment) -> Shape {
     let outline = &at.tracing.outline;
     let feret = outline.feret();
     Shape {
@@ -345,7 +346,7 @@ fn frame_results(volume: &Volume4, jet: &Jet, frames: &[Option<Assessment>]) -> 
         .collect()
 }
 
-fn systole_result(course: &Course, peak: f64, bounds: &SystoleBounds) -> Systole {
+pub(super) fn systole_result(course: &Course, peak: f64, bounds: &SystoleBounds) -> Systole {
     let mean = course.mean.get();
     Systole {
         pattern: course.pattern,
@@ -360,7 +361,7 @@ fn systole_result(course: &Course, peak: f64, bounds: &SystoleBounds) -> Systole
 /// The frame in which the areas of all jets together are largest
 ///
 /// Half widths add: what the jets share (point spread, gain) is wrong for all of them alike.
-fn total(jets: &[JetResult], volume: &Volume4, envelope: Option<&Envelope>) -> Total {
+pub(super) fn total(jets: &[JetResult], volume: &Volume4, envelope: Option<&Envelope>) -> Total {
     let frames = volume.frames();
     let sum = |frame: usize| {
         let mut sum = Interval { value: 0.0, low: 0.0, high: 0.0 };
@@ -413,7 +414,7 @@ fn source(volume: &Volume4) -> Source {
     }
 }
 
-fn cautions(volume: &Volume4, jets: &[JetResult], systole: &SystoleBounds) -> Vec<String> {
+pub(super) fn cautions(volume: &Volume4, jets: &[JetResult], systole: &SystoleBounds) -> Vec<String> {
     let mut cautions = vec![
         "Not a medical device. The result defers to local protocols and to the licensed reader.".to_owned(),
         "The vena contracta area is the effective orifice, smaller than the anatomic one; do not compare \

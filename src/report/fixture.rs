@@ -204,6 +204,7 @@ pub(crate) fn results() -> Results {
             mean_mm2: 1.7,
             largest_mm2: 3.3,
         }],
+        reading: Reading::default(),
         convergence: convergence(),
     };
     let mut results = Results {

@@ -11,10 +11,13 @@ use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
 
+use super::archive::{self, Archive};
 use super::figure::{self, FigureError, Subject, View};
 use super::html::{self, PageFigure};
 use super::paint::{PaintError, png_from_svg};
-use super::{table, words};
+use super::pdf::{PaperOptions, PdfError, pdf};
+use super::{AreaUnit, table, words};
+use crate::format::dicom::WriteError;
 use crate::job::{Cancelled, Watch};
 use crate::measure::results::{JetResult, Results};
 use crate::volume::Volume4;
@@ -24,13 +27,17 @@ use crate::volume::Volume4;
 pub struct ReportOptions {
     /// Pixels of the PNG figures for a unit of the SVG
     pub png_scale: f32,
+    /// Paper, units, reader, settings told
+    pub paper: PaperOptions,
+    /// Whether files for an archive of images are written too
+    pub archive: Option<Archive>,
     /// Told of progress, and asked whether to stop
     pub watch: Watch,
 }
 
 impl Default for ReportOptions {
     fn default() -> Self {
-        Self { png_scale: 1.6, watch: Watch::silent() }
+        Self { png_scale: 1.6, paper: PaperOptions::default(), archive: None, watch: Watch::silent() }
     }
 }
 
@@ -41,7 +48,7 @@ pub struct ReportPaths {
     pub folder: PathBuf,
     /// The page
     pub page: PathBuf,
-    /// `results.json`
+    /// `results.json`, or the document of another kind of report
     pub results: PathBuf,
     /// All files, relative to the folder, sorted
     pub files: Vec<PathBuf>,
@@ -56,6 +63,12 @@ pub enum ReportError {
     /// A figure could not be painted
     #[error(transparent)]
     Paint(#[from] PaintError),
+    /// The paper could not be made
+    #[error(transparent)]
+    Pdf(#[from] PdfError),
+    /// A file for an archive could not be made
+    #[error("writing a DICOM file of the report: {0}")]
+    Dicom(#[from] WriteError),
     /// The results could not be put into JSON
     #[error("writing the results as JSON: {0}")]
     Json(#[from] serde_json::Error),
@@ -83,7 +96,12 @@ impl ReportError {
         match self {
             Self::Io { .. } => Some("choose another folder with --out"),
             Self::Foreign(_) => Some("choose another folder with --out, or move that file away"),
-            Self::Figure(_) | Self::Paint(_) | Self::Json(_) | Self::Cancelled(_) => None,
+            Self::Figure(_)
+            | Self::Paint(_)
+            | Self::Pdf(_)
+            | Self::Dicom(_)
+            | Self::Json(_)
+            | Self::Cancelled(_) => None,
         }
     }
 }
@@ -91,9 +109,11 @@ impl ReportError {
 const FIGURES: &str = "figures";
 /// Name of the figure of steps between sub-volumes
 const STITCH: &str = "acquisition-stitch";
+/// Name of the figure of the weighing
+const WEIGHING: &str = "weighing";
 
-/// Writes `results.json`, `index.html`, `jets.csv`, `frames.csv`, `weighing.csv` and `figures/` into a
-/// folder
+/// Writes `results.json`, `index.html`, `report.pdf`, `jets.csv`, `frames.csv`, `weighing.csv` and
+/// `figures/` into a folder, and the files for an archive where they are wanted
 ///
 /// # Errors
 /// See [`ReportError`]; nothing under the final name is half written.
@@ -106,6 +126,16 @@ pub fn write_folder(
     // The cheapest refusals first: before a figure is drawn.
     refuse_foreign(folder)?;
     let files = contents(results, volume, options)?;
+    put(files, folder, "results.json", &options.watch)
+}
+
+/// Puts files into a folder: aside first, then in place; `main` is the document among them
+pub(super) fn put(
+    files: Vec<File>,
+    folder: &Path,
+    main: &str,
+    watch: &Watch,
+) -> Result<ReportPaths, ReportError> {
     let parent = match folder.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent,
         _ => Path::new("."),
@@ -119,7 +149,7 @@ pub fn write_folder(
         }
         fs::write(&path, bytes).map_err(at("writing", &path))?;
     }
-    options.watch.step("writing", 1, 1)?;
+    watch.step("writing", 1, 1)?;
     if folder.exists() {
         replace_ours(aside.path(), folder, &files)?;
     } else {
@@ -135,7 +165,7 @@ pub fn write_folder(
     Ok(ReportPaths {
         folder: folder.to_owned(),
         page: folder.join("index.html"),
-        results: folder.join("results.json"),
+        results: folder.join(main),
         files: names,
     })
 }
@@ -150,26 +180,35 @@ pub fn results_json(results: &Results) -> Result<String, serde_json::Error> {
     Ok(text)
 }
 
+/// A file of a report: its name in the folder, its bytes
 pub(super) type File = (String, Vec<u8>);
 
 /// Every file with its bytes; the page last, so that it is also replaced last
 fn contents(results: &Results, volume: &Volume4, options: &ReportOptions) -> Result<Vec<File>, ReportError> {
-    let wanted: Vec<(&JetResult, View)> =
-        results.jets.iter().flat_map(|jet| View::ALL.map(|view| (jet, view))).collect();
-    let drawn: Vec<(PageFigure, [File; 2])> = wanted
+    let unit = options.paper.unit;
+    let drawn = draw(results, volume, unit, &options.watch)?;
+    let painted: Vec<Vec<File>> = drawn
         .par_iter()
         .enumerate()
-        .map(|(done, (jet, view))| {
-            options.watch.step("drawing", done, wanted.len())?;
-            let svg = figure::draw(*view, &Subject::at_peak(volume, results, jet))?.finish();
-            let png = png_from_svg(&svg, options.png_scale)?;
-            let name = format!("{FIGURES}/jet-{}-{}", jet.id, view.name());
-            let files = [(format!("{name}.svg"), svg.clone().into_bytes()), (format!("{name}.png"), png)];
-            Ok((PageFigure { jet: jet.id, caption: caption(*view, jet), svg }, files))
+        .map(|(done, drawing)| {
+            options.watch.step("painting", done, drawn.len())?;
+            let svg = &drawing.figure.svg;
+            let name = format!("jet-{}-{}", drawing.figure.jet, drawing.view.name());
+            let png = png_from_svg(svg, options.png_scale)?;
+            let mut files: Vec<File> = vec![
+                (format!("{FIGURES}/{name}.svg"), svg.clone().into_bytes()),
+                (format!("{FIGURES}/{name}.png"), png),
+            ];
+            if let Some(archive) = options.archive.as_ref().filter(|_| archive::VIEWS.contains(&drawing.view))
+            {
+                let title = format!("Jet {}, {}", drawing.figure.jet, drawing.view.name());
+                files.push((format!("{name}{}", archive::PICTURE), archive.picture(svg, &title, done + 1)?));
+            }
+            Ok(files)
         })
         .collect::<Result<_, ReportError>>()?;
-    let (mut figures, pictures): (Vec<_>, Vec<_>) = drawn.into_iter().unzip();
-    let mut files: Vec<File> = pictures.into_iter().flatten().collect();
+    let mut files: Vec<File> = painted.into_iter().flatten().collect();
+    let mut figures: Vec<PageFigure> = drawn.into_iter().map(|drawing| drawing.figure).collect();
     if let Some(svg) = figure::stitch(volume, results)? {
         let svg = svg.finish();
         files.push((format!("{FIGURES}/{STITCH}.png"), png_from_svg(&svg, options.png_scale)?));
@@ -181,18 +220,64 @@ fn contents(results: &Results, volume: &Volume4, options: &ReportOptions) -> Res
     }
     let scale = results.severity.as_ref().and_then(figure::weighing).map(|svg| svg.finish());
     if let Some(svg) = &scale {
-        files.push((format!("{FIGURES}/weighing.svg"), svg.clone().into_bytes()));
-        files.push((format!("{FIGURES}/weighing.png"), png_from_svg(svg, options.png_scale)?));
+        files.push((format!("{FIGURES}/{WEIGHING}.svg"), svg.clone().into_bytes()));
+        files.push((format!("{FIGURES}/{WEIGHING}.png"), png_from_svg(svg, options.png_scale)?));
     }
     files.push(("weighing.csv".into(), table::weighing(results).into_bytes()));
-    files.push(("jets.csv".into(), table::jets(results).into_bytes()));
-    files.push(("frames.csv".into(), table::frames(results).into_bytes()));
+    if let Some(archive) = &options.archive {
+        files.push((archive::REPORT.into(), archive.report(results)?));
+    }
+    files.push(("jets.csv".into(), table::jets(results, unit).into_bytes()));
+    files.push(("frames.csv".into(), table::frames(results, unit).into_bytes()));
+    files.push(("report.pdf".into(), pdf(results, &figures, &options.paper)?));
     files.push(("results.json".into(), results_json(results)?.into_bytes()));
-    files.push(("index.html".into(), html::page(results, &figures, scale.as_deref()).into_bytes()));
+    files.push(("index.html".into(), html::page(results, &figures, unit, scale.as_deref()).into_bytes()));
     Ok(files)
 }
 
-fn caption(view: View, jet: &JetResult) -> String {
+/// A figure drawn
+struct Drawing {
+    view: View,
+    figure: PageFigure,
+}
+
+/// Every figure of every jet, in the order of the report
+fn draw(
+    results: &Results,
+    volume: &Volume4,
+    unit: AreaUnit,
+    watch: &Watch,
+) -> Result<Vec<Drawing>, ReportError> {
+    let wanted: Vec<(&JetResult, View)> =
+        results.jets.iter().flat_map(|jet| View::ALL.map(|view| (jet, view))).collect();
+    wanted
+        .par_iter()
+        .enumerate()
+        .map(|(done, (jet, view))| {
+            watch.step("drawing", done, wanted.len())?;
+            let subject = Subject { unit, ..Subject::at_peak(volume, results, jet) };
+            let svg = figure::draw(*view, &subject)?.finish();
+            let figure = PageFigure { jet: jet.id, caption: caption(*view, jet, unit), svg };
+            Ok(Drawing { view: *view, figure })
+        })
+        .collect()
+}
+
+/// The report as a PDF alone
+///
+/// # Errors
+/// See [`ReportError`].
+pub fn report_pdf(
+    results: &Results,
+    volume: &Volume4,
+    options: &ReportOptions,
+) -> Result<Vec<u8>, ReportError> {
+    let drawn = draw(results, volume, options.paper.unit, &options.watch)?;
+    let figures: Vec<PageFigure> = drawn.into_iter().map(|drawing| drawing.figure).collect();
+    Ok(pdf(results, &figures, &options.paper)?)
+}
+
+fn caption(view: View, jet: &JetResult, unit: AreaUnit) -> String {
     match view {
         View::EnFace => "The cut perpendicular to the jet at its neck. Orange, solid: the tracing. Pale, thin and \
                          dashed: the circle that the long-axis width alone implies. Sky blue, dashed: long-axis \
@@ -207,7 +292,7 @@ fn caption(view: View, jet: &JetResult) -> String {
         View::Profile => "The neck is the narrowest cross-section between the convergence upstream and the \
                           expansion downstream."
             .into(),
-        View::Time => words::systole(jet),
+        View::Time => words::systole(jet, unit),
         View::Convergence => words::convergence(&jet.convergence),
     }
 }
@@ -225,17 +310,22 @@ pub(super) fn aside_folder(parent: &Path) -> io::Result<tempfile::TempDir> {
 }
 
 /// Refuses a folder that is a file, or that holds another's page or document under our names
-fn refuse_foreign(folder: &Path) -> Result<(), ReportError> {
+pub(super) fn refuse_foreign(folder: &Path) -> Result<(), ReportError> {
     if folder.exists() && !folder.is_dir() {
         return Err(ReportError::Foreign(folder.to_owned()));
     }
-    let marks = [("index.html", html::GENERATOR), ("results.json", crate::measure::results::SCHEMA)];
+    let marks = [
+        ("index.html", html::GENERATOR),
+        ("results.json", crate::measure::results::SCHEMA),
+        ("comparison.json", crate::measure::COMPARISON_SCHEMA),
+        ("report.pdf", "narrows"),
+        (archive::REPORT, "narrows"),
+    ];
     for (name, mark) in marks {
         let path = folder.join(name);
         match fs::read(&path) {
             Ok(bytes) => {
-                let start = &bytes[..bytes.len().min(4096)];
-                if !String::from_utf8_lossy(start).contains(mark) {
+                if !bytes.windows(mark.len()).any(|window| window == mark.as_bytes()) {
                     return Err(ReportError::Foreign(path));
                 }
             }
@@ -255,33 +345,45 @@ fn replace_ours(aside: &Path, folder: &Path, files: &[File]) -> Result<(), Repor
         let to = folder.join(name);
         fs::rename(aside.join(name), &to).map_err(at("replacing", &to))?;
     }
-    let Ok(entries) = fs::read_dir(&figures) else { return Ok(()) };
-    for entry in entries.flatten() {
-        let name = entry.file_name();
-        let Some(name) = name.to_str() else { continue };
-        let ours = is_figure_name(name);
-        if ours && !files.iter().any(|(kept, _)| *kept == format!("{FIGURES}/{name}")) {
-            fs::remove_file(entry.path()).map_err(at("removing the old figure", &entry.path()))?;
+    let kept = |name: &str| files.iter().any(|(kept, _)| kept == name);
+    for (inside, place) in [(format!("{FIGURES}/"), &figures), (String::new(), &folder.to_owned())] {
+        let Ok(entries) = fs::read_dir(place) else { continue };
+        for entry in entries.flatten() {
+            let name = entry.file_name();
+            let Some(name) = name.to_str() else { continue };
+            let ours = if inside.is_empty() { is_picture_name(name) } else { is_figure_name(name) };
+            if ours && !kept(&format!("{inside}{name}")) {
+                fs::remove_file(entry.path()).map_err(at("removing the old figure", &entry.path()))?;
+            }
         }
+    }
+    // A report without its archive files must not lie beside those of another measurement.
+    let old = folder.join(archive::REPORT);
+    if !kept(archive::REPORT) && old.exists() {
+        fs::remove_file(&old).map_err(at("removing the old report", &old))?;
     }
     Ok(())
 }
 
-/// Whether a name is `jet-N-VIEW.svg`, that of the acquisition's figure or of the weighing, or the same
-/// as `.png`
+/// What follows `jet-N-VIEW` in a name of that form
+fn after_view(name: &str) -> Option<&str> {
+    let name = ["before-", "after-", "both-"].iter().find_map(|when| name.strip_prefix(when)).unwrap_or(name);
+    let (number, rest) = name.strip_prefix("jet-")?.split_once('-')?;
+    let digits = !number.is_empty() && number.bytes().all(|byte| byte.is_ascii_digit());
+    View::ALL.iter().filter(|_| digits).find_map(|view| rest.strip_prefix(view.name()))
+}
+
+/// Whether a name is `jet-N-VIEW.svg` or `.png`, perhaps of a comparison, or that of the
+/// acquisition or of the weighing
 fn is_figure_name(name: &str) -> bool {
-    let whole = |own: &str| name.strip_prefix(own).is_some_and(|end| end == ".svg" || end == ".png");
-    if whole(STITCH) || whole("weighing") {
-        return true;
-    }
-    let Some((number, rest)) = name.strip_prefix("jet-").and_then(|rest| rest.split_once('-')) else {
-        return false;
-    };
-    !number.is_empty()
-        && number.bytes().all(|byte| byte.is_ascii_digit())
-        && View::ALL
-            .iter()
-            .any(|view| rest.strip_prefix(view.name()).is_some_and(|end| end == ".svg" || end == ".png"))
+    let picture = |end: &str| end == ".svg" || end == ".png";
+    [STITCH, WEIGHING].iter().any(|own| name.strip_prefix(own).is_some_and(picture))
+        || after_view(name).is_some_and(picture)
+}
+
+/// Whether a name is that of a picture for an archive
+fn is_picture_name(name: &str) -> bool {
+    after_view(name) == Some(archive::PICTURE)
 }
 
 pub(super) fn at(action: &'static str, path: &Path) -> impl FnOnce(io::Error) -> ReportError {
@@ -320,7 +422,7 @@ mod tests {
         let pool = rayon::ThreadPoolBuilder::new().num_threads(1).build().unwrap();
         pool.install(|| write_folder(&results, &volume, &b, &quick()).unwrap());
         let (first, second) = (read_all(&a), read_all(&b));
-        assert_eq!(first.len(), 12 + 2 + 2 + 5);
+        assert_eq!(first.len(), 12 + 2 + 2 + 6);
         assert_eq!(paths.files.len(), first.len());
         assert!(first == second);
         let back: Results = serde_json::from_slice(&first["/results.json"]).unwrap();
@@ -357,6 +459,7 @@ mod tests {
                 "/index.html",
                 "/jets.csv",
                 "/notes.txt",
+                "/report.pdf",
                 "/results.json",
                 "/weighing.csv",
                 "figures/jet-2-sketch.svg"

@@ -4,22 +4,32 @@
 //! measured on. Nothing is measured, no clock is read, no font of the machine is used: the same
 //! results give the same bytes. [`write_folder`] puts it all in one place.
 
+mod archive;
 pub mod chart;
 pub mod colour;
+mod comparison;
+mod content;
 pub mod figure;
 mod folder;
 pub mod html;
 mod paint;
+mod pdf;
 pub mod raster;
 pub mod schema;
 pub mod study;
 pub mod svg;
 pub mod table;
+mod units;
+mod weighing;
 pub mod words;
 
 #[cfg(test)]
 pub(crate) mod fixture;
 
+pub use archive::Archive;
+pub use comparison::{comparison_json, comparison_lines, comparison_pdf, write_comparison};
 pub use figure::{FigureError, PlainCut, Subject, View};
-pub use folder::{ReportError, ReportOptions, ReportPaths, results_json, write_folder};
-pub use paint::{PaintError, png_from_svg};
+pub use folder::{ReportError, ReportOptions, ReportPaths, report_pdf, results_json, write_folder};
+pub use paint::{PaintError, Painted, paint_svg, png_from_svg};
+pub use pdf::{Paper, PaperOptions, PdfError, pdf};
+pub use units::AreaUnit;

@@ -31,16 +31,31 @@ static FONTS: LazyLock<Arc<Database>> = LazyLock::new(|| {
     Arc::new(fonts)
 });
 
+/// How a figure's SVG is read: with the program's own font and no other
+pub(crate) fn options() -> Options<'static> {
+    Options { fontdb: FONTS.clone(), font_family: "sans-serif".into(), ..Options::default() }
+}
+
 /// Longest side of a painted figure
 const LARGEST: u32 = 16_384;
+
+/// A painted figure: red, green, blue of each pixel, top row first
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Painted {
+    /// Pixels in a row
+    pub width: u32,
+    /// Rows
+    pub height: u32,
+    /// Three bytes a pixel
+    pub rgb: Vec<u8>,
+}
 
 /// Paints an SVG at `scale` pixels a page unit
 ///
 /// # Errors
 /// See [`PaintError`].
-pub fn png_from_svg(svg: &str, scale: f32) -> Result<Vec<u8>, PaintError> {
-    let options = Options { fontdb: FONTS.clone(), font_family: "sans-serif".into(), ..Options::default() };
-    let tree = Tree::from_str(svg, &options)?;
+pub fn paint_svg(svg: &str, scale: f32) -> Result<Painted, PaintError> {
+    let tree = Tree::from_str(svg, &options())?;
     let [width, height] =
         [tree.size().width(), tree.size().height()].map(|side| (side * scale).round() as u32);
     if width > LARGEST || height > LARGEST {
@@ -48,19 +63,23 @@ pub fn png_from_svg(svg: &str, scale: f32) -> Result<Vec<u8>, PaintError> {
     }
     let mut pixels = Pixmap::new(width, height).ok_or(PaintError::Size(width, height))?;
     resvg::render(&tree, Transform::from_scale(scale, scale), &mut pixels.as_mut());
-    Ok(opaque_png(&pixels)?)
+    // A figure lies on white, so every pixel is opaque.
+    let rgb = pixels.data().chunks_exact(4).flat_map(|pixel| [pixel[0], pixel[1], pixel[2]]).collect();
+    Ok(Painted { width, height, rgb })
 }
 
-/// The pixels without their alpha (a figure lies on white), packed fast rather than small
-fn opaque_png(pixels: &Pixmap) -> Result<Vec<u8>, png::EncodingError> {
-    let rgb: Vec<u8> =
-        pixels.data().chunks_exact(4).flat_map(|pixel| [pixel[0], pixel[1], pixel[2]]).collect();
+/// Paints an SVG at `scale` pixels a page unit, as a PNG file packed fast rather than small
+///
+/// # Errors
+/// See [`PaintError`].
+pub fn png_from_svg(svg: &str, scale: f32) -> Result<Vec<u8>, PaintError> {
+    let painted = paint_svg(svg, scale)?;
     let mut bytes = Vec::new();
-    let mut encoder = png::Encoder::new(&mut bytes, pixels.width(), pixels.height());
+    let mut encoder = png::Encoder::new(&mut bytes, painted.width, painted.height);
     encoder.set_color(png::ColorType::Rgb);
     encoder.set_depth(png::BitDepth::Eight);
     encoder.set_compression(png::Compression::Fast);
-    encoder.write_header()?.write_image_data(&rgb)?;
+    encoder.write_header()?.write_image_data(&painted.rgb)?;
     Ok(bytes)
 }
 

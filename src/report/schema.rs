@@ -1,8 +1,8 @@
 //! The published JSON Schema of the documents, made from the types that write them.
 
 use crate::format::array::Sidecar;
-use crate::measure::Results;
-use crate::review::Review;
+use crate::measure::{Comparison, Results};
+use crate::review::{Recheck, Review};
 use crate::severity::{Criteria, Evidence};
 
 /// The schema of `results.json`, pretty, with a newline at its end
@@ -28,6 +28,16 @@ pub fn criteria() -> String {
 /// The schema of `NAME.narrows.json`, pretty, with a newline at its end
 pub fn sidecar() -> String {
     pretty(&schemars::schema_for!(Sidecar))
+}
+
+/// The schema of `comparison.json`, pretty, with a newline at its end
+pub fn comparison() -> String {
+    pretty(&schemars::schema_for!(Comparison))
+}
+
+/// The schema of what `narrows recheck` finds, pretty, with a newline at its end
+pub fn recheck() -> String {
+    pretty(&schemars::schema_for!(Recheck))
 }
 
 fn pretty(schema: &schemars::Schema) -> String {
@@ -58,6 +68,34 @@ mod tests {
                 "docs/schema/{name}.schema.json is out of date: run `narrows schema {name}` and store its output"
             );
         }
+    }
+
+    #[test]
+    fn the_other_published_schemas_are_current() {
+        let value = |text: &str| serde_json::from_str::<serde_json::Value>(text).unwrap();
+        let published = [
+            (include_str!("../../docs/schema/comparison.schema.json"), comparison(), "comparison"),
+            (include_str!("../../docs/schema/recheck.schema.json"), recheck(), "recheck"),
+        ];
+        for (stored, made, name) in published {
+            assert!(
+                value(stored) == value(&made),
+                "out of date: run `narrows schema {name}` and store its output"
+            );
+        }
+    }
+
+    #[test]
+    fn a_comparison_and_a_recheck_validate() {
+        let results = fixture::results();
+        let document =
+            serde_json::to_value(crate::measure::compare(results.clone(), results.clone())).unwrap();
+        jsonschema::validate(&serde_json::from_str(&comparison()).unwrap(), &document).unwrap();
+        let saved = serde_json::to_value(&results).unwrap();
+        let mut fresh = saved.clone();
+        fresh["jets"][0]["vca_mm2"]["value"] = 1.0.into();
+        let found = serde_json::to_value(crate::review::compare("r", &saved, &fresh)).unwrap();
+        jsonschema::validate(&serde_json::from_str(&recheck()).unwrap(), &found).unwrap();
     }
 
     #[test]

@@ -4,24 +4,30 @@
 
 use std::fmt::Write as _;
 
-use super::words;
+use super::{AreaUnit, words};
 use crate::measure::results::{Interval, Results};
 
 /// `jets.csv`: a row a jet
-pub fn jets(results: &Results) -> String {
-    let mut out = String::from(
+pub fn jets(results: &Results, unit: AreaUnit) -> String {
+    let mut out = in_unit(
         "file,jet,peak_frame,vca_mm2,vca_low_mm2,vca_high_mm2,traced_area_mm2,long_axis_width_mm,\
          long_axis_width_low_mm,long_axis_width_high_mm,commissural_width_mm,commissural_width_low_mm,\
          commissural_width_high_mm,circle_area_mm2,ellipse_area_mm2,single_width_error_percent,shape,axis_ratio,\
          circularity,solidity,feret_max_mm,feret_min_mm,perimeter_mm,axis_x,axis_y,axis_z,neck_x_mm,neck_y_mm,\
-         neck_z_mm,beam_angle_deg,axis_uncertainty_deg,pattern,present_fraction,mean_vca_mm2,integral_mm2_s,trust\n",
+         neck_z_mm,beam_angle_deg,axis_uncertainty_deg,pattern,present_fraction,mean_vca_mm2,integral_mm2_s,trust,outline,review_jet\n",
+        unit,
     );
     for jet in &results.jets {
         let widths = &jet.width_mm;
         let mut row = Row::new(&results.source.file);
-        row.put(jet.id).put(jet.peak_frame).interval(&jet.vca_mm2).number(jet.traced_area_mm2);
+        row.put(jet.id)
+            .put(jet.peak_frame)
+            .interval(&area(jet.vca_mm2, unit))
+            .number(unit.of(jet.traced_area_mm2));
         row.interval(&widths.long_axis).interval(&widths.commissural);
-        row.number(jet.circle_area_mm2).number(jet.ellipse_area_mm2).number(jet.single_width.error_percent);
+        row.number(unit.of(jet.circle_area_mm2))
+            .number(unit.of(jet.ellipse_area_mm2))
+            .number(jet.single_width.error_percent);
         let s = &jet.shape;
         row.put(words::shape(s.class)).number(s.axis_ratio).number(s.circularity).number(s.solidity);
         row.number(s.feret_max_mm).number(s.feret_min_mm).number(s.perimeter_mm);
@@ -31,23 +37,25 @@ pub fn jets(results: &Results) -> String {
         row.optional(jet.beam_angle_deg).number(jet.axis_uncertainty_deg);
         let systole = &jet.systole;
         row.put(words::pattern(systole.pattern)).number(systole.present_fraction);
-        row.number(systole.mean_vca_mm2).number(systole.integral_mm2_s);
+        row.number(unit.of(systole.mean_vca_mm2)).number(unit.of(systole.integral_mm2_s));
         row.put(words::verdict(results.trust.verdict));
+        row.put(words::origin_word(jet)).put(jet.reading.jet.as_deref().unwrap_or(""));
         row.end(&mut out);
     }
     out
 }
 
 /// `frames.csv`: a row a jet and frame
-pub fn frames(results: &Results) -> String {
-    let mut out = String::from(
+pub fn frames(results: &Results, unit: AreaUnit) -> String {
+    let mut out = in_unit(
         "file,jet,frame,time_s,vca_mm2,vca_low_mm2,vca_high_mm2,neck_x_mm,neck_y_mm,neck_z_mm,axis_x,axis_y,axis_z\n",
+        unit,
     );
     for jet in &results.jets {
         for frame in &jet.frames {
             let mut row = Row::new(&results.source.file);
             row.put(jet.id).put(frame.frame).number(frame.time_s);
-            let vca = frame.vca_mm2;
+            let vca = frame.vca_mm2.map(|vca| area(vca, unit));
             row.optional(vca.map(|v| v.value)).optional(vca.map(|v| v.low)).optional(vca.map(|v| v.high));
             for place in [frame.neck_mm, frame.axis] {
                 for i in 0..3 {
@@ -81,6 +89,16 @@ pub fn weighing(results: &Results) -> String {
         row.end(&mut out);
     }
     out
+}
+
+/// The head of a table with its areas in another unit
+fn in_unit(head: &str, unit: AreaUnit) -> String {
+    head.replace("mm2", unit.plain())
+}
+
+/// An area in another unit; in mm2 exactly as it was
+fn area(mm2: Interval, unit: AreaUnit) -> Interval {
+    Interval { value: unit.of(mm2.value), low: unit.of(mm2.low), high: unit.of(mm2.high) }
 }
 
 pub(super) struct Row(String);
@@ -134,7 +152,7 @@ mod tests {
     fn every_row_has_the_columns_of_the_head() {
         let mut results = fixture::results();
         results.source.file = "a, \"b\".dcm".into();
-        for table in [jets(&results), frames(&results)] {
+        for table in [jets(&results, AreaUnit::Mm2), frames(&results, AreaUnit::Cm2)] {
             let columns = table.lines().next().unwrap().split(',').count();
             for line in table.lines().skip(1) {
                 let rest = line.strip_prefix("\"a, \"\"b\"\".dcm\"").unwrap();
@@ -142,10 +160,12 @@ mod tests {
             }
         }
         assert_eq!(
-            frames(&results).lines().count(),
+            frames(&results, AreaUnit::Mm2).lines().count(),
             1 + results.jets.iter().map(|j| j.frames.len()).sum::<usize>()
         );
-        assert!(jets(&results).contains(",41.25,35.5,47.75,"));
+        assert!(jets(&results, AreaUnit::Mm2).contains(",41.25,35.5,47.75,"));
+        let cm2 = jets(&results, AreaUnit::Cm2);
+        assert!(cm2.contains("vca_low_cm2") && !cm2.contains("mm2") && cm2.contains(",0.4125,0.355,"));
     }
 
     #[test]

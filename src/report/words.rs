@@ -3,10 +3,13 @@
 use std::fmt::Write as _;
 
 use crate::measure::results::{
-    Convergence, Counted, FrameResult, Interval, JetResult, Pattern, Seen, ShapeClass, SingleWidth, Verdict,
+    Convergence, Counted, FrameResult, Interval, JetResult, Origin, Pattern, Seen, ShapeClass, SingleWidth,
+    Verdict,
 };
 use crate::severity::{Agreement, By, Reach};
 use crate::unit::Mm2;
+
+use super::AreaUnit;
 
 /// A number with so many decimals and a true minus sign
 pub fn fixed(value: f64, decimals: usize) -> String {
@@ -26,7 +29,7 @@ pub fn signed(value: f64, decimals: usize) -> String {
 
 /// `34.2 mm²`
 pub fn mm2(value: f64) -> String {
-    format!("{} mm²", fixed(value, 1))
+    AreaUnit::Mm2.text(value)
 }
 
 /// `29.1 to 40.0`
@@ -36,13 +39,12 @@ pub fn span(interval: &Interval, decimals: usize) -> String {
 
 /// `34.2 mm² (29.1 to 40.0)`
 pub fn mm2_interval(interval: &Interval) -> String {
-    format!("{} ({})", mm2(interval.value), span(interval, 1))
+    AreaUnit::Mm2.interval(interval)
 }
 
 /// `0.34 cm² (0.29 to 0.40)`
 pub fn cm2_interval(interval: &Interval) -> String {
-    let cm2 = interval.scaled(Mm2::new(1.0).to_cm2());
-    format!("{} cm² ({})", fixed(cm2.value, 2), span(&cm2, 2))
+    AreaUnit::Cm2.interval(interval)
 }
 
 /// `5.1 mm (4.6 to 5.7)`
@@ -153,7 +155,7 @@ pub fn pattern(pattern: Pattern) -> &'static str {
 }
 
 /// The leak through systole as a sentence
-pub fn systole(jet: &JetResult) -> String {
+pub fn systole(jet: &JetResult, unit: AreaUnit) -> String {
     let share = fixed(100.0 * jet.systole.present_fraction, 0);
     let what = match jet.systole.pattern {
         Pattern::Holosystolic => format!("Holosystolic: the jet is there in {share} % of systole"),
@@ -165,7 +167,7 @@ pub fn systole(jet: &JetResult) -> String {
         }
         Pattern::Unknown => "Too few frames to tell the pattern in time".into(),
     };
-    let mean = mm2(jet.systole.mean_vca_mm2);
+    let mean = unit.text(jet.systole.mean_vca_mm2);
     let over = jet.systole.peak_overstates_percent;
     if jet.systole.pattern == Pattern::Unknown || !over.is_finite() {
         format!("{what}.")
@@ -178,9 +180,9 @@ pub fn systole(jet: &JetResult) -> String {
 }
 
 /// What the long-axis width alone would have claimed, as a sentence
-pub fn single_width(jet: &JetResult) -> String {
+pub fn single_width(jet: &JetResult, unit: AreaUnit) -> String {
     let SingleWidth { error_percent, misleads } = jet.single_width;
-    let circle = mm2(jet.circle_area_mm2);
+    let circle = unit.text(jet.circle_area_mm2);
     let width = fixed(jet.width_mm.long_axis.value, 1);
     let off = format!("{} %", fixed(error_percent.abs(), 0));
     let side = if error_percent < 0.0 { "too small" } else { "too large" };
@@ -206,6 +208,34 @@ pub fn shape_sentence(jet: &JetResult) -> String {
         fixed(jet.shape.feret_max_mm, 1),
         fixed(jet.shape.feret_min_mm, 1)
     )
+}
+
+/// Whose outline the numbers of a jet belong to, as a sentence
+pub fn origin(jet: &JetResult) -> String {
+    let reading = &jet.reading;
+    let name = reading.jet.as_ref().map_or(String::new(), |name| format!(" (jet {name} of the review)"));
+    match reading.origin {
+        Origin::Program => format!("Outline proposed by the program, not changed by a reader{name}."),
+        Origin::ReaderCut => format!("Outline drawn by the program on the cut that the reader chose{name}."),
+        Origin::ReaderKept => {
+            format!("Outline proposed by the program and kept by the reader as it was{name}.")
+        }
+        Origin::ReaderCorrected => format!("The reader's tracing: the program's outline, corrected{name}."),
+        Origin::ReaderDrawn => format!("The reader's tracing, drawn by hand{name}."),
+    }
+}
+
+/// Whose outline it is, in a word
+pub fn origin_word(jet: &JetResult) -> &'static str {
+    match jet.reading.origin {
+        Origin::Program | Origin::ReaderCut => "the program's",
+        Origin::ReaderKept | Origin::ReaderCorrected | Origin::ReaderDrawn => "the reader's",
+    }
+}
+
+/// Whose area a frame holds, as a word
+pub fn frame_origin(jet: &JetResult, frame: usize) -> &'static str {
+    if jet.reading.traced_frames.contains(&frame) { "reader" } else { "program" }
 }
 
 /// Whether a part of the jet was seen
@@ -246,8 +276,8 @@ pub fn agreement(agreement: Agreement) -> &'static str {
 }
 
 /// The area of a frame, or that there is none
-pub fn frame_area(frame: &FrameResult) -> String {
-    frame.vca_mm2.as_ref().map_or_else(|| "no jet".into(), mm2_interval)
+pub fn frame_area(frame: &FrameResult, unit: AreaUnit) -> String {
+    frame.vca_mm2.as_ref().map_or_else(|| "no jet".into(), |vca| unit.interval(vca))
 }
 
 /// `12 jets`, `1 jet`

@@ -104,6 +104,9 @@ pub enum ReviewError {
         /// BLAKE3 of the file
         found: String,
     },
+    /// The review was saved before anything was measured
+    #[error("the review holds no results: it was saved before the volume was measured")]
+    NoResults,
     /// The volume's grid or beat does not fit the review, whatever the hash says
     #[error("the volume does not fit the review: {0}")]
     DoesNotFit(String),
@@ -123,6 +126,7 @@ impl ReviewError {
             Self::DifferentVolume { .. } => {
                 "give the volume that was read, or say that a different one is meant"
             }
+            Self::NoResults => "write its report instead: that measures the volume",
             Self::DoesNotFit(_) => "give the volume that was read",
             _ => "undo the last step",
         }

@@ -11,45 +11,51 @@ use std::path::{Component, Path, PathBuf};
 
 use crate::volume::Volume4;
 
-use super::{Review, ReviewError, SCHEMA};
+use super::{Review, ReviewError, migrate};
 
 /// Longest review that is read, bytes
 pub(super) const MOST_BYTES: u64 = 256 << 20;
 
-/// Reads a review's text
+/// Reads a review's text, of this version or an earlier one
 ///
 /// # Errors
 /// [`ReviewError::Damaged`], [`ReviewError::NotAReview`], [`ReviewError::Future`],
 /// [`ReviewError::Inconsistent`].
 pub fn parse(text: &str) -> Result<Review, ReviewError> {
-    let damaged = |error: &serde_json::Error| ReviewError::Damaged {
-        line: error.line(),
-        column: error.column(),
-        message: error.to_string(),
+    let (document, version) = head(text)?;
+    let current = migrate::up(document.clone(), version);
+    let review: Review = if current == document {
+        // From the text itself, so that damage is told with its line and column.
+        serde_json::from_str(text).map_err(|error| damaged(&error))?
+    } else {
+        serde_json::from_value(current).map_err(|error| damaged(&error))?
     };
-    let head: serde_json::Value = serde_json::from_str(text).map_err(|error| damaged(&error))?;
-    match head.get("schema") {
+    review.check()?;
+    Ok(review)
+}
+
+/// The document as plain JSON, known to be a review, and the version of its schema
+pub(super) fn head(text: &str) -> Result<(serde_json::Value, usize), ReviewError> {
+    let document: serde_json::Value = serde_json::from_str(text).map_err(|error| damaged(&error))?;
+    match document.get("schema") {
         Some(serde_json::Value::String(schema)) => {
-            if schema != SCHEMA {
-                let later = schema
-                    .strip_prefix("narrows/review/")
-                    .is_some_and(|version| version.parse::<u64>().is_ok_and(|version| version > 1));
-                return Err(if later {
-                    ReviewError::Future { found: schema.clone() }
-                } else {
-                    ReviewError::NotAReview(schema.clone())
-                });
+            let version = schema.strip_prefix("narrows/review/").and_then(|text| text.parse::<usize>().ok());
+            match version {
+                Some(version @ 1..=migrate::CURRENT) => Ok((document, version)),
+                Some(version) if version > migrate::CURRENT => {
+                    Err(ReviewError::Future { found: schema.clone() })
+                }
+                _ => Err(ReviewError::NotAReview(schema.clone())),
             }
         }
         other => {
-            return Err(ReviewError::NotAReview(
-                other.map_or_else(|| "missing".to_owned(), ToString::to_string),
-            ));
+            Err(ReviewError::NotAReview(other.map_or_else(|| "missing".to_owned(), ToString::to_string)))
         }
     }
-    let review: Review = serde_json::from_str(text).map_err(|error| damaged(&error))?;
-    review.check()?;
-    Ok(review)
+}
+
+fn damaged(error: &serde_json::Error) -> ReviewError {
+    ReviewError::Damaged { line: error.line(), column: error.column(), message: error.to_string() }
 }
 
 /// Reads a review from a file

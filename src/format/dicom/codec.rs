@@ -252,6 +252,27 @@ pub(super) fn rle_encode(pixels: &[u8], size: FrameSize) -> Vec<u8> {
     coded
 }
 
+/// Encodes a picture of red, green, blue bytes as run lengths, a segment a colour
+pub(super) fn rle_encode_rgb(rgb: &[u8], columns: usize) -> Vec<u8> {
+    let mut coded = vec![0u8; 64];
+    coded[0] = 3;
+    let mut row_plane = vec![0u8; columns];
+    for colour in 0..3 {
+        let begin = (coded.len() as u32).to_le_bytes();
+        coded[4 + 4 * colour..8 + 4 * colour].copy_from_slice(&begin);
+        for row in rgb.chunks_exact(3 * columns) {
+            for (slot, value) in row_plane.iter_mut().zip(row.iter().skip(colour).step_by(3)) {
+                *slot = *value;
+            }
+            rle_row(&row_plane, &mut coded);
+        }
+        if coded.len() % 2 == 1 {
+            coded.push(0);
+        }
+    }
+    coded
+}
+
 /// Packs one row: runs of three or more as runs, the rest as literals
 fn rle_row(row: &[u8], coded: &mut Vec<u8>) {
     let run_at = |at: usize| row[at..].iter().take(128).take_while(|value| **value == row[at]).count();

@@ -52,6 +52,14 @@ impl Content {
         Self(hasher)
     }
 
+    /// Boils down words that identify something; `kind` keeps different things apart
+    pub(super) fn of_words(kind: &str, words: &str) -> Self {
+        let mut hasher = blake3::Hasher::new();
+        hasher.update(format!("narrows {kind} 1\0").as_bytes());
+        hasher.update(words.as_bytes());
+        Self(hasher)
+    }
+
     /// The UID for one role
     pub(super) fn uid(&self, role: &str) -> String {
         let mut hasher = self.0.clone();

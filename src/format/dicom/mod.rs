@@ -9,7 +9,10 @@
 //! how many there are, `file` knows the outer layer, `groups` orders the frames, `scales` gives codes a
 //! meaning, `checks` looks at what validators of the standard do not, `pixels`, `codec` and `jpeg_ls`
 //! fetch the samples, `read` puts it together, `write` and `identity` go the other way.
+//! `structured_report` and `capture` write what was measured, as objects of the study that `source`
+//! describes; `set` holds the elements of whatever is written.
 
+mod capture;
 mod checks;
 mod classes;
 mod codec;
@@ -22,13 +25,19 @@ mod jpeg_ls;
 mod pixels;
 pub(in crate::format) mod read;
 mod scales;
+mod set;
+mod source;
+mod structured_report;
 mod tree;
 mod write;
 
 #[cfg(test)]
 pub(crate) mod tests;
 
+pub use capture::{Picture, secondary_capture};
 pub(in crate::format) use file::is_dicom;
+pub use source::{Identity, Known, SourceInstance};
+pub use structured_report::{StructuredReportOptions, Valve, structured_report};
 pub use write::{WriteError, WriteOptions, write, write_bytes};
 
 use dicom_core::Tag;

@@ -8,8 +8,8 @@
 use std::io::{self, Write};
 use std::path::Path;
 
-use dicom_core::value::{DataSetSequence, PrimitiveValue};
-use dicom_core::{DataElement, Tag, VR};
+use dicom_core::VR;
+use dicom_core::value::PrimitiveValue;
 use dicom_dictionary_std::{tags, uids};
 use dicom_object::{FileMetaTableBuilder, InMemDicomObject};
 use dicom_transfer_syntax_registry::entries;
@@ -20,6 +20,7 @@ use super::codec;
 use super::coding::FrameSize;
 use super::file::syntax_uid;
 use super::identity::Content;
+use super::set::{Set, code};
 use super::{ASSUMED_PREFIX, Syntax};
 use crate::format::{FormatError, atomic};
 use crate::space::direction;
@@ -31,7 +32,7 @@ const IMPLEMENTATION_UID: &str = "2.25.151706934561407224817021318527105731621";
 const IMPLEMENTATION_VERSION: &str = "NARROWS_0_1";
 
 /// The date of a volume whose date is not given: plainly not one of an acquisition
-const NO_DATE: &str = "19000101000000";
+pub(super) const NO_DATE: &str = "19000101000000";
 
 /// How a volume is written
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -67,6 +68,16 @@ pub enum WriteError {
         /// How much it is
         value: u64,
     },
+    /// A picture whose pixels are not as many as its sides say
+    #[error("a picture of {columns} by {rows} pixels cannot be made of {bytes} bytes")]
+    Pixels {
+        /// Pixels in a row
+        columns: usize,
+        /// Rows
+        rows: usize,
+        /// Bytes given
+        bytes: usize,
+    },
     /// A date that is none
     #[error("the acquisition date \"{0}\" is not of the form YYYYMMDDHHMMSS")]
     Date(String),
@@ -85,6 +96,7 @@ impl WriteError {
             Self::MixedBits { .. } => "bring the channels to one width first",
             Self::NoChannels => "nothing to write: open a volume with channels",
             Self::TooLarge { .. } => "crop the volume, or choose a compressed syntax such as jpeg-ls",
+            Self::Pixels { .. } => "give three bytes a pixel, and at least one pixel",
             Self::Date(_) => "give it as, for example, 20260131093000",
             Self::Header(_) => "choose another syntax, and report this",
             Self::Io(_) => "check the folder, your right to write there and the free space",
@@ -117,21 +129,13 @@ fn write_to(volume: &Volume4, out: &mut dyn Write, options: &WriteOptions) -> Re
     let size = frame_size(volume)?;
     let content = Content::of(volume);
     let header = header(volume, size, &content, options)?;
-    out.write_all(&[0; 128])?;
-    out.write_all(b"DICM")?;
-    let meta = FileMetaTableBuilder::new()
-        .media_storage_sop_class_uid(uids::ENHANCED_US_VOLUME_STORAGE)
-        .media_storage_sop_instance_uid(content.uid("instance"))
-        .transfer_syntax(syntax_uid(options.syntax))
-        .implementation_class_uid(IMPLEMENTATION_UID)
-        .implementation_version_name(IMPLEMENTATION_VERSION)
-        .build()
-        .map_err(|error| WriteError::Header(error.to_string()))?;
-    meta.write(&mut *out).map_err(|error| WriteError::Header(error.to_string()))?;
-    let mut elements = Vec::new();
-    header
-        .write_dataset_with_ts(&mut elements, &entries::EXPLICIT_VR_LITTLE_ENDIAN.erased())
-        .map_err(|error| WriteError::Header(error.to_string()))?;
+    preamble_and_meta(
+        uids::ENHANCED_US_VOLUME_STORAGE,
+        &content.uid("instance"),
+        syntax_uid(options.syntax),
+        out,
+    )?;
+    let elements = encoded(&header)?;
     match options.syntax {
         Syntax::ExplicitLittle => {
             out.write_all(&elements)?;
@@ -154,6 +158,54 @@ fn write_to(volume: &Volume4, out: &mut dyn Write, options: &WriteOptions) -> Re
             encapsulated(volume, size, options.syntax, out)
         }
     }
+}
+
+/// The start of every file: preamble, signature, file meta information
+fn preamble_and_meta(
+    class: &str,
+    instance: &str,
+    syntax: &str,
+    out: &mut dyn Write,
+) -> Result<(), WriteError> {
+    out.write_all(&[0; 128])?;
+    out.write_all(b"DICM")?;
+    let meta = FileMetaTableBuilder::new()
+        .media_storage_sop_class_uid(class)
+        .media_storage_sop_instance_uid(instance)
+        .transfer_syntax(syntax)
+        .implementation_class_uid(IMPLEMENTATION_UID)
+        .implementation_version_name(IMPLEMENTATION_VERSION)
+        .build()
+        .map_err(|error| WriteError::Header(error.to_string()))?;
+    meta.write(&mut *out).map_err(|error| WriteError::Header(error.to_string()))
+}
+
+/// A data set in explicit little-endian; characters as the data set's own character set says
+fn encoded(set: &InMemDicomObject) -> Result<Vec<u8>, WriteError> {
+    let mut elements = Vec::new();
+    set.write_dataset_with_ts(&mut elements, &entries::EXPLICIT_VR_LITTLE_ENDIAN.erased())
+        .map_err(|error| WriteError::Header(error.to_string()))?;
+    Ok(elements)
+}
+
+/// The start of a file up to its pixels, whose syntax is explicit little-endian outside of them
+pub(super) fn meta_and_header(
+    set: &InMemDicomObject,
+    class: &str,
+    instance: &str,
+    syntax: &str,
+    out: &mut Vec<u8>,
+) -> Result<(), WriteError> {
+    preamble_and_meta(class, instance, syntax, out)?;
+    out.extend(encoded(set)?);
+    Ok(())
+}
+
+/// A whole file that has no pixels
+pub(super) fn part10(set: &InMemDicomObject, class: &str, instance: &str) -> Result<Vec<u8>, WriteError> {
+    let mut out = Vec::new();
+    meta_and_header(set, class, instance, syntax_uid(Syntax::ExplicitLittle), &mut out)?;
+    Ok(out)
 }
 
 /// Counts the bytes that pass
@@ -266,76 +318,6 @@ fn encapsulated(
     }
     out.write_all(&[0xFE, 0xFF, 0xDD, 0xE0, 0, 0, 0, 0])?;
     Ok(())
-}
-
-/// A data set under construction
-#[derive(Default)]
-struct Set(Vec<DataElement<InMemDicomObject>>);
-
-impl Set {
-    fn put(mut self, tag: Tag, vr: VR, value: impl Into<PrimitiveValue>) -> Self {
-        self.0.push(DataElement::new(tag, vr, value.into()));
-        self
-    }
-    fn text(self, tag: Tag, vr: VR, text: &str) -> Self {
-        self.put(tag, vr, PrimitiveValue::from(text))
-    }
-    fn empty(self, tag: Tag, vr: VR) -> Self {
-        self.put(tag, vr, PrimitiveValue::Empty)
-    }
-    fn us(self, tag: Tag, value: u16) -> Self {
-        self.put(tag, VR::US, PrimitiveValue::from(value))
-    }
-    fn fd(self, tag: Tag, values: &[f64]) -> Self {
-        self.put(tag, VR::FD, PrimitiveValue::F64(values.into()))
-    }
-    fn ds(self, tag: Tag, values: &[f64]) -> Self {
-        let text: Vec<String> = values.iter().map(|value| decimal(*value)).collect();
-        self.text(tag, VR::DS, &text.join("\\"))
-    }
-    fn at(self, tag: Tag, value: Tag) -> Self {
-        self.put(tag, VR::AT, PrimitiveValue::Tags([value].as_slice().into()))
-    }
-    fn items(mut self, tag: Tag, items: Vec<Set>) -> Self {
-        let items: Vec<InMemDicomObject> = items.into_iter().map(Set::build).collect();
-        self.0.push(DataElement::new(tag, VR::SQ, DataSetSequence::from(items)));
-        self
-    }
-    fn item(self, tag: Tag, item: Set) -> Self {
-        self.items(tag, vec![item])
-    }
-    fn code(self, tag: Tag, value: &str, scheme: &str, meaning: &str) -> Self {
-        self.item(tag, code(value, scheme, meaning))
-    }
-    fn build(self) -> InMemDicomObject {
-        InMemDicomObject::from_element_iter(self.0)
-    }
-}
-
-/// A coded concept
-fn code(value: &str, scheme: &str, meaning: &str) -> Set {
-    Set::default()
-        .text(tags::CODE_VALUE, VR::SH, value)
-        .text(tags::CODING_SCHEME_DESIGNATOR, VR::SH, scheme)
-        .text(tags::CODE_MEANING, VR::LO, meaning)
-}
-
-/// A decimal string: the closest number that 16 characters can say
-fn decimal(value: f64) -> String {
-    let plain = format!("{value}");
-    if plain.len() <= 16 {
-        return plain;
-    }
-    let mut best = format!("{value:.8e}");
-    for digits in 0..=14 {
-        for text in [format!("{value:.digits$}"), format!("{value:.digits$e}")] {
-            let off = |text: &str| text.parse().map_or(f64::INFINITY, |back: f64| (back - value).abs());
-            if text.len() <= 16 && (best.len() > 16 || off(&text) < off(&best)) {
-                best = text;
-            }
-        }
-    }
-    best
 }
 
 /// What gating the volume knows of decides how frames are timed

@@ -26,27 +26,28 @@ pub(crate) fn draw(subject: &Subject<'_>) -> Svg {
         );
         return svg;
     }
+    let (unit, per) = (subject.unit, subject.unit.per_mm2());
     let ms = |seconds: f64| 1e3 * seconds;
     let [start, end] = jet.systole.bounds_s;
     let times = frames.iter().map(|frame| frame.time_s).chain([start, end]).filter(|t| t.is_finite());
     let (low, high) = times.fold((f64::MAX, f64::MIN), |(low, high), t| (low.min(t), high.max(t)));
-    let most = frames.iter().filter_map(|f| f.vca_mm2).map(|vca| vca.high).filter(|h| h.is_finite());
+    let most = frames.iter().filter_map(|f| f.vca_mm2).map(|vca| vca.high * per).filter(|h| h.is_finite());
     let margin = 0.02 * (high - low).max(0.02);
     let chart = Chart::new(
         (92.0, 112.0),
         (880.0, 270.0),
         Axis::within(ms(low - margin), ms(high + margin), 10.0),
-        Axis::covering(0.0, 1.05 * most.fold(1.0, f64::max), 5.0),
+        Axis::covering(0.0, 1.05 * most.fold(per, f64::max), 5.0),
     );
     chart.shade(&mut svg, ms(start), ms(end), "#8A949C", 0.14);
-    chart.draw_axes(&mut svg, "ms after the R wave", "area, mm²");
+    chart.draw_axes(&mut svg, "ms after the R wave", &format!("area, {}", unit.sign()));
     let (from, to) = (chart.at(ms(start), 0.0).0, chart.at(ms(end), 0.0).0);
     svg.text(
         (f64::midpoint(from, to), chart.top() - 8.0),
         Face::new(14.0, colour::QUIET).anchored(Anchor::Middle),
         "systole",
     );
-    let mean = jet.systole.mean_vca_mm2;
+    let mean = jet.systole.mean_vca_mm2 * per;
     svg.line(
         chart.at(ms(start), mean),
         chart.at(ms(end), mean),
@@ -54,7 +55,7 @@ pub(crate) fn draw(subject: &Subject<'_>) -> Svg {
     );
     for run in frames.chunk_by(|a, b| a.vca_mm2.is_some() && b.vca_mm2.is_some()) {
         let run: Vec<(f64, Interval)> =
-            run.iter().filter_map(|frame| Some((ms(frame.time_s), frame.vca_mm2?))).collect();
+            run.iter().filter_map(|frame| Some((ms(frame.time_s), frame.vca_mm2?.scaled(per)))).collect();
         let upper = run.iter().map(|(t, vca)| chart.at(*t, vca.high));
         let lower = run.iter().rev().map(|(t, vca)| chart.at(*t, vca.low));
         svg.area(&upper.chain(lower).collect::<Vec<_>>(), colour::CURVE, 0.2);
@@ -63,7 +64,7 @@ pub(crate) fn draw(subject: &Subject<'_>) -> Svg {
     }
     for frame in &frames {
         let t = ms(frame.time_s);
-        match frame.vca_mm2 {
+        match frame.vca_mm2.map(|vca| vca.scaled(per)) {
             None => svg.dot(chart.at(t, 0.0), 4.5, "#ffffff", colour::QUIET),
             Some(vca) => {
                 svg.line(chart.at(t, vca.low), chart.at(t, vca.high), Stroke::solid(colour::CURVE, 1.4));
@@ -87,6 +88,6 @@ fn key(svg: &mut Svg, subject: &Subject<'_>) {
     svg.dot((470.0, y - 5.0), 4.5, "#ffffff", colour::QUIET);
     svg.text((482.0, y), face, "no jet");
     svg.line((570.0, y - 5.0), (600.0, y - 5.0), Stroke::solid(colour::QUIET, 1.6).dashed(Dash::Dashed));
-    let mean = format!("mean over systole {}", words::mm2(subject.jet.systole.mean_vca_mm2));
+    let mean = format!("mean over systole {}", subject.unit.text(subject.jet.systole.mean_vca_mm2));
     svg.text((608.0, y), face, &mean);
 }

@@ -5,6 +5,7 @@ use super::super::svg::{Anchor, At, Dash, Face, Halo, Stroke, Svg};
 use super::super::words;
 use super::panel::{HEIGHT, Key, Panel, WIDTH, arrow_head, cased, casing, edge_label};
 use super::{FigureError, Pose, Subject, View, chord_middle, heading};
+use crate::measure::results::JetResult;
 use crate::space::{Cut, CutPoint, VolumePoint};
 use crate::unit::{Mm, Mm2};
 
@@ -13,24 +14,44 @@ const CIRCLE: Stroke = Stroke::solid(colour::LIGHT, 1.5).dashed(Dash::Dashed);
 const LONG: Stroke = Stroke::solid(colour::LONG_AXIS, 2.6).dashed(Dash::Dashed);
 const COMMISSURAL: Stroke = Stroke::solid(colour::COMMISSURAL, 3.6).dashed(Dash::Dotted);
 
-/// Draws the en-face cut of a jet, seen against the flow
-pub(crate) fn draw(subject: &Subject<'_>) -> Result<Svg, FigureError> {
-    let jet = subject.jet;
+/// The side of a picture that holds the tracing of a jet and its implied circle
+///
+/// # Errors
+/// See [`FigureError`].
+pub fn fitting_side(subject: &Subject<'_>) -> Result<Mm, FigureError> {
     let pose = Pose::of(subject)?;
     let cut = Cut::new(pose.neck, pose.axis, pose.commissural.into_inner());
-    let tracing: Vec<CutPoint> = jet
-        .tracing_mm
+    Ok(side_of(subject.jet, &tracing_on(subject.jet, &cut)))
+}
+
+fn tracing_on(jet: &JetResult, cut: &Cut) -> Vec<CutPoint> {
+    jet.tracing_mm
         .iter()
         .map(|&[x, y, z]| cut.project(VolumePoint::new(x, y, z)).0)
         .filter(|point| point.u.is_finite() && point.v.is_finite())
-        .collect();
-    let middle = centroid(&tracing);
+        .collect()
+}
+
+fn side_of(jet: &JetResult, tracing: &[CutPoint]) -> Mm {
+    let middle = centroid(tracing);
     let circle = Mm2::new(jet.circle_area_mm2.max(0.0)).circle_diameter() / 2.0;
     let reach = tracing
         .iter()
         .map(|point| libm::hypot(point.u, point.v))
         .fold(circle.get() + libm::hypot(middle.u, middle.v), f64::max);
-    let panel = Panel::new(cut, Mm::new((3.3 * reach).clamp(10.0, 60.0)));
+    Mm::new((3.3 * reach).clamp(10.0, 60.0))
+}
+
+/// Draws the en-face cut of a jet, seen against the flow
+pub(crate) fn draw(subject: &Subject<'_>) -> Result<Svg, FigureError> {
+    let jet = subject.jet;
+    let pose = Pose::of(subject)?;
+    let cut = Cut::new(pose.neck, pose.axis, pose.commissural.into_inner());
+    let tracing = tracing_on(jet, &cut);
+    let middle = centroid(&tracing);
+    let circle = Mm2::new(jet.circle_area_mm2.max(0.0)).circle_diameter() / 2.0;
+    let side = subject.side.unwrap_or_else(|| side_of(jet, &tracing));
+    let panel = Panel::new(cut, side);
 
     let mut svg = Svg::new(WIDTH, HEIGHT, &format!("Jet {}: the en-face cut at the neck", jet.id));
     let title = format!("Jet {}: en-face cut at the neck", jet.id);
@@ -57,7 +78,7 @@ pub(crate) fn draw(subject: &Subject<'_>) -> Result<Svg, FigureError> {
         let half = jet.width_mm.long_axis.value / 2.0;
         let ends = [CutPoint::new(0.0, along_v - half), CutPoint::new(0.0, along_v + half)];
         cased(svg, &ends.map(|end| panel.at(end)), LONG);
-        label(svg, &outline, &words::mm2_interval(&jet.vca_mm2));
+        label(svg, &outline, &subject.unit.interval(&jet.vca_mm2));
     })?;
     directions(&mut svg);
     key(&mut svg, subject);
@@ -90,23 +111,24 @@ fn key(svg: &mut Svg, subject: &Subject<'_>) {
     if !subject.is_peak() {
         match subject.frame_result().and_then(|frame| frame.vca_mm2) {
             Some(vca) => {
-                let below = format!("95 % interval {} mm²", words::span(&vca, 1));
-                key.answer(svg, "vena contracta area", &words::mm2(vca.value), &below);
+                let below = format!("95 % interval {} {}", subject.unit.span(&vca), subject.unit.sign());
+                key.answer(svg, "vena contracta area", &subject.unit.text(vca.value), &below);
             }
             None => key.note(svg, "no jet in this frame", &[]),
         }
         key.note(svg, "the tracing belongs to the peak frame", &[format!("frame {}", jet.peak_frame)]);
         return;
     }
-    let below = format!("95 % interval {} mm²", words::span(&jet.vca_mm2, 1));
-    key.answer(svg, "vena contracta area", &words::mm2(jet.vca_mm2.value), &below);
-    let traced = [words::mm2(jet.traced_area_mm2), "not corrected for blooming".into()];
-    key.line(svg, TRACING, "tracing, as displayed", &traced);
+    let below = format!("95 % interval {} {}", subject.unit.span(&jet.vca_mm2), subject.unit.sign());
+    key.answer(svg, "vena contracta area", &subject.unit.text(jet.vca_mm2.value), &below);
+    let traced = [subject.unit.text(jet.traced_area_mm2), "not corrected for blooming".into()];
+    let whose = words::origin_word(jet);
+    key.line(svg, TRACING, &format!("{whose} tracing, as displayed"), &traced);
     key.line(svg, LONG, "long-axis width", &[words::mm_interval(&jet.width_mm.long_axis)]);
     key.line(svg, COMMISSURAL, "commissural width", &[words::mm_interval(&jet.width_mm.commissural)]);
     let verdict = if jet.single_width.misleads { "misleads here" } else { "inside the interval" };
     let off = format!("{} %, {verdict}", words::signed(jet.single_width.error_percent, 0));
-    key.line(svg, CIRCLE, "circle of the long-axis width", &[words::mm2(jet.circle_area_mm2), off]);
+    key.line(svg, CIRCLE, "circle of the long-axis width", &[subject.unit.text(jet.circle_area_mm2), off]);
     let shape = format!("{}, {} : 1", words::shape(jet.shape.class), words::fixed(jet.shape.axis_ratio, 1));
     key.note(svg, "shape of the tracing", &[shape]);
 }

@@ -7,22 +7,26 @@ mod axial;
 mod beat;
 mod convergence;
 mod en_face;
+mod pair;
 mod panel;
 mod plain;
 mod profile;
 mod stitch;
 mod weighing;
 
+pub use en_face::fitting_side;
+pub use pair::courses;
 pub use plain::{PlainCut, plain};
 pub use stitch::stitch;
 pub use weighing::weighing;
 
 use nalgebra::{Unit, Vector3};
 
-use super::colour;
 use super::svg::{Face, Halo, Svg};
+use super::{AreaUnit, colour};
 use crate::measure::results::{FrameResult, JetResult, Results};
 use crate::space::{Direction, VolumePoint, direction};
+use crate::unit::Mm;
 use crate::volume::Volume4;
 
 /// One of the figures of a jet
@@ -93,14 +97,18 @@ pub struct Subject<'a> {
     pub results: &'a Results,
     /// The jet shown
     pub jet: &'a JetResult,
+    /// In which unit areas are told
+    pub unit: AreaUnit,
     /// The frame shown in the pictures
     pub frame: usize,
+    /// Side of the en-face picture; `None` fits the jet
+    pub side: Option<Mm>,
 }
 
 impl<'a> Subject<'a> {
     /// A jet at its peak frame
     pub fn at_peak(volume: &'a Volume4, results: &'a Results, jet: &'a JetResult) -> Self {
-        Self { volume, results, jet, frame: jet.peak_frame }
+        Self { volume, results, jet, unit: AreaUnit::default(), frame: jet.peak_frame, side: None }
     }
 
     /// Whether the frame shown is the one that was traced

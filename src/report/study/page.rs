@@ -2,7 +2,8 @@
 
 use std::fmt::Write as _;
 
-use crate::report::html::{CSS, GENERATOR, STANDING_CAUTIONS};
+use crate::report::content::STANDING_CAUTIONS;
+use crate::report::html::{CSS, GENERATOR};
 use crate::report::svg::escape;
 use crate::report::words::fixed;
 

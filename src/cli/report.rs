@@ -1,0 +1,108 @@
+//! `narrows report`: the report of a review, with the reader's own tracings.
+
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+
+use super::progress::Progress;
+use super::report_options::ReportArguments;
+use super::{Exit, Failure, input, measure, output, text};
+use crate::report;
+use crate::review::{self, Different, Located, Review};
+use crate::volume::Volume4;
+
+#[derive(Debug, Args)]
+pub(super) struct Arguments {
+    /// The review: NAME.review.json
+    review: PathBuf,
+    /// Folder for the report [default: NAME-report here; none when --json, --pdf or --sr is given]
+    #[arg(long, value_name = "DIR")]
+    out: Option<PathBuf>,
+    /// Write the results here, with the reader's own tracings; `-` prints them, and nothing else
+    #[arg(long, value_name = "FILE")]
+    json: Option<PathBuf>,
+    #[command(flatten)]
+    source: VolumeArguments,
+    #[command(flatten)]
+    report: ReportArguments,
+}
+
+/// Where the volume of a review is
+#[derive(Debug, Args)]
+pub(super) struct VolumeArguments {
+    /// The volume, where it is no longer where the review was saved
+    #[arg(long, value_name = "FILE")]
+    volume: Option<PathBuf>,
+    #[command(flatten)]
+    known: input::Known,
+}
+
+impl VolumeArguments {
+    /// The volume that was read, known by its hash, and its path
+    pub(super) fn open(&self, read: &Review, path: &Path) -> Result<(Volume4, PathBuf), Failure> {
+        let file = match &self.volume {
+            Some(file) => file.clone(),
+            None => match review::locate(read, path) {
+                Located::Found(file) => file,
+                Located::Moved { tried } => {
+                    let tried: Vec<String> = tried.iter().map(|path| path.display().to_string()).collect();
+                    return Err(Failure::usage(
+                        format!("the volume of the review is not there: {}", tried.join(", ")),
+                        "say where it is with --volume",
+                    ));
+                }
+            },
+        };
+        let volume = input::open(&file, &self.known)?;
+        review::accept(read, &volume, &volume.provenance.blake3, Different::Refuse)?;
+        Ok((volume, file))
+    }
+}
+
+pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
+    let progress = Progress::start();
+    let read = review::load(&arguments.review)?;
+    let (mut volume, file) = arguments.source.open(&read, &arguments.review)?;
+    for output in arguments.json.iter().filter(|json| json.as_path() != Path::new("-")) {
+        output::refuse_input(&file, output)?;
+        output::refuse_input(&arguments.review, output)?;
+    }
+    arguments.report.refuse(&file)?;
+    arguments.report.refuse(&arguments.review)?;
+    if let Some(label) = &arguments.report.label {
+        volume.provenance.file.clone_from(label);
+    }
+    let results = review::numbers(&read, &volume, progress.watch())?;
+    let mut options = arguments.report.options(Some(&file), progress.watch())?;
+    options.paper.settings = vec![["Review".into(), name(&arguments.review)]];
+    let folder = match &arguments.out {
+        Some(folder) => Some(folder.clone()),
+        None if arguments.json.is_some() || arguments.report.single_files() => None,
+        None => {
+            let name = name(&arguments.review);
+            Some(PathBuf::from(format!(
+                "{}-report",
+                name.trim_end_matches(".json").trim_end_matches(".review")
+            )))
+        }
+    };
+    let written =
+        folder.map(|folder| report::write_folder(&results, &volume, &folder, &options)).transpose()?;
+    arguments.report.write_single(&results, &volume, &options)?;
+    drop(progress);
+    if let Some(json) = &arguments.json {
+        output::deliver(json, &report::results_json(&results)?, &file)?;
+    }
+    if arguments.json.as_deref() != Some(Path::new("-")) {
+        let mut summary = text::summary(&results);
+        if let Some(paths) = &written {
+            summary.push_str(&text::where_the_report_is(paths));
+        }
+        output::print(&summary)?;
+    }
+    Ok(measure::verdict(&results))
+}
+
+fn name(path: &Path) -> String {
+    path.file_name().map_or_else(|| "review".into(), |name| name.to_string_lossy().into_owned())
+}

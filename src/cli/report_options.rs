@@ -1,0 +1,141 @@
+//! How a report is written: paper, units, names, and the files beside the folder.
+
+use std::path::{Path, PathBuf};
+
+use clap::{Args, ValueEnum};
+
+use super::{Failure, output};
+use crate::format::dicom::{Identity, SourceInstance, StructuredReportOptions, Valve, structured_report};
+use crate::job::Watch;
+use crate::measure::Results;
+use crate::report::{self, Archive, AreaUnit, Paper, PaperOptions, ReportError, ReportOptions};
+use crate::volume::Volume4;
+
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Report")]
+pub(super) struct ReportArguments {
+    /// Unit of areas in the page, the paper and the tables; the JSON is always in mm2
+    #[arg(long, value_enum, default_value_t, value_name = "UNIT")]
+    units: Units,
+    /// Size of the paper
+    #[arg(long, value_enum, default_value_t, value_name = "SIZE")]
+    paper: Size,
+    /// Who read, as the report shall name the reader
+    #[arg(long, value_name = "NAME")]
+    reader: Option<String>,
+    /// What the report calls the volume, instead of the name of its file
+    #[arg(long, value_name = "TEXT")]
+    pub(super) label: Option<String>,
+    /// Which valve leaks; settles some codes of the structured report
+    #[arg(long, value_enum, value_name = "VALVE")]
+    valve: Option<Leaking>,
+    /// Keep patient and study of the source in the DICOM files; without it they are left empty
+    #[arg(long)]
+    keep_identity: bool,
+    /// Write the report as one PDF here
+    #[arg(long, value_name = "FILE")]
+    pdf: Option<PathBuf>,
+    /// Write the DICOM structured report here
+    #[arg(long, value_name = "FILE")]
+    sr: Option<PathBuf>,
+}
+
+/// Unit of areas
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
+pub(super) enum Units {
+    /// Square millimetres
+    #[default]
+    Mm2,
+    /// Square centimetres
+    Cm2,
+}
+
+/// Size of the paper
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
+pub(super) enum Size {
+    /// 210 by 297 mm
+    #[default]
+    A4,
+    /// 8.5 by 11 inches
+    Letter,
+}
+
+/// Which valve leaks
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(super) enum Leaking {
+    Mitral,
+    Aortic,
+    Tricuspid,
+}
+
+impl ReportArguments {
+    /// How the report of a volume from this file is written
+    pub(super) fn options(&self, file: Option<&Path>, watch: &Watch) -> Result<ReportOptions, Failure> {
+        let source = file.map(SourceInstance::of_file).transpose()?;
+        let archive = source.map(|source| Archive {
+            source,
+            options: StructuredReportOptions {
+                identity: if self.keep_identity { Identity::Kept } else { Identity::Removed },
+                reader: self.reader.clone(),
+                valve: self.valve.map(|valve| match valve {
+                    Leaking::Mitral => Valve::Mitral,
+                    Leaking::Aortic => Valve::Aortic,
+                    Leaking::Tricuspid => Valve::Tricuspid,
+                }),
+            },
+        });
+        let paper = PaperOptions {
+            paper: match self.paper {
+                Size::A4 => Paper::A4,
+                Size::Letter => Paper::Letter,
+            },
+            unit: match self.units {
+                Units::Mm2 => AreaUnit::Mm2,
+                Units::Cm2 => AreaUnit::Cm2,
+            },
+            reader: self.reader.clone(),
+            settings: Vec::new(),
+        };
+        Ok(ReportOptions { paper, archive, watch: watch.clone(), ..ReportOptions::default() })
+    }
+
+    /// Whether files are wanted that need no folder
+    pub(super) fn single_files(&self) -> bool {
+        self.pdf.is_some() || self.sr.is_some()
+    }
+
+    /// Where the PDF goes
+    pub(super) fn paper(&self) -> Option<&Path> {
+        self.pdf.as_deref()
+    }
+
+    /// Where the structured report goes
+    pub(super) fn structured_report(&self) -> Option<&Path> {
+        self.sr.as_deref()
+    }
+
+    /// Refuses to write over the file being read
+    pub(super) fn refuse(&self, input: &Path) -> Result<(), Failure> {
+        self.pdf.iter().chain(&self.sr).try_for_each(|path| output::refuse_input(input, path))
+    }
+
+    /// Writes the files that need no folder
+    pub(super) fn write_single(
+        &self,
+        results: &Results,
+        volume: &Volume4,
+        options: &ReportOptions,
+    ) -> Result<(), Failure> {
+        if let Some(path) = &self.pdf {
+            output::write(path, &report::report_pdf(results, volume, options)?)?;
+            output::say(&format!("wrote {}", path.display()));
+        }
+        if let (Some(path), Some(archive)) = (&self.sr, &options.archive) {
+            let bytes =
+                structured_report(results, &archive.source, &archive.options).map_err(ReportError::from)?;
+            output::write(path, &bytes)?;
+            output::say(&format!("wrote {}", path.display()));
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,185 @@
+//! Results in which a reader's outlines take the place of the program's.
+//!
+//! A reader who traces does so in a few frames. There the areas are the reader's, corrected and
+//! given an interval by the same planimetry; in all other frames they stay the program's. What
+//! follows from the areas (course, mean, sum, regurgitant volume, cautions) is made anew from the
+//! mixture, and each jet says which is which.
+
+use crate::beat::{self, ContinuousWave, Envelope, SystoleBounds};
+use crate::planimetry::{Assessment, Assumed};
+use crate::space::{Cut, VolumePoint, angle_between};
+use crate::unit::Mm2;
+use crate::volume::Volume4;
+
+use super::results::{
+    Components, FrameResult, Interval, IntervalPart, JetResult, Reading, Results, Seen, SingleWidth, Widths,
+};
+use super::run::{area_interval, cautions, length_interval, shape, systole_result, total};
+
+/// What was read of one jet in one frame
+#[derive(Clone, Debug)]
+pub struct FrameReading {
+    /// Index from 0
+    pub frame: usize,
+    /// The cut, its normal along the flow
+    pub cut: Cut,
+    /// The outlines, each assessed; their areas add
+    pub outlines: Vec<Assessment>,
+}
+
+impl FrameReading {
+    /// The sum of the areas; half widths add, since what outlines share is wrong for all alike
+    pub fn vca_mm2(&self) -> Interval {
+        let mut sum = Interval { value: 0.0, low: 0.0, high: 0.0 };
+        for area in self.outlines.iter().map(|outline| area_interval(outline.vca)) {
+            sum = Interval {
+                value: sum.value + area.value,
+                low: sum.low + area.low,
+                high: sum.high + area.high,
+            };
+        }
+        sum
+    }
+
+    fn largest(&self) -> Option<&Assessment> {
+        self.outlines.iter().max_by(|a, b| a.vca.value.get().total_cmp(&b.vca.value.get()))
+    }
+}
+
+/// A jet with these readings in the place of the program's
+///
+/// `base` is the jet as the program measured it, `None` for a jet that the reader placed. The peak
+/// is taken among the frames read. `None` where nothing was read.
+pub fn reread_jet(
+    volume: &Volume4,
+    base: Option<&JetResult>,
+    readings: &[FrameReading],
+    axis_uncertainty_deg: f64,
+    reading: Reading,
+) -> Option<JetResult> {
+    let peak = readings
+        .iter()
+        .filter(|reading| !reading.outlines.is_empty())
+        .max_by(|a, b| a.vca_mm2().value.total_cmp(&b.vca_mm2().value).then(b.frame.cmp(&a.frame)))?;
+    let at = peak.largest()?;
+    let vca = peak.vca_mm2();
+    let (long_axis, commissural) = (length_interval(at.long_axis), length_interval(at.commissural));
+    let circle = Mm2::of_circle(at.long_axis.value).get();
+    let axis: [f64; 3] = peak.cut.normal().into_inner().into();
+    let unseen =
+        Components { convergence: Seen::Missing, contraction: Seen::Missing, expansion: Seen::Missing };
+    Some(JetResult {
+        id: base.map_or(0, |base| base.id),
+        axis,
+        axis_uncertainty_deg,
+        neck_mm: base.map_or_else(|| peak.cut.centre().to_array(), |base| base.neck_mm),
+        traced_at_mm: peak.cut.centre().to_array(),
+        peak_frame: peak.frame,
+        beam_angle_deg: beam_angle_deg(volume, &peak.cut),
+        components: base.map_or(unseen, |base| base.components),
+        neck_profile: base.map(|base| base.neck_profile.clone()).unwrap_or_default(),
+        vca_mm2: vca,
+        traced_area_mm2: peak.outlines.iter().map(|outline| outline.tracing.outline.area().get()).sum(),
+        tracing_mm: at.tracing.outline.points().iter().map(|p| at.cut.at(*p).to_array()).collect(),
+        width_mm: Widths {
+            long_axis,
+            commissural,
+            long_axis_direction: at.axes.long_axis.into_inner().into(),
+            axes_assumed: at.axes.assumed == Assumed::Yes,
+        },
+        circle_area_mm2: circle,
+        ellipse_area_mm2: std::f64::consts::PI / 4.0 * long_axis.value * commissural.value,
+        shape: shape(at),
+        single_width: SingleWidth {
+            error_percent: 100.0 * (circle / vca.value.max(1e-9) - 1.0),
+            misleads: circle < vca.low || circle > vca.high,
+        },
+        frames: frames(volume, base, readings),
+        // Made anew when the jets are put together.
+        systole: systole_of(volume, &[], &whole_systole(volume, &[])),
+        interval_parts: parts(peak),
+        observer: Vec::new(),
+        reading,
+        // Upstream of the outline, and so not the reader's.
+        convergence: base.map(|base| base.convergence.clone()).unwrap_or_default(),
+    })
+}
+
+fn beam_angle_deg(volume: &Volume4, cut: &Cut) -> Option<f64> {
+    let beam = volume.beam_at(cut.centre())?;
+    let angle = angle_between(&cut.normal(), &beam).to_degrees();
+    Some(angle.min(180.0 - angle))
+}
+
+/// The parts of the interval; those of several outlines add by name
+fn parts(peak: &FrameReading) -> Vec<IntervalPart> {
+    let mut sums: Vec<IntervalPart> = Vec::new();
+    for part in peak.outlines.iter().flat_map(|outline| &outline.parts) {
+        match sums.iter_mut().find(|known| known.source == part.source) {
+            Some(known) => known.effect_mm2 += part.effect.get(),
+            None => {
+                sums.push(IntervalPart { source: part.source.to_owned(), effect_mm2: part.effect.get() });
+            }
+        }
+    }
+    sums
+}
+
+fn frames(volume: &Volume4, base: Option<&JetResult>, readings: &[FrameReading]) -> Vec<FrameResult> {
+    (0..volume.frames())
+        .map(|frame| {
+            let known = base.and_then(|base| base.frames.iter().find(|at| at.frame == frame));
+            let read = readings.iter().find(|reading| reading.frame == frame && !reading.outlines.is_empty());
+            let place = |point: VolumePoint| Some(point.to_array());
+            FrameResult {
+                frame,
+                time_s: volume.timeline.times()[frame].get(),
+                vca_mm2: read.map(FrameReading::vca_mm2).or_else(|| known.and_then(|at| at.vca_mm2)),
+                neck_mm: known.and_then(|at| at.neck_mm).or_else(|| place(read?.cut.centre())),
+                traced_at_mm: read
+                    .and_then(|read| place(read.cut.centre()))
+                    .or_else(|| known.and_then(|at| at.traced_at_mm)),
+                axis: read
+                    .map(|read| read.cut.normal().into_inner().into())
+                    .or_else(|| known.and_then(|at| at.axis)),
+            }
+        })
+        .collect()
+}
+
+fn whole_systole(volume: &Volume4, jets: &[JetResult]) -> SystoleBounds {
+    let present: Vec<usize> = (0..volume.frames())
+        .filter(|frame| jets.iter().any(|jet| jet.frames.get(*frame).is_some_and(|at| at.vca_mm2.is_some())))
+        .collect();
+    beat::bounds(&volume.timeline, &present)
+}
+
+fn systole_of(volume: &Volume4, frames: &[FrameResult], systole: &SystoleBounds) -> super::results::Systole {
+    let mut areas: Vec<Option<Mm2>> =
+        frames.iter().map(|at| at.vca_mm2.map(|vca| Mm2::new(vca.value))).collect();
+    areas.resize(volume.frames(), None);
+    let largest = areas.iter().flatten().map(|area| area.get()).fold(0.0, f64::max);
+    systole_result(&beat::course(volume.timeline.times(), &areas, systole), largest, systole)
+}
+
+/// The results of a volume with other jets: numbered by size, their course, sum, regurgitant volume
+/// and cautions made anew; `said` are further cautions
+pub fn reread(
+    volume: &Volume4,
+    base: &Results,
+    mut jets: Vec<JetResult>,
+    continuous_wave: &ContinuousWave,
+    said: Vec<String>,
+) -> Results {
+    jets.sort_by(|a, b| b.vca_mm2.value.total_cmp(&a.vca_mm2.value));
+    let systole = whole_systole(volume, &jets);
+    for (place, jet) in jets.iter_mut().enumerate() {
+        jet.id = place + 1;
+        jet.systole = systole_of(volume, &jet.frames, &systole);
+    }
+    let envelope = Envelope::new(continuous_wave, &systole);
+    let total = total(&jets, volume, envelope.as_ref());
+    let mut cautions = cautions(volume, &jets, &systole);
+    cautions.extend(said);
+    Results { jets, total, cautions, severity: None, ..base.clone() }
+}

@@ -1,0 +1,221 @@
+//! What page and paper say alike: the rows of their tables, their standing sentences.
+//!
+//! Everything here is words made of results; how it is set is the business of whoever sets it.
+
+use super::words::{capital, fixed, mm_interval, pattern, seen, shape, signed, verdict, verdict_meaning};
+use super::{AreaUnit, words};
+use crate::measure::results::{JetResult, Results, Seen, Verdict};
+
+/// What every report says, whatever was found
+pub(crate) const STANDING_CAUTIONS: [&str; 4] = [
+    "Not a medical device. The result defers to local protocols and to the licensed reader.",
+    "The area is the effective one, where the jet is narrowest: smaller than the anatomic opening. \
+     Do not compare it with a measured or drilled hole.",
+    "Never one number alone: read the area with its interval, and weigh it with the other signs of severity.",
+    "Every interval is 95 %. It covers what the program can see of its own uncertainty, not a wrong \
+     acquisition.",
+];
+
+/// How it is measured, in a paragraph
+pub(crate) const METHOD: &str = "Each jet is found by its high-velocity core, where the colour aliases and loses \
+    coherence. Its axis is taken from its own data, and cuts perpendicular to that axis are traced along it; the \
+    neck is the smallest of them. Velocity is sampled by phase, so that a wrap of the colour is never averaged into \
+    a false low velocity. The tracing at the neck is a polygon with sub-pixel vertices; its area is corrected for \
+    the blur of the acquisition (blooming). The area is the effective one: smaller than the anatomic opening by the \
+    contraction of the stream. The same is done in every frame.";
+
+/// What made the document
+pub(crate) fn program(results: &Results) -> String {
+    format!("Program version {}, numerical method {}.", results.tool.version, results.tool.engine)
+}
+
+/// How sure the axis is, and at what angle it meets the beam
+pub(crate) fn direction(jet: &JetResult) -> String {
+    let sure = format!("The jet axis is known to ± {}°", fixed(jet.axis_uncertainty_deg, 1));
+    match jet.beam_angle_deg {
+        Some(angle) => format!("{sure} and meets the beam at {}°.", fixed(angle, 0)),
+        None => format!(
+            "{sure}; its angle to the beam is unknown, since the file does not say where the probe is."
+        ),
+    }
+}
+
+/// The numbers of a jet: name, value, note
+pub(crate) fn numbers(jet: &JetResult, unit: AreaUnit) -> Vec<[String; 3]> {
+    let mut rows: Vec<(&str, String, String)> = vec![
+        (
+            "Vena contracta area",
+            unit.interval(&jet.vca_mm2),
+            "effective, at the peak frame, corrected for blooming".into(),
+        ),
+        ("Outline", words::origin_word(jet).into(), words::origin(jet)),
+        ("Traced area", unit.text(jet.traced_area_mm2), "as displayed, not corrected".into()),
+        ("Long-axis width", mm_interval(&jet.width_mm.long_axis), axes_note(jet).into()),
+        ("Commissural width", mm_interval(&jet.width_mm.commissural), "across the long axis".into()),
+        (
+            "Circle of the long-axis width",
+            unit.text(jet.circle_area_mm2),
+            format!("{} % against the area", signed(jet.single_width.error_percent, 0)),
+        ),
+        ("Ellipse of both widths", unit.text(jet.ellipse_area_mm2), "pi/4 times the widths".into()),
+    ];
+    let s = &jet.shape;
+    rows.push((
+        "Shape",
+        shape(s.class).into(),
+        format!(
+            "length to width {}, circularity {}, solidity {}",
+            fixed(s.axis_ratio, 2),
+            fixed(s.circularity, 2),
+            fixed(s.solidity, 2)
+        ),
+    ));
+    rows.push((
+        "Caliper widths of the tracing",
+        format!("{} and {} mm", fixed(s.feret_max_mm, 1), fixed(s.feret_min_mm, 1)),
+        format!("largest and smallest; perimeter {} mm", fixed(s.perimeter_mm, 1)),
+    ));
+    rows.push((
+        "Mean area over systole",
+        unit.text(jet.systole.mean_vca_mm2),
+        format!(
+            "{}; {} ms to {} ms; integral {} {}·s",
+            pattern(jet.systole.pattern),
+            fixed(1e3 * jet.systole.bounds_s[0], 0),
+            fixed(1e3 * jet.systole.bounds_s[1], 0),
+            unit.fine(jet.systole.integral_mm2_s),
+            unit.sign()
+        ),
+    ));
+    let parts = &jet.components;
+    let all = [parts.convergence, parts.contraction, parts.expansion];
+    let missing = all.iter().filter(|part| **part == Seen::Missing).count();
+    rows.push((
+        "Parts of the jet",
+        if missing == 0 { "all found".into() } else { format!("{missing} of 3 not found") },
+        format!(
+            "convergence {}, contraction {}, expansion {}",
+            seen(parts.convergence),
+            seen(parts.contraction),
+            seen(parts.expansion)
+        ),
+    ));
+    rows.push((
+        "Neck",
+        format!("at {} mm", triple(jet.neck_mm, 1)),
+        format!("axis {}, frame {}", triple(jet.axis, 3), jet.peak_frame),
+    ));
+    rows.into_iter().map(|(name, value, note)| [name.to_owned(), value, note]).collect()
+}
+
+fn axes_note(jet: &JetResult) -> &'static str {
+    if jet.width_mm.axes_assumed {
+        "the direction is assumed: the tracing's shortest caliper width"
+    } else {
+        "along the anterior-posterior direction that was given"
+    }
+}
+
+/// One thing the trust check looked at
+pub(crate) struct FindingRow {
+    /// Its verdict as one word
+    pub(crate) verdict: &'static str,
+    /// What was looked at
+    pub(crate) name: String,
+    /// What was found
+    pub(crate) found: String,
+    /// Its limit
+    pub(crate) limit: String,
+    /// What it means
+    pub(crate) message: String,
+}
+
+/// The findings of the trust check, the worst first
+pub(crate) fn findings(results: &Results) -> Vec<FindingRow> {
+    let mut sorted: Vec<_> = results.trust.findings.iter().collect();
+    sorted.sort_by_key(|finding| std::cmp::Reverse(finding.verdict));
+    sorted
+        .into_iter()
+        .map(|finding| {
+            let number = |value: Option<f64>, none: &str| {
+                let text = value
+                    .map_or_else(|| none.to_owned(), |v| format!("{} {}", finding_number(v), finding.unit));
+                text.trim().to_owned()
+            };
+            FindingRow {
+                verdict: verdict(finding.verdict),
+                name: capital(&finding.code.replace(['-', '_'], " ")),
+                found: number(finding.value, "not measured"),
+                limit: number(finding.limit, "none"),
+                message: finding.message.clone(),
+            }
+        })
+        .collect()
+}
+
+/// Three significant digits or so, without an exponent and without idle zeros
+fn finding_number(value: f64) -> String {
+    let decimals = match value.abs() {
+        v if v >= 100.0 => 0,
+        v if v >= 10.0 => 1,
+        v if v >= 0.1 => 2,
+        _ => 4,
+    };
+    let text = fixed(value, decimals);
+    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
+}
+
+/// What was measured: name, value
+pub(crate) fn source(results: &Results) -> Vec<[String; 2]> {
+    let source = &results.source;
+    let channels: Vec<String> = source.channels.iter().map(ToString::to_string).collect();
+    let interval = source.frame_interval_s.map_or_else(
+        || "a single frame".to_owned(),
+        |interval| format!("{} frames, {} ms apart", source.frames, fixed(1e3 * interval, 1)),
+    );
+    let [low, high] = source.velocity_limits_m_s;
+    let rows = [
+        ("File", source.file.clone()),
+        ("BLAKE3", source.blake3.clone()),
+        ("Format", source.format.clone()),
+        ("Channels", channels.join(", ")),
+        (
+            "Voxels",
+            format!(
+                "{} of {} mm",
+                source.grid.map(|n| n.to_string()).join(" × "),
+                triple(source.voxel_mm, 2)
+            ),
+        ),
+        ("Beat", interval),
+        ("Nyquist limit", format!("{} m/s", fixed(source.nyquist_m_s, 2))),
+        ("Displayed velocities", format!("{} to {} m/s", signed(low, 2), signed(high, 2))),
+        ("Document", results.schema.clone()),
+    ];
+    let stated = |value: String| if value.is_empty() { "not stated".to_owned() } else { value };
+    rows.into_iter().map(|(name, value)| [name.to_owned(), stated(value)]).collect()
+}
+
+/// Every caution once: that of an unfit acquisition first, then the results' own, then the standing ones
+pub(crate) fn cautions(results: &Results) -> Vec<String> {
+    let mut said: Vec<String> = Vec::new();
+    if results.trust.verdict == Verdict::Unfit {
+        said.push(format!("{}.", capital(verdict_meaning(Verdict::Unfit))));
+    }
+    let own = results.cautions.iter().map(String::as_str);
+    for caution in own.chain(STANDING_CAUTIONS) {
+        if !said.iter().any(|known| known == caution) {
+            said.push(caution.to_owned());
+        }
+    }
+    said
+}
+
+fn triple(values: [f64; 3], decimals: usize) -> String {
+    values.map(|value| fixed(value, decimals)).join(", ")
+}
+
+/// How many cautions two results share at their start: the standing ones
+pub(crate) fn common(one: &Results, two: &Results) -> usize {
+    one.cautions.iter().zip(&two.cautions).take_while(|(a, b)| a == b).count()
+}

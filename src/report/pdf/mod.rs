@@ -1,0 +1,228 @@
+//! The report on paper: one page that is read in half a minute, and an appendix for the sceptic.
+//!
+//! Page one answers: how large, how sure, can it be trusted, and the picture that shows it. What
+//! follows holds every number, where the interval comes from, what the acquisition was, and how it
+//! was measured.
+//!
+//! Setting goes in two steps. First every page becomes a list of marks in points (`sheet`,
+//! `summary`, `appendix`, `flow`): plain data that tests can read. Then the marks are drawn
+//! (`draw`, `figure`) by krilla, which writes PDF but does not lay out. Figures stay vectors. The
+//! one font is embedded; no clock is read, so the same results give the same bytes.
+
+mod appendix;
+mod comparison;
+mod draw;
+mod face;
+mod figure;
+mod flow;
+mod sheet;
+mod summary;
+
+use super::html::PageFigure;
+use super::{AreaUnit, words};
+use crate::measure::Comparison;
+use crate::measure::results::Results;
+
+/// The size of the paper
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Paper {
+    /// 210 by 297 mm
+    #[default]
+    A4,
+    /// 8.5 by 11 inches
+    Letter,
+}
+
+impl Paper {
+    /// Width and height in points of 1/72 inch
+    pub(crate) fn size(self) -> (f64, f64) {
+        match self {
+            Self::A4 => (595.28, 841.89),
+            Self::Letter => (612.0, 792.0),
+        }
+    }
+}
+
+/// How the report is set
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct PaperOptions {
+    /// The size of the paper
+    pub paper: Paper,
+    /// In which unit areas are told
+    pub unit: AreaUnit,
+    /// Who read, where somebody said so
+    pub reader: Option<String>,
+    /// What the measurement was told: name and value
+    pub settings: Vec<[String; 2]>,
+}
+
+/// Why a PDF could not be made
+#[derive(Debug, thiserror::Error)]
+pub enum PdfError {
+    /// A figure is not valid SVG
+    #[error("reading the figure's own SVG: {0}")]
+    Svg(#[from] resvg::usvg::Error),
+    /// A picture inside a figure cannot be decoded
+    #[error("decoding a picture of a figure: {0}")]
+    Picture(#[from] png::DecodingError),
+    /// The font that travels inside the program cannot be read
+    #[error("reading the font of the report")]
+    Font,
+    /// The document could not be put together
+    #[error("putting the PDF together: {0}")]
+    Document(String),
+}
+
+/// The report as a PDF
+///
+/// # Errors
+/// See [`PdfError`].
+pub fn pdf(results: &Results, figures: &[PageFigure], options: &PaperOptions) -> Result<Vec<u8>, PdfError> {
+    let face = face::Face::new()?;
+    let mut sheets = vec![summary::page(results, figures, options, &face)];
+    sheets.extend(appendix::pages(results, figures, options, &face));
+    number(&mut sheets, results, options, &face);
+    let title = format!("Vena contracta report: {}", results.source.file);
+    draw::document(&sheets, options.paper, &title, options.reader.as_deref(), &face)
+}
+
+/// The figures of a comparison, each an SVG
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) struct PairFigures {
+    /// En face, before and after, on one scale; `None` without a jet
+    pub(super) en_face: [Option<String>; 2],
+    /// Both courses on one pair of axes
+    pub(super) courses: String,
+}
+
+/// A comparison as a PDF
+///
+/// # Errors
+/// See [`PdfError`].
+pub(super) fn comparison(
+    of: &Comparison,
+    figures: &PairFigures,
+    options: &PaperOptions,
+) -> Result<Vec<u8>, PdfError> {
+    let face = face::Face::new()?;
+    let mut sheets = comparison::pages(of, figures, options, &face);
+    number(&mut sheets, &of.after, options, &face);
+    let title = format!("Before and after: {} and {}", of.before.source.file, of.after.source.file);
+    draw::document(&sheets, options.paper, &title, options.reader.as_deref(), &face)
+}
+
+/// The foot of every page: program, file by its hash, page of pages
+fn number(sheets: &mut [sheet::Sheet], results: &Results, options: &PaperOptions, face: &face::Face) {
+    let pages = sheets.len();
+    let hash = results.source.blake3.get(..16).unwrap_or("no hash");
+    for (index, sheet) in sheets.iter_mut().enumerate() {
+        let reader = options.reader.as_ref().map_or(String::new(), |reader| format!(" · read by {reader}"));
+        let left = format!("narrows {}, file {hash}{reader}", results.tool.version);
+        let right = format!("page {} of {pages}", index + 1);
+        sheet.foot(&left, &right, face);
+    }
+}
+
+/// What the weighing concluded, where it was done: outcome and sentence
+pub(super) fn conclusion(results: &Results) -> Option<(String, String)> {
+    let severity = serde_json::to_value(results.severity.as_ref()?).ok()?;
+    let word = |at: &str| severity.pointer(at).and_then(serde_json::Value::as_str).map(str::to_owned);
+    let outcome = word("/conclusion/outcome")?.replace('_', " ");
+    Some((words::capital(&outcome), word("/conclusion/sentence").unwrap_or_default()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::fixture;
+    use crate::report::svg::{Face as Letters, Svg};
+
+    fn figures() -> Vec<PageFigure> {
+        ["en face", "long axis", "profile"]
+            .map(|caption| {
+                let mut svg = Svg::new(1000.0, 650.0, caption);
+                svg.text((20.0, 40.0), Letters::new(20.0, "#102030"), "letters in a figure");
+                PageFigure { jet: 1, caption: caption.into(), svg: svg.finish() }
+            })
+            .into()
+    }
+
+    fn words(sheets: &[sheet::Sheet]) -> String {
+        sheets.iter().map(sheet::Sheet::words).collect::<Vec<_>>().join(" ")
+    }
+
+    fn sheets(results: &Results, options: &PaperOptions) -> Vec<sheet::Sheet> {
+        let face = face::Face::new().unwrap();
+        let mut sheets = vec![summary::page(results, &figures(), options, &face)];
+        sheets.extend(appendix::pages(results, &figures(), options, &face));
+        number(&mut sheets, results, options, &face);
+        sheets
+    }
+
+    #[test]
+    fn every_mark_lies_on_the_paper_whatever_its_size() {
+        let mut results = fixture::results();
+        results.source.file = "a-file-with-a-very-long-name-".repeat(12) + ".dcm";
+        for message in &mut results.trust.findings {
+            message.message = message.message.repeat(9);
+        }
+        for jets in [0, 1, 4] {
+            let mut results = results.clone();
+            results.jets = (1..=jets)
+                .map(|id| {
+                    let mut jet = results.jets[0].clone();
+                    jet.id = id;
+                    jet
+                })
+                .collect();
+            for paper in [Paper::A4, Paper::Letter] {
+                let reader = Some("A Reader of a Long Name".repeat(5));
+                let options = PaperOptions { paper, reader, ..PaperOptions::default() };
+                let (width, height) = paper.size();
+                let face = face::Face::new().unwrap();
+                for sheet in sheets(&results, &options) {
+                    for [left, top, right, bottom] in sheet.boxes(&face) {
+                        assert!(
+                            left > 20.0 && top > 15.0 && right < width - 20.0 && bottom < height - 12.0,
+                            "{paper:?}, {jets} jets: {left} {top} {right} {bottom}"
+                        );
+                    }
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn the_first_page_answers_and_the_appendix_holds_the_numbers() {
+        let results = fixture::results();
+        let all = sheets(&results, &PaperOptions::default());
+        let first = words(&all[..1]);
+        for said in ["41.2 mm²", "35.5 to 47.8", "0.41 cm²", "limited", "Not a medical device", "page 1 of"]
+        {
+            assert!(first.contains(said), "{said} is not in {first}");
+        }
+        let rest = words(&all[1..]);
+        for said in ["48.5 mm²", "11.3 mm (10.6 to 12.1)", "Blooming", "0.6 m/s", "00ff00ff", "No jet"] {
+            assert!(rest.to_lowercase().contains(&said.to_lowercase()), "{said} is not in {rest}");
+        }
+        let cm2 = PaperOptions { unit: AreaUnit::Cm2, reader: Some("R7".into()), ..PaperOptions::default() };
+        let first = words(&sheets(&results, &cm2)[..1]);
+        assert!(first.contains("0.41 cm²") && first.contains("0.35 to 0.48") && first.contains("read by R7"));
+    }
+
+    #[test]
+    fn the_same_results_give_the_same_bytes() {
+        let results = fixture::results();
+        let make = || pdf(&results, &figures(), &PaperOptions::default()).unwrap();
+        let once = make();
+        assert!(once.starts_with(b"%PDF-") && once == make());
+    }
+
+    #[test]
+    fn a_weighing_is_told_where_there_is_one() {
+        let mut results = fixture::results();
+        assert_eq!(conclusion(&results), None);
+        results.severity = serde_json::from_value(serde_json::json!(null)).unwrap();
+        assert_eq!(conclusion(&results), None);
+    }
+}
