@@ -550,10 +550,12 @@ impl Desk {
 
     fn report(&mut self) {
         let Some(open) = &self.open else { return };
-        let Some(results) = open.session.review().results.clone() else { return };
+        if open.session.review().results.is_none() {
+            return;
+        }
         let stem = open.path.file_stem().map(|stem| stem.to_string_lossy().into_owned()).unwrap_or_default();
         let folder = open.path.with_file_name(format!("{stem}-report"));
-        self.jobs.report(results, open.volume.clone(), folder);
+        self.jobs.report(Box::new(open.session.review().clone()), open.volume.clone(), folder);
     }
 
     fn close(&mut self) {

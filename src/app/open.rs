@@ -200,9 +200,17 @@ impl Jobs {
         }
     }
 
-    /// Writes the report of a measurement into a folder
-    pub(super) fn report(&self, results: Arc<Results>, volume: Arc<Volume4>, folder: PathBuf) {
+    /// Writes the report of a review, with the reader's own tracings, into a folder
+    pub(super) fn report(&self, read: Box<Review>, volume: Arc<Volume4>, folder: PathBuf) {
         self.start("report", "writing the report", move |watch, tell| {
+            let results = match crate::review::numbers(&read, &volume, watch) {
+                Ok(results) => results,
+                Err(measure::MeasureError::Cancelled(_)) => return,
+                Err(error) => {
+                    tell(failed(&error, "look at the volume with `narrows inspect`"));
+                    return;
+                }
+            };
             let options = crate::report::ReportOptions {
                 watch: watch.clone(),
                 ..crate::report::ReportOptions::default()

@@ -3,6 +3,9 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use crate::numeric::Interval;
+use crate::severity::{Evidence, Item};
+
 /// What was measured elsewhere
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
@@ -80,6 +83,36 @@ impl Quantity {
             Self::LvEndDiastolicVolume => 1000.0,
         }
     }
+}
+
+impl Quantity {
+    /// What it is to the weighing; `None` where no published criterion speaks of it
+    pub const fn item(self) -> Option<Item> {
+        match self {
+            Self::VcWidth => Some(Item::VcWidthMm),
+            Self::PisaEroa => Some(Item::PisaEroaMm2),
+            Self::RegurgitantVolume => Some(Item::RegurgitantVolumeMl),
+            Self::RegurgitantFraction => Some(Item::RegurgitantFractionPercent),
+            Self::CwVti => Some(Item::CwVtiCm),
+            Self::CwPeakVelocity => Some(Item::CwPeakMS),
+            Self::EWave => Some(Item::EWaveMS),
+            Self::LvEndDiastolicVolume => None,
+            Self::LvEjectionFraction => Some(Item::LvEjectionFractionPercent),
+        }
+    }
+}
+
+/// Entries as the weighing takes them; what it cannot mean (a peak velocity of 0) is left out
+pub fn evidence(entries: &[Entry]) -> Evidence {
+    let mut evidence = Evidence::default();
+    for entry in entries {
+        let number = Interval { value: entry.value, low: entry.value, high: entry.value };
+        if let Some(item) = entry.quantity.item() {
+            // A value outside the item's range is refused, and the others still count.
+            let _ = evidence.set_number(item, number);
+        }
+    }
+    evidence
 }
 
 /// One measure that the reader typed in

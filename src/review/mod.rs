@@ -38,7 +38,7 @@ mod tracing;
 
 pub use command::{Command, Effect, Key, Landmark};
 pub use document::{AddedJet, JetId, Landmarks, Place, Review, SCHEMA, Source, Work};
-pub use entry::{Entry, Quantity};
+pub use entry::{Entry, Quantity, evidence};
 pub use error::ReviewError;
 pub use file::{Different, Located, accept, load, locate, parse, save, write_text};
 pub use journal::{Journal, Orphan, Recovery, orphans, state_folder};

@@ -10,7 +10,7 @@ use std::sync::Arc;
 
 use nalgebra::Vector3;
 
-use super::{Drawn, JetId, Quantity, Review, Tracing};
+use super::{Drawn, JetId, Quantity, Review, Tracing, evidence};
 use crate::beat::ContinuousWave;
 use crate::jet::{JetPose, NeckProfile, Part, Signal, SignalScale};
 use crate::job::Watch;
@@ -36,6 +36,7 @@ pub fn options(review: &Review) -> Options {
     Options {
         anterior_posterior: review.work.landmarks.anterior_posterior(axis).and_then(direction),
         continuous_wave: continuous_wave(review),
+        evidence: evidence(&review.work.entries),
         ..Options::default()
     }
 }

@@ -2,13 +2,16 @@
 
 use std::sync::Arc;
 
-use crate::measure::Results;
+use crate::measure::{Results, own_evidence};
+use crate::severity::{Criteria, Weighing, weigh};
 use crate::space::Cut;
 
 use super::pose::{Base, Pose};
 use super::settings::within;
 use super::tracing::{Closed, Drawn, MOST_VERTICES, Tracing, TracingId};
-use super::{AddedJet, Command, Effect, JetId, Key, Landmark, Place, Review, ReviewError, Turn, Work, shape};
+use super::{
+    AddedJet, Command, Effect, JetId, Key, Landmark, Place, Review, ReviewError, Turn, Work, evidence, shape,
+};
 
 /// The work as it was, and where the edit that followed was made
 #[derive(Clone, Debug)]
@@ -39,17 +42,39 @@ pub struct Session {
     burst: Burst,
     revision: u64,
     saved: u64,
+    weighing: Option<Weighing>,
 }
 
 impl Session {
     /// A session on a review that counts as saved
     pub fn new(review: Review) -> Self {
-        Self { review, past: Vec::new(), future: Vec::new(), burst: Burst::None, revision: 0, saved: 0 }
+        let mut session = Self {
+            review,
+            past: Vec::new(),
+            future: Vec::new(),
+            burst: Burst::None,
+            revision: 0,
+            saved: 0,
+            weighing: None,
+        };
+        session.weigh();
+        session
     }
 
     /// The document
     pub fn review(&self) -> &Review {
         &self.review
+    }
+
+    /// All measurements on one scale, with what the reader typed in; `None` before the measurement
+    pub fn weighing(&self) -> Option<&Weighing> {
+        self.weighing.as_ref()
+    }
+
+    fn weigh(&mut self) {
+        let results = self.review.results.as_deref();
+        let entered = evidence(&self.review.work.entries);
+        self.weighing = results.map(|results| weigh(&Criteria::default(), &entered, &own_evidence(results)));
     }
 
     /// A number that is different after every change, of work, place or results
@@ -125,6 +150,7 @@ impl Session {
         if !self.review.has(self.review.place.jet) {
             self.review.place.jet = JetId::Free;
         }
+        self.weigh();
     }
 
     /// The base of the selected jet in the current frame
@@ -213,6 +239,7 @@ impl Session {
             self.review.place.jet = JetId::Free;
         }
         self.revision += 1;
+        self.weigh();
         Effect::Changed(Key::All)
     }
 
@@ -240,6 +267,9 @@ impl Session {
         }
         self.future.clear();
         self.revision += 1;
+        if self.past.last().is_none_or(|step| step.work.entries != self.review.work.entries) {
+            self.weigh();
+        }
         Ok(effect)
     }
 

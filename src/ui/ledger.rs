@@ -8,7 +8,7 @@ use crate::trust::Verdict;
 use super::scene::{Action, Origin, OutlineSource, Reading, Scene, keep};
 use super::theme;
 use super::view_state::{RailStep, Tool, ViewState};
-use super::{rail, turning, words};
+use super::{rail, turning, weighed, words};
 
 /// The ledger
 pub(super) fn ledger_ui(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Action>) {
@@ -388,8 +388,24 @@ fn cut_part(ui: &mut Ui, session: &Session, scene: &Scene<'_>, view: &mut ViewSt
             out.push(Action::Measure);
         }
     }
+    observer(ui, session, view, out);
     ui.add_space(8.0);
     display_part(ui, session, out);
+}
+
+/// What a slightly different reading would change, of the jet as it was measured
+fn observer(ui: &mut Ui, session: &Session, view: &mut ViewState, out: &mut Vec<Action>) {
+    let Some(found) = session.review().found(session.review().place.jet) else { return };
+    if found.observer.is_empty() {
+        return;
+    }
+    ui.add_space(8.0);
+    ui.label(RichText::new("If read a little differently").font(theme::heading()));
+    for change in &found.observer {
+        let text = format!("{:+.1} mm², up to ±{:.1}", change.mean_mm2, change.largest_mm2);
+        let from = "Mean and largest change of the proposed area when only this is done differently.";
+        number_ui(ui, &change.what, &text, from, view, out);
+    }
 }
 
 fn display_part(ui: &mut Ui, session: &Session, out: &mut Vec<Action>) {
@@ -633,6 +649,9 @@ fn weigh_part(
     out: &mut Vec<Action>,
 ) {
     let review = session.review();
+    if let Some(weighing) = session.weighing() {
+        weighed::weighed(ui, weighing);
+    }
     if let Some(volume) = review.results.as_ref().and_then(|results| results.total.regurgitant_volume_ml) {
         let value = format!("{:.0} ml ({:.0} to {:.0})", volume.value, volume.low, volume.high);
         let from = "The area of every frame times the velocity of the CW Doppler envelope, over the beat.";
@@ -704,19 +723,13 @@ fn report_part(
             out.push(Action::AskSave);
         }
         let ready = review.results.is_some() && scene.progress.is_none();
-        let tip = "A folder with a page, figures and tables, beside the volume";
+        let tip = "A folder with a page, a PDF, figures and tables, beside the volume";
         if ui.add_enabled(ready, egui::Button::new("Write report")).on_hover_text(tip).clicked() {
             out.push(Action::Report);
         }
     });
-    // A reader who traced by hand must not take the report for a report of that.
-    ui.label(
-        RichText::new(
-            "The report holds the program's own measurement. Your cuts and tracings are in the review.",
-        )
-        .font(theme::small())
-        .color(theme::QUIET),
-    );
+    let text = "The report takes your tracings and cuts where you made any, and says of each jet whose outline it is.";
+    ui.label(RichText::new(text).font(theme::small()).color(theme::QUIET));
     ui.add_space(4.0);
     let file = scene.review_file.map_or("not saved yet".to_owned(), |path| path.display().to_string());
     ui.label(RichText::new(file).font(theme::small()).color(theme::QUIET));

@@ -24,6 +24,7 @@ mod tilt_map;
 mod top_bar;
 mod turning;
 mod view_state;
+mod weighed;
 mod words;
 
 pub use keys::{Binding, TABLE, spoken};

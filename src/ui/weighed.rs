@@ -1,0 +1,84 @@
+//! The weighing in the ledger: the conclusion, each measurement on one scale, what is missing, why.
+
+use egui::{Align2, Rect, RichText, Sense, Stroke, Ui, pos2, vec2};
+
+use crate::severity::{Agreement, Placement, Weighing};
+
+use super::theme;
+
+/// The weighing
+pub(super) fn weighed(ui: &mut Ui, weighing: &Weighing) {
+    let conclusion = &weighing.conclusion;
+    ui.label(RichText::new(&conclusion.sentence).color(theme::TEXT));
+    ui.add_space(4.0);
+    head(ui);
+    for placement in &weighing.placements {
+        row(ui, placement);
+    }
+    for next in &conclusion.next {
+        ui.label(RichText::new(format!("· {next}")).font(theme::small()).color(theme::QUIET));
+    }
+    if !conclusion.missing.is_empty() {
+        let text = format!("Would count, and is not known: {}.", conclusion.missing.join(", "));
+        ui.label(RichText::new(text).font(theme::small()).color(theme::QUIET));
+    }
+    egui::CollapsingHeader::new("The reasoning").id_salt("reasoning").show(ui, |ui| {
+        for (index, step) in weighing.steps.iter().enumerate() {
+            ui.label(RichText::new(format!("{}. {}", index + 1, step.asked)).strong());
+            ui.label(RichText::new(&step.found).font(theme::small()));
+            ui.label(RichText::new(&step.follows).font(theme::small()).color(theme::QUIET));
+        }
+        let source = format!("Weighed against {}.", weighing.criteria.title);
+        ui.label(RichText::new(source).font(theme::small()).color(theme::QUIET));
+    });
+    for caution in &weighing.cautions {
+        ui.label(RichText::new(format!("· {caution}")).font(theme::small()).color(theme::WARN));
+    }
+    ui.add_space(6.0);
+    ui.separator();
+}
+
+/// Names of the three stretches of the scale
+fn head(ui: &mut Ui) {
+    let (rect, _) = ui.allocate_exact_size(vec2(ui.available_width(), 16.0), Sense::hover());
+    for (index, name) in ["mild", "moderate", "severe"].into_iter().enumerate() {
+        let at = pos2(rect.left() + rect.width() * (index as f32 + 0.5) / 3.0, rect.center().y);
+        ui.painter().text(at, Align2::CENTER_CENTER, name, theme::small(), theme::QUIET);
+    }
+}
+
+/// One measurement: its name and value, its place with its interval below
+fn row(ui: &mut Ui, placement: &Placement) {
+    let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), 34.0), Sense::hover());
+    let stands = match placement.agreement {
+        Agreement::Agrees => "agrees",
+        Agreement::Differs => "differs",
+        Agreement::NotJudged => "",
+        Agreement::NotUsed => "not used",
+    };
+    let name = format!("{}: {} {stands}", placement.label, placement.words);
+    response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Label, true, &name));
+    let painter = ui.painter();
+    let colour = if placement.agreement == Agreement::Differs { theme::WARN } else { theme::TEXT };
+    let value =
+        if stands.is_empty() { placement.words.clone() } else { format!("{}, {stands}", placement.words) };
+    painter.text(rect.left_top(), Align2::LEFT_TOP, &placement.label, theme::small(), theme::QUIET);
+    painter.text(rect.right_top(), Align2::RIGHT_TOP, value, theme::small(), colour);
+    let y = rect.bottom() - 7.0;
+    let at = |place: f64| rect.left() + rect.width() * (place.clamp(0.0, 3.0) / 3.0) as f32;
+    painter.line_segment([pos2(rect.left(), y), pos2(rect.right(), y)], Stroke::new(1.0, theme::RAISED));
+    for cut in [1.0, 2.0] {
+        painter
+            .line_segment([pos2(at(cut), y - 4.0), pos2(at(cut), y + 4.0)], Stroke::new(1.0, theme::QUIET));
+    }
+    let span = Rect::from_min_max(
+        pos2(at(placement.low), y - 2.0),
+        pos2(at(placement.high).max(at(placement.low) + 1.0), y + 2.0),
+    );
+    painter.rect_filled(span, 2.0, colour.gamma_multiply(0.55));
+    if let Some(place) = placement.position {
+        painter.circle_filled(pos2(at(place), y), 4.0, colour);
+    }
+    let tip = format!("{}\n{} ({})", placement.cuts, placement.source, placement.known.words());
+    response.on_hover_text(tip);
+}
