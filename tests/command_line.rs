@@ -2,6 +2,7 @@
 
 #![allow(clippy::unwrap_used, reason = "helpers of tests, which clippy does not take for tests")]
 
+#[cfg(feature = "gui")]
 use std::fmt::Write as _;
 use std::fs;
 use std::path::{Path, PathBuf};
