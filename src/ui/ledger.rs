@@ -705,6 +705,9 @@ fn weigh_part(
             view.entry.clear();
         }
     });
+    if let Some(weighing) = session.weighing() {
+        weighed::reasoning(ui, weighing);
+    }
 }
 
 fn report_part(

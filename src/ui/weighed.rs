@@ -6,15 +6,21 @@ use crate::severity::{Agreement, Placement, Weighing};
 
 use super::theme;
 
-/// The weighing
+/// The conclusion, and each measurement on the scale
 pub(super) fn weighed(ui: &mut Ui, weighing: &Weighing) {
-    let conclusion = &weighing.conclusion;
-    ui.label(RichText::new(&conclusion.sentence).color(theme::TEXT));
+    ui.label(RichText::new(&weighing.conclusion.sentence).color(theme::TEXT));
     ui.add_space(4.0);
     head(ui);
     for placement in &weighing.placements {
         row(ui, placement);
     }
+    ui.add_space(6.0);
+}
+
+/// What to do next, what is missing, and why
+pub(super) fn reasoning(ui: &mut Ui, weighing: &Weighing) {
+    let conclusion = &weighing.conclusion;
+    ui.add_space(6.0);
     for next in &conclusion.next {
         ui.label(RichText::new(format!("· {next}")).font(theme::small()).color(theme::QUIET));
     }
@@ -34,8 +40,6 @@ pub(super) fn weighed(ui: &mut Ui, weighing: &Weighing) {
     for caution in &weighing.cautions {
         ui.label(RichText::new(format!("· {caution}")).font(theme::small()).color(theme::WARN));
     }
-    ui.add_space(6.0);
-    ui.separator();
 }
 
 /// Names of the three stretches of the scale
@@ -66,7 +70,10 @@ fn row(ui: &mut Ui, placement: &Placement) {
     painter.text(rect.right_top(), Align2::RIGHT_TOP, value, theme::small(), colour);
     let y = rect.bottom() - 7.0;
     let at = |place: f64| rect.left() + rect.width() * (place.clamp(0.0, 3.0) / 3.0) as f32;
-    painter.line_segment([pos2(rect.left(), y), pos2(rect.right(), y)], Stroke::new(1.0, theme::RAISED));
+    painter.line_segment(
+        [pos2(rect.left(), y), pos2(rect.right(), y)],
+        Stroke::new(1.0, theme::QUIET.gamma_multiply(0.5)),
+    );
     for cut in [1.0, 2.0] {
         painter
             .line_segment([pos2(at(cut), y - 4.0), pos2(at(cut), y + 4.0)], Stroke::new(1.0, theme::QUIET));

@@ -233,7 +233,7 @@ const TOLD_M_S: std::ops::Range<f64> = 0.12..1.6;
 /// Fewer voxels than this say nothing
 const FEWEST_VOXELS: usize = 60;
 /// About so many voxels are asked
-const MOST_VOXELS: usize = 1200;
+const MOST_VOXELS: usize = 800;
 
 /// Where along the axis the opening lies: where the flows that single voxels tell scatter least
 fn opening_along(volume: &Volume4, upstream: &Upstream, pull: &Pull, axis: Direction) -> (Pull, f64) {
@@ -262,15 +262,16 @@ fn opening_along(volume: &Volume4, upstream: &Upstream, pull: &Pull, axis: Direc
         }
         median_deviation(&flows) / middle
     };
-    let mut best = (0.0, f64::INFINITY);
-    for step in 0..=(OPENING_WITHIN_MM / 0.25) as usize {
-        let mm = 0.25 * step as f64;
-        let found = scatter(mm);
-        if found < best.1 {
-            best = (mm, found);
-        }
-    }
-    (pull.moved(against, best.0), best.0)
+    // Every third place first, then those around the best of them.
+    let last = (OPENING_WITHIN_MM / 0.25) as usize;
+    let best_of = |steps: &mut dyn Iterator<Item = usize>| {
+        steps.map(|step| (step, scatter(0.25 * step as f64))).min_by(|a, b| a.1.total_cmp(&b.1))
+    };
+    let coarse = best_of(&mut (0..=last).step_by(3)).map_or(0, |(step, _)| step);
+    let around = coarse.saturating_sub(2)..=(coarse + 2).min(last);
+    let (step, found) = best_of(&mut around.into_iter()).unwrap_or((0, f64::INFINITY));
+    let mm = if found.is_finite() { 0.25 * step as f64 } else { 0.0 };
+    (pull.moved(against, mm), mm)
 }
 
 /// Speed at each voxel, and where it can be told

@@ -13,7 +13,7 @@ use crate::outline::Outline;
 use crate::space::{Cut, CutPoint, Direction, VolumePoint};
 
 /// About so many pieces
-const PIECES: f64 = 120.0;
+const PIECES: f64 = 60.0;
 
 /// An opening cut into pieces, at a place along the axis
 #[derive(Clone, Debug)]
