@@ -67,7 +67,7 @@ fn counted(mild: usize, severe: usize) -> Option<String> {
     ];
     for (list, number) in alone.iter().zip([severe, mild]) {
         for line in list.iter().take(number) {
-            text += &format!("{line}\n");
+            text.extend([line, "\n"]);
         }
     }
     let subjects = [
@@ -81,10 +81,10 @@ fn counted(mild: usize, severe: usize) -> Option<String> {
     ];
     let mut rest = subjects.iter();
     for (worse, _) in rest.by_ref().take(severe.saturating_sub(2)) {
-        text += &format!("{worse}\n");
+        text.extend([*worse, "\n"]);
     }
     for (_, better) in rest.take(mild.saturating_sub(2)) {
-        text += &format!("{better}\n");
+        text.extend([*better, "\n"]);
     }
     Some(text)
 }
@@ -93,11 +93,12 @@ fn counted(mild: usize, severe: usize) -> Option<String> {
 
 #[test]
 fn every_cut_point_of_the_default_just_below_at_and_above() {
+    type Case<'a> = (&'a str, &'a str, &'a str, &'a [(f64, Grades)]);
     use Grade::{I, II, III, IV};
     let open = |low, high| Grades { low, high };
     let upper = open(II, III);
     let not_severe = open(I, III);
-    let cases: [(&str, &str, &str, &[(f64, Grades)]); 9] = [
+    let cases: [Case<'_>; 9] = [
         (
             "pisa_eroa_mm2",
             "EROA by PISA",
@@ -203,11 +204,11 @@ fn the_area_is_held_against_the_literature() {
 
 #[test]
 fn every_specific_criterion_at_its_boundary() {
+    use State::{Met, NotKnown, NotMet, Open};
     let state = |text: &str, label: &str| {
         let count = ase(text).count.unwrap();
         count.mild.iter().chain(&count.severe).find(|c| c.label.contains(label)).unwrap().state
     };
-    use State::{Met, NotKnown, NotMet, Open};
     for (text, label, expected) in [
         ("vc_width_mm = 2.99", "3 mm or less", Met),
         ("vc_width_mm = 3", "VC width of 3 mm or less", Met),
@@ -294,9 +295,9 @@ fn every_count_for_severe_with_every_grade_of_eroa() {
                 // One source never grades alone.
                 (0, _) => Outcome::NotEnough,
                 (_, Class::Severe) => Outcome::Severe,
-                // Four or more make it severe, and the quantities contradict that.
-                (4.., _) => Outcome::Indeterminate,
-                (2.., Class::Mild) => Outcome::Indeterminate,
+                // Four or more make it severe, and the quantities contradict that; two against mild
+                // do as well.
+                (4.., _) | (2.., Class::Mild) => Outcome::Indeterminate,
                 (_, Class::Mild) => Outcome::Mild,
                 (_, Class::Moderate) => Outcome::Moderate,
             };

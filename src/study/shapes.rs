@@ -379,10 +379,11 @@ mod tests {
     fn table(rows: &[(&str, u8, f64)]) -> Table {
         let mut text = String::from("file,jet,shape,single_width_misleads");
         for (name, _, _) in VARIABLES {
-            text += &format!(",{name}");
+            text.extend([",", name]);
         }
         for (file, jet, value) in rows {
-            text += &format!("\n{file},{jet},crescent,true{}", format!(",{value}").repeat(VARIABLES.len()));
+            let same = format!(",{value}").repeat(VARIABLES.len());
+            text.extend(["\n", *file, ",", &jet.to_string(), ",crescent,true", &same]);
         }
         Table::from_csv(&text).unwrap()
     }
