@@ -18,7 +18,8 @@ const PIECES: f64 = 60.0;
 /// An opening cut into pieces, at a place along the axis
 #[derive(Clone, Debug)]
 pub(super) struct Pull {
-    pieces: Vec<Vector3<f64>>,
+    /// Plain numbers: this is the innermost loop of the convergence
+    pieces: Vec<[f64; 3]>,
     /// Square of a length that is small against a piece, mm2: nearer than that the pull is held
     soft: f64,
 }
@@ -44,30 +45,35 @@ impl Pull {
         if inside.is_empty() {
             inside.extend_from_slice(outline.points());
         }
-        let pieces = inside.into_iter().map(|p| cut.at(p).0.coords).collect();
+        let pieces = inside.into_iter().map(|p| cut.at(p).to_array()).collect();
         Self { pieces, soft: step * step / 50.0 }
     }
 
     /// The same opening moved by a length along a direction
     pub(super) fn moved(&self, along: Direction, mm: f64) -> Self {
         let by = along.into_inner() * mm;
-        Self { pieces: self.pieces.iter().map(|p| p + by).collect(), soft: self.soft }
+        let pieces = self.pieces.iter().map(|p| [p[0] + by.x, p[1] + by.y, p[2] + by.z]).collect();
+        Self { pieces, soft: self.soft }
     }
 
     /// Velocity at a point for a flow of 1 (per square millimetre): direction and size
     pub(super) fn at(&self, point: VolumePoint) -> Vector3<f64> {
-        let mut sum = Vector3::zeros();
+        let [x, y, z] = point.to_array();
+        let (mut u, mut v, mut w) = (0.0, 0.0, 0.0);
         for piece in &self.pieces {
-            let to = piece - point.0.coords;
-            let r2 = to.norm_squared() + self.soft;
-            sum += to / (r2 * r2.sqrt());
+            let (dx, dy, dz) = (piece[0] - x, piece[1] - y, piece[2] - z);
+            let r2 = dx * dx + dy * dy + dz * dz + self.soft;
+            let pull = 1.0 / (r2 * r2.sqrt());
+            u += dx * pull;
+            v += dy * pull;
+            w += dz * pull;
         }
-        sum / (2.0 * PI * self.pieces.len().max(1) as f64)
+        Vector3::new(u, v, w) / (2.0 * PI * self.pieces.len().max(1) as f64)
     }
 
     /// The middle of the opening
     pub(super) fn centre(&self) -> VolumePoint {
-        let sum = self.pieces.iter().fold(Vector3::zeros(), |sum, p| sum + p);
+        let sum = self.pieces.iter().fold(Vector3::zeros(), |sum, p| sum + Vector3::from(*p));
         VolumePoint((sum / self.pieces.len().max(1) as f64).into())
     }
 }
