@@ -2,7 +2,7 @@
 //!
 //! Three things come in. [`Criteria`] are a guideline's table as a data file, each value with its
 //! source and whether it was read there or quoted from memory. [`Evidence`] is what the reader
-//! enters. [`Own`] is what the volume measured. [`weigh`] makes of them a [`Weighing`]: a place for
+//! enters. [`Own`] is what the volume measured. [`weigh()`] makes of them a [`Weighing`]: a place for
 //! each measurement on a scale from 0 to 3, the count of specific criteria, the quantitation, a
 //! conclusion, and the reasoning as a list of steps that can be followed and contested.
 //!
