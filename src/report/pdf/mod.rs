@@ -221,8 +221,10 @@ mod tests {
     #[test]
     fn a_weighing_is_told_where_there_is_one() {
         let mut results = fixture::results();
-        assert_eq!(conclusion(&results), None);
-        results.severity = serde_json::from_value(serde_json::json!(null)).unwrap();
+        let weighing = results.severity.clone().unwrap();
+        let (outcome, sentence) = conclusion(&results).unwrap();
+        assert_eq!((outcome.as_str(), sentence), ("Indeterminate", weighing.conclusion.sentence));
+        results.severity = None;
         assert_eq!(conclusion(&results), None);
     }
 }
