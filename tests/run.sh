@@ -90,14 +90,10 @@ NARROWS_BIN="$target/narrows" NARROWS_EXAMPLES="$target/examples" \
     .venv/bin/python -m pytest -q -p no:cacheprovider tests/python
 
 say "fuzzing"
-# Coverage-guided, so it needs a nightly compiler; the damage tests above need none.
-if cargo +nightly --version >/dev/null 2>&1; then
-    tools="$(realpath -m "${CARGO_TARGET_DIR:-target}")/tools"
-    export PATH="$tools/bin:$PATH"
-    cargo fuzz --version >/dev/null 2>&1 || cargo install --quiet --locked --root "$tools" cargo-fuzz
+if cargo fuzz --version >/dev/null 2>&1 && cargo +nightly --version >/dev/null 2>&1; then
     for aim in $(cargo +nightly fuzz list); do
         cargo +nightly fuzz run "$aim" -- -max_total_time="${FUZZ_SECONDS:-20}" -rss_limit_mb=2048 -verbosity=0
     done
 else
-    echo "skipped: there is no nightly toolchain (rustup toolchain install nightly)"
+    echo "skipped: it needs cargo-fuzz (cargo install cargo-fuzz) and a nightly toolchain"
 fi
