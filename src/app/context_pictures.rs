@@ -12,7 +12,7 @@ use crate::gpu::{ContextPass, ContextView, Device, GpuError, Target, VolumeTextu
 use crate::ui::Drawn3;
 use crate::volume::Volume4;
 
-use super::pictures::color_image;
+use super::texture::color_image;
 use super::worker::{Notify, Worker};
 
 /// Longest side of a picture, pixels: the corner is small, and the adapter slow

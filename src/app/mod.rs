@@ -23,6 +23,7 @@ mod pictures;
 mod reading;
 mod samples;
 mod signals;
+mod texture;
 mod tilts;
 mod window;
 mod worker;

@@ -15,6 +15,7 @@ use crate::ui::{Drawn3, Pane, Pictures};
 use crate::volume::Volume4;
 
 use super::context_pictures::ContextPictures;
+use super::texture::color_image;
 use super::worker::{Notify, Worker};
 
 /// When plain pictures are drawn
@@ -148,10 +149,4 @@ impl Pictures for PlainPictures {
 
 fn draw(volume: &Volume4, wanted: &Wanted) -> ColorImage {
     color_image(&cut_picture(volume, wanted.frame, &wanted.view))
-}
-
-/// A picture as the toolkit takes it
-pub(super) fn color_image(picture: &crate::numeric::Image<[u8; 4]>) -> ColorImage {
-    let size = [picture.width(), picture.height()];
-    ColorImage::from_rgba_premultiplied(size, bytemuck::cast_slice(picture.data()))
 }

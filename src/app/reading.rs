@@ -8,25 +8,17 @@
 
 use std::sync::Arc;
 
-use crate::jet::{JetPose, NeckProfile, Part, Signal};
 use crate::measure::results::{Interval, JetResult};
 use crate::outline::Outline;
-use crate::planimetry::{
-    Assessment, Assumed, Measured, NeckImage, Tracing as Traced, WidthAxes, assess_tracing, classify,
-    neck_image, trace,
-};
-use crate::review::{Closed, Drawn, JetId, Review, Tracing};
-use crate::space::{Cut, CutPoint, Direction, VolumePoint, angle_between, direction};
+use crate::planimetry::{Assessment, Assumed, Measured, WidthAxes, classify};
+use crate::review::{Assessing, Closed, Drawn, JetId, Review, Tracing};
+use crate::space::{Cut, Direction, VolumePoint, angle_between, direction};
 use crate::ui::{Origin, OutlineSource, ReadOutline, Reading};
 use crate::unit::{Mm, Mm2};
 use crate::volume::Volume4;
 
 use super::signals::Signals;
 
-/// Standard error of the axis of a cut laid by hand, radians (our own choice)
-const HAND_AXIS_ERROR: f64 = 3.0 * std::f64::consts::PI / 180.0;
-/// Standard error of a level along the jet, mm: the goal of the measurement (our own choice)
-const LEVEL_ERROR_MM: f64 = 0.5;
 /// How far a thinned outline may lie from the traced one, mm
 const THIN_MM: f64 = 0.06;
 
@@ -70,22 +62,20 @@ pub(super) fn read(volume: &Arc<Volume4>, review: &Review, signals: &Signals) ->
         reading.trouble = Some("the volume has no velocity, so nothing can be traced".into());
         return reading;
     };
-    let bench = Bench { signal: &signal, review, cut, named };
-    reading.threshold = review.work.settings.threshold.unwrap_or(signal.tracing_level());
+    let bench = Bench { at: Assessing { review, signal: &signal, jet: place.jet, named }, cut };
+    reading.threshold = bench.at.level();
     bench.fill(&mut reading);
     reading
 }
 
 struct Bench<'a> {
-    signal: &'a Signal,
-    review: &'a Review,
+    at: Assessing<'a>,
     cut: Cut,
-    named: Option<Direction>,
 }
 
 impl Bench<'_> {
     fn fill(&self, reading: &mut Reading) {
-        let (review, jet, frame) = (self.review, reading.jet, reading.frame);
+        let (review, jet, frame) = (self.at.review, reading.jet, reading.frame);
         let untouched = review.turn(jet).is_none() && review.work.settings.threshold.is_none();
         let found = review.found(jet);
         let absent =
@@ -94,10 +84,10 @@ impl Bench<'_> {
             reading.trouble = Some("the jet is not there in this frame".into());
             None
         } else {
-            match self.live(reading.threshold) {
+            match self.at.traced(&self.cut) {
                 Ok(live) => Some(live),
                 Err(trouble) => {
-                    reading.trouble = Some(trouble);
+                    reading.trouble = Some(trouble.to_string());
                     None
                 }
             }
@@ -106,61 +96,10 @@ impl Bench<'_> {
             reading.outlines.push(self.read_outline(&live.tracing.outline, &live.cut));
             self.take(reading, live);
             if let Some(found) = found.filter(|_| untouched) {
-                measured(reading, found, frame, self.named);
+                measured(reading, found, frame, self.at.named);
             }
         }
         self.add_kept(reading);
-    }
-
-    /// A pose at a cut: the cut is what the reader says the neck is
-    fn pose(&self, cut: &Cut) -> JetPose {
-        let found = self.review.found(self.review.place.jet);
-        let axis_error =
-            found.map_or(HAND_AXIS_ERROR, |found| found.axis_uncertainty_deg.to_radians() / 1.96);
-        let jet = self.review.place.jet;
-        let level = self.review.turn(jet).level_mm - self.review.neck_beyond_mm(jet);
-        let profile = found.map(|found| found.neck_profile.as_slice()).unwrap_or_default();
-        let seen: Vec<(f64, f64)> =
-            profile.iter().filter_map(|point| Some((point.position_mm - level, point.area_mm2?))).collect();
-        let near = seen.iter().min_by(|a, b| a.0.abs().total_cmp(&b.0.abs())).map(|point| point.1);
-        JetPose {
-            neck: cut.centre(),
-            narrowest: cut.centre(),
-            axis: cut.normal(),
-            axis_error,
-            level_error_mm: LEVEL_ERROR_MM,
-            area_mm2: near.unwrap_or(60.0),
-            haste: 1.0,
-            convergence: Part::Missing,
-            contraction: Part::Missing,
-            expansion: Part::Missing,
-            whole: Part::Found,
-            profile: NeckProfile {
-                positions_mm: seen.iter().map(|point| point.0).collect(),
-                haste: vec![1.0; seen.len()],
-                areas_mm2: seen.iter().map(|point| point.1).collect(),
-            },
-        }
-    }
-
-    fn live(&self, level: f64) -> Result<Assessment, String> {
-        let pose = self.pose(&self.cut);
-        let wide = |side: Option<f64>| match side {
-            None => NeckImage::at(self.signal, &pose),
-            Some(side) => neck_image(self.signal, &pose.en_face(), Mm::new(side), Mm::new(0.9)),
-        };
-        let mut trouble = String::new();
-        // A turned cut may show far more than the neck: a wider picture is the second try.
-        for side in [None, Some(60.0)] {
-            let image = wide(side);
-            let traced = trace(&image, level, CutPoint::default())
-                .and_then(|traced| assess_tracing(self.signal, &pose, &image, traced, self.named));
-            match traced {
-                Ok(assessed) => return Ok(assessed),
-                Err(error) => trouble = error.to_string(),
-            }
-        }
-        Err(trouble)
     }
 
     /// An outline of another cut's axes as the screen wants it: on this cut
@@ -204,14 +143,14 @@ impl Bench<'_> {
 
     /// The reader's tracings: all are shown, those that count are assessed and added up
     fn add_kept(&self, reading: &mut Reading) {
-        let work = &self.review.work;
+        let work = &self.at.review.work;
         let mut sum: Option<Interval> = None;
         let mut shown = 0.0;
         let mut single = None;
         for tracing in work.tracings_of(reading.jet, reading.frame) {
             let Some(on) = tracing.cut.cut() else { continue };
             reading.outlines.push(self.kept_outline(tracing, &on));
-            let Some(assessed) = self.assess_kept(tracing, &on, reading.threshold) else { continue };
+            let Some(assessed) = self.at.kept(tracing, &on) else { continue };
             let area = interval(&assessed.vca);
             shown += assessed.tracing.outline.area().get();
             sum = Some(match sum {
@@ -266,23 +205,6 @@ impl Bench<'_> {
             }
             .into(),
         }
-    }
-
-    /// The tracing measured on its own cut; `None` where it does not count
-    fn assess_kept(&self, tracing: &Tracing, on: &Cut, threshold: f64) -> Option<Assessment> {
-        if tracing.fault().is_some() {
-            return None;
-        }
-        let pose = self.pose(on);
-        let own = pose.en_face();
-        let points: Vec<CutPoint> =
-            tracing.points().into_iter().map(|point| own.project(on.at(point)).0).collect();
-        let outline = Outline::new(points).ok()?;
-        let reach = outline.points().iter().map(|point| libm::hypot(point.u, point.v)).fold(0.0, f64::max);
-        let side = (2.0 * reach + 8.0).clamp(16.0, 120.0);
-        let image = neck_image(self.signal, &own, Mm::new(side), Mm::new(0.9));
-        let level = tracing.threshold.unwrap_or(threshold);
-        assess_tracing(self.signal, &pose, &image, Traced { outline, level }, self.named).ok()
     }
 }
 

@@ -21,6 +21,7 @@
 //! # Ok::<(), narrows::review::ReviewError>(())
 //! ```
 
+mod assessing;
 mod command;
 mod document;
 mod entry;
@@ -36,6 +37,7 @@ mod settings;
 mod shape;
 mod tracing;
 
+pub use assessing::Assessing;
 pub use command::{Command, Effect, Key, Landmark};
 pub use document::{AddedJet, JetId, Landmarks, Place, Review, SCHEMA, Source, Work};
 pub use entry::{Entry, Quantity, evidence};

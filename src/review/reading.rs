@@ -10,22 +10,17 @@ use std::sync::Arc;
 
 use nalgebra::Vector3;
 
+use super::assessing::{Assessing, HAND_AXIS_ERROR};
 use super::{Drawn, JetId, Quantity, Review, Tracing, evidence};
 use crate::beat::ContinuousWave;
-use crate::jet::{JetPose, NeckProfile, Part, Signal, SignalScale};
+use crate::jet::{Signal, SignalScale};
 use crate::job::Watch;
 use crate::measure::results::{JetResult, Origin, Reading};
 use crate::measure::{self, FrameReading, MeasureError, Options, Results, reread, reread_jet};
-use crate::outline::Outline;
-use crate::planimetry::{Assessment, NeckImage, Tracing as Traced, assess_tracing, neck_image, trace};
-use crate::space::{Cut, CutPoint, Direction, direction};
-use crate::unit::{MetresPerSecond, Mm};
+use crate::space::{Direction, direction};
+use crate::unit::MetresPerSecond;
 use crate::volume::Volume4;
 
-/// Standard error of the axis of a cut laid by hand, radians (our own choice)
-const HAND_AXIS_ERROR: f64 = 3.0 * std::f64::consts::PI / 180.0;
-/// Standard error of a level along the jet, mm: the goal of the measurement (our own choice)
-const LEVEL_ERROR_MM: f64 = 0.5;
 /// Jets of two measurements whose necks are nearer than this are one, mm (our own choice)
 const SAME_JET_MM: f64 = 5.0;
 
@@ -127,6 +122,7 @@ impl Bench<'_> {
                 continue;
             }
             let signal = Signal::new(self.volume, frame, self.scale)?;
+            let at = Assessing { review: self.review, signal: &signal, jet: id, named: self.named };
             let mut outlines = Vec::new();
             let mut cut = None;
             for tracing in tracings {
@@ -135,7 +131,7 @@ impl Bench<'_> {
                     continue;
                 }
                 let Some(on) = tracing.cut.cut() else { continue };
-                match self.assess_kept(&signal, id, tracing, &on) {
+                match at.kept(tracing, &on) {
                     Some(assessed) => {
                         outlines.push(assessed);
                         drawn.push((frame, tracing.drawn));
@@ -178,8 +174,8 @@ impl Bench<'_> {
                 let frame = found.map_or(self.review.place.frame, |found| found.peak_frame);
                 let cut = self.review.base(id, frame).en_face(&self.review.turn(id));
                 let signal = Signal::new(self.volume, frame, self.scale)?;
-                let level = work.settings.threshold.unwrap_or_else(|| signal.tracing_level());
-                let assessed = self.live(&signal, id, &cut, level)?;
+                let at = Assessing { review: self.review, signal: &signal, jet: id, named: self.named };
+                let assessed = at.traced(&cut).ok()?;
                 let readings = [FrameReading { frame, cut, outlines: vec![assessed] }];
                 reread_jet(
                     self.volume,
@@ -190,67 +186,6 @@ impl Bench<'_> {
                 )
             }
         }
-    }
-
-    /// A pose at a cut: the cut is what the reader says the neck is
-    fn pose(&self, id: JetId, cut: &Cut) -> JetPose {
-        let found = self.review.found(id);
-        let axis_error =
-            found.map_or(HAND_AXIS_ERROR, |found| found.axis_uncertainty_deg.to_radians() / 1.96);
-        let level = self.review.turn(id).level_mm - self.review.neck_beyond_mm(id);
-        let profile = found.map(|found| found.neck_profile.as_slice()).unwrap_or_default();
-        let seen: Vec<(f64, f64)> =
-            profile.iter().filter_map(|point| Some((point.position_mm - level, point.area_mm2?))).collect();
-        let near = seen.iter().min_by(|a, b| a.0.abs().total_cmp(&b.0.abs())).map(|point| point.1);
-        JetPose {
-            neck: cut.centre(),
-            narrowest: cut.centre(),
-            axis: cut.normal(),
-            axis_error,
-            level_error_mm: LEVEL_ERROR_MM,
-            area_mm2: near.unwrap_or(60.0),
-            haste: 1.0,
-            convergence: Part::Missing,
-            contraction: Part::Missing,
-            expansion: Part::Missing,
-            whole: Part::Found,
-            profile: NeckProfile {
-                positions_mm: seen.iter().map(|point| point.0).collect(),
-                haste: vec![1.0; seen.len()],
-                areas_mm2: seen.iter().map(|point| point.1).collect(),
-            },
-        }
-    }
-
-    /// The outline the program draws on the reader's cut
-    fn live(&self, signal: &Signal, id: JetId, cut: &Cut, level: f64) -> Option<Assessment> {
-        let pose = self.pose(id, cut);
-        // A turned cut may show far more than the neck: a wider picture is the second try.
-        [None, Some(60.0)].into_iter().find_map(|side| {
-            let image = match side {
-                None => NeckImage::at(signal, &pose),
-                Some(side) => neck_image(signal, &pose.en_face(), Mm::new(side), Mm::new(0.9)),
-            };
-            let traced = trace(&image, level, CutPoint::default()).ok()?;
-            assess_tracing(signal, &pose, &image, traced, self.named).ok()
-        })
-    }
-
-    /// A reader's tracing measured on its own cut
-    fn assess_kept(&self, signal: &Signal, id: JetId, tracing: &Tracing, on: &Cut) -> Option<Assessment> {
-        let pose = self.pose(id, on);
-        let own = pose.en_face();
-        let points: Vec<CutPoint> =
-            tracing.points().into_iter().map(|point| own.project(on.at(point)).0).collect();
-        let outline = Outline::new(points).ok()?;
-        let reach = outline.points().iter().map(|point| libm::hypot(point.u, point.v)).fold(0.0, f64::max);
-        let side = (2.0 * reach + 8.0).clamp(16.0, 120.0);
-        let image = neck_image(signal, &own, Mm::new(side), Mm::new(0.9));
-        let level = tracing
-            .threshold
-            .or(self.review.work.settings.threshold)
-            .unwrap_or_else(|| signal.tracing_level());
-        assess_tracing(signal, &pose, &image, Traced { outline, level }, self.named).ok()
     }
 }
 

@@ -7,6 +7,9 @@
 use super::angle::angle;
 use super::rows::{BLOCK, Block};
 
+/// A coloured share at or below this is none
+pub(super) const NOTHING: f64 = 1e-12;
+
 /// Four windows on one frame, shifted to the neighbours in y and z
 pub(super) struct Windows<'a, T> {
     lower: &'a [T],
@@ -181,7 +184,7 @@ pub(super) fn velocities(sums: &Sums, display: &Display, out: &mut [f64; BLOCK])
         let v = angle(sums.re[i], sums.im[i]) * display.per_radian + display.shift;
         let v = v + if v < low { display.cycle } else { 0.0 };
         let v = v - if v >= high { display.cycle } else { 0.0 };
-        out[i] = if sums.coloured[i] > super::probe::NOTHING { v } else { 0.0 };
+        out[i] = if sums.coloured[i] > NOTHING { v } else { 0.0 };
     }
 }
 
@@ -190,7 +193,7 @@ pub(super) fn velocities(sums: &Sums, display: &Display, out: &mut [f64; BLOCK])
 pub(super) fn coherences(sums: &Sums, out: &mut [f64; BLOCK]) {
     for i in 0..BLOCK {
         let (re, im, coloured) = (sums.re[i], sums.im[i], sums.coloured[i]);
-        let some = coloured > super::probe::NOTHING;
+        let some = coloured > NOTHING;
         let share = (re * re + im * im).sqrt() / if some { coloured } else { 1.0 };
         out[i] = if some && share < 1.0 { share } else { 1.0 };
     }

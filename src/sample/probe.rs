@@ -4,12 +4,9 @@ use crate::space::{Grid, VolumePoint};
 use crate::unit::MetresPerSecond;
 use crate::volume::{ChannelKind, Codes, VelocityScale, Volume4};
 
-use super::kernel::Display;
+use super::kernel::{Display, NOTHING};
 use super::phasor::Tables;
 use super::rows::ROUNDING;
-
-/// A coloured share at or below this is none
-pub(super) const NOTHING: f64 = 1e-12;
 
 /// The flow at one point
 #[derive(Clone, Copy, Debug, PartialEq)]
