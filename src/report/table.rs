@@ -84,7 +84,7 @@ pub fn weighing(results: &Results) -> String {
         row.put(&placement.unit).put(&placement.words);
         row.optional(placement.position).number(placement.low).number(placement.high);
         row.put(placement.grades.low.name()).put(placement.grades.high.name());
-        row.put(words::reach(placement.reach)).put(words::agreement(placement.agreement));
+        row.put(placement.reach.words()).put(placement.agreement.words());
         row.put(&placement.cuts).put(&placement.source).put(placement.known.words());
         row.end(&mut out);
     }

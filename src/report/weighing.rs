@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 use super::svg::escape;
-use super::words::{by, reach};
+use super::words::by;
 use crate::severity::Weighing;
 
 /// The weighing: conclusion, picture, what to do next, the reasoning, the table
@@ -73,7 +73,7 @@ fn placements(out: &mut String, weighing: &Weighing) {
          <th>From</th><th>Grade left open</th><th>Cuts and their source</th></tr></thead>\n<tbody>\n",
     );
     for placement in &weighing.placements {
-        let bound = match reach(placement.reach) {
+        let bound = match placement.reach.words() {
             "" => String::new(),
             bound => format!(" ({bound})"),
         };

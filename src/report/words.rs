@@ -6,7 +6,7 @@ use crate::measure::results::{
     Convergence, Counted, FrameResult, Interval, JetResult, Origin, Pattern, Seen, ShapeClass, SingleWidth,
     Verdict,
 };
-use crate::severity::{Agreement, By, Reach};
+use crate::severity::By;
 use crate::unit::Mm2;
 
 use super::AreaUnit;
@@ -252,26 +252,6 @@ pub fn by(by: By) -> &'static str {
         By::Volume => "the volume",
         By::Reader => "entered",
         By::Computed => "computed from what was entered",
-    }
-}
-
-/// What a caveat makes of a value; empty where it stands as it is
-pub fn reach(reach: Reach) -> &'static str {
-    match reach {
-        Reach::Exact => "",
-        Reach::AtLeast => "lower bound",
-        Reach::AtMost => "upper bound",
-        Reach::Either => "bent both ways",
-    }
-}
-
-/// How a measurement stands to the conclusion
-pub fn agreement(agreement: Agreement) -> &'static str {
-    match agreement {
-        Agreement::Agrees => "agrees",
-        Agreement::Differs => "differs",
-        Agreement::NotJudged => "not judged",
-        Agreement::NotUsed => "left out",
     }
 }
 

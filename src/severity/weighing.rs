@@ -100,6 +100,18 @@ pub enum Reach {
     Either,
 }
 
+impl Reach {
+    /// In words; empty where it stands as it is
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Exact => "",
+            Self::AtLeast => "lower bound",
+            Self::AtMost => "upper bound",
+            Self::Either => "bent both ways",
+        }
+    }
+}
+
 /// How a measurement stands to the conclusion
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
@@ -112,6 +124,18 @@ pub enum Agreement {
     NotJudged,
     /// Shown, but left out of the weighing
     NotUsed,
+}
+
+impl Agreement {
+    /// In words
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Agrees => "agrees",
+            Self::Differs => "differs",
+            Self::NotJudged => "not judged",
+            Self::NotUsed => "left out",
+        }
+    }
 }
 
 /// One measurement or sign on the scale: 0 to 1 mild, 1 to 2 moderate, 2 to 3 severe

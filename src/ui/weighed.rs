@@ -53,21 +53,19 @@ fn head(ui: &mut Ui) {
 
 /// One measurement: its name and value, its place with its interval below
 fn row(ui: &mut Ui, placement: &Placement) {
-    let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), 34.0), Sense::hover());
-    let stands = match placement.agreement {
-        Agreement::Agrees => "agrees",
-        Agreement::Differs => "differs",
-        Agreement::NotJudged => "",
-        Agreement::NotUsed => "not used",
-    };
-    let name = format!("{}: {} {stands}", placement.label, placement.words);
+    let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), 48.0), Sense::hover());
+    let stands =
+        Some(placement.agreement).filter(|a| *a != Agreement::NotJudged).map_or("", Agreement::words);
+    let value = [placement.words.as_str(), placement.reach.words(), stands];
+    let value: Vec<&str> = value.into_iter().filter(|word| !word.is_empty()).collect();
+    let value = value.join(", ");
+    let name = format!("{}: {value}", placement.label);
     response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Label, true, &name));
     let painter = ui.painter();
     let colour = if placement.agreement == Agreement::Differs { theme::WARN } else { theme::TEXT };
-    let value =
-        if stands.is_empty() { placement.words.clone() } else { format!("{}, {stands}", placement.words) };
     painter.text(rect.left_top(), Align2::LEFT_TOP, &placement.label, theme::small(), theme::QUIET);
-    painter.text(rect.right_top(), Align2::RIGHT_TOP, value, theme::small(), colour);
+    let below = pos2(rect.left(), rect.top() + 15.0);
+    painter.text(below, Align2::LEFT_TOP, value, theme::small(), colour);
     let y = rect.bottom() - 7.0;
     let at = |place: f64| rect.left() + rect.width() * (place.clamp(0.0, 3.0) / 3.0) as f32;
     painter.line_segment(
