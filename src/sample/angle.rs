@@ -25,27 +25,28 @@ const EIGHTH: f64 = 0.414_213_562_373_095_03;
 pub(super) fn angle(re: f64, im: f64) -> f64 {
     use std::f64::consts::{FRAC_PI_2, FRAC_PI_4, PI};
     let (x, y) = (re.abs(), im.abs());
-    let (small, large) = if y < x { (y, x) } else { (x, y) };
+    let flat = y <= x;
+    let (small, large) = if flat { (y, x) } else { (x, y) };
     // Beyond an eighth: atan(s / l) = pi/4 - atan((l - s) / (l + s)).
     let beyond = small > EIGHTH * large;
     let top = if beyond { small - large } else { small };
     let below = if beyond { small + large } else { large };
-    let below = if below > 0.0 { below } else { 1.0 };
+    // (At the origin both are zero: the angle of the smallest number is that of zero.)
+    let below = if below > f64::MIN_POSITIVE { below } else { f64::MIN_POSITIVE };
     let t = top / below;
     let z = t * t;
     let mut sum = ARC[8];
-    sum = sum * z + ARC[7];
-    sum = sum * z + ARC[6];
-    sum = sum * z + ARC[5];
-    sum = sum * z + ARC[4];
-    sum = sum * z + ARC[3];
-    sum = sum * z + ARC[2];
-    sum = sum * z + ARC[1];
-    sum = sum * z + ARC[0];
-    let angle = sum * t + if beyond { FRAC_PI_4 } else { 0.0 };
-    let angle = if y < x { angle } else { FRAC_PI_2 - angle };
+    sum = sum.mul_add(z, ARC[7]);
+    sum = sum.mul_add(z, ARC[6]);
+    sum = sum.mul_add(z, ARC[5]);
+    sum = sum.mul_add(z, ARC[4]);
+    sum = sum.mul_add(z, ARC[3]);
+    sum = sum.mul_add(z, ARC[2]);
+    sum = sum.mul_add(z, ARC[1]);
+    sum = sum.mul_add(z, ARC[0]);
+    let angle = sum.mul_add(t, if beyond { FRAC_PI_4 } else { 0.0 });
+    let angle = if flat { angle } else { FRAC_PI_2 - angle };
     let angle = if re < 0.0 { PI - angle } else { angle };
-    let angle = if large > 0.0 { angle } else { 0.0 };
     if im < 0.0 { -angle } else { angle }
 }
 

@@ -6,7 +6,7 @@ use crate::numeric::Image;
 use crate::space::Cut;
 use crate::volume::Codes;
 
-use super::kernel::{Phasors, Windows};
+use super::kernel::{Code, Phasors, Windows};
 use super::lanes::{flow_row, scalar_row};
 use super::phasor::Tables;
 use super::rows::Rows;
@@ -142,13 +142,7 @@ fn fill_flow(sampler: &FrameSampler<'_>, cut: &Cut, raster: &Raster, out: [&mut 
     }
 }
 
-impl<T: Into<u16>> Phasors<T> for Tables {
-    fn of(&self, code: T) -> super::kernel::Phasor {
-        Tables::of(self, code.into())
-    }
-}
-
-fn fill<T: Copy + Sync, P: Phasors<T> + Sync>(
+fn fill<T: Code + Sync, P: Phasors + Sync>(
     sampler: &FrameSampler<'_>,
     codes: &[T],
     table: &P,

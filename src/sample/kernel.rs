@@ -67,6 +67,12 @@ impl Code for u16 {
     }
 }
 
+/// The value a fraction of the way from `a` to `b`, with one rounding at the end
+#[inline(always)]
+fn between(a: f64, b: f64, fraction: f64) -> f64 {
+    fraction.mul_add(b - a, a)
+}
+
 /// Trilinear values of a block
 #[inline(always)]
 pub(super) fn scalars<T: Code>(windows: &Windows<'_, T>, block: &Block, out: &mut [f64; BLOCK]) {
@@ -96,11 +102,11 @@ pub(super) fn scalars<T: Code>(windows: &Windows<'_, T>, block: &Block, out: &mu
     for i in 0..BLOCK {
         let along = |k: usize| {
             let [a, b] = T::unpack(pairs[k][i]).map(f64::from);
-            a + fx[i] * (b - a)
+            between(a, b, fx[i])
         };
         let (p, q, r, s) = (along(0), along(1), along(2), along(3));
-        let (near, far) = (p + fy[i] * (q - p), r + fy[i] * (s - r));
-        out[i] = near + fz[i] * (far - near);
+        let (near, far) = (between(p, q, fy[i]), between(r, s, fy[i]));
+        out[i] = between(near, far, fz[i]);
     }
 }
 
@@ -108,8 +114,8 @@ pub(super) fn scalars<T: Code>(windows: &Windows<'_, T>, block: &Block, out: &mu
 pub(super) type Phasor = [f64; 4];
 
 /// Where the phasors of codes come from
-pub(super) trait Phasors<T> {
-    fn of(&self, code: T) -> Phasor;
+pub(super) trait Phasors {
+    fn of(&self, code: u16) -> Phasor;
 }
 
 /// The sums of the phasors of a block: real part, imaginary part, coloured share
@@ -135,7 +141,26 @@ fn lanes(f: impl Fn(usize) -> f64) -> Phasor {
 
 /// Weighted sums of the phasors around each pixel of a block
 #[inline(always)]
-pub(super) fn phasors<T: Copy, P: Phasors<T>>(
+pub(super) fn phasors<T: Code, P: Phasors>(
+    windows: &Windows<'_, T>,
+    table: &P,
+    block: &Block,
+    sums: &mut Sums,
+) {
+    // The distance to the neighbour in x is a constant in each, so that a pair is one load.
+    if windows.pair == 1 {
+        add_up::<1, T, P>(windows, table, block, sums);
+    } else {
+        add_up::<0, T, P>(windows, table, block, sums);
+    }
+    for i in 0..BLOCK {
+        [sums.re[i], sums.im[i], sums.coloured[i], _] = sums.packed[i];
+    }
+}
+
+/// [`phasors`], with the neighbour in x so many codes away
+#[inline(always)]
+fn add_up<const PAIR: usize, T: Code, P: Phasors>(
     windows: &Windows<'_, T>,
     table: &P,
     block: &Block,
@@ -146,20 +171,17 @@ pub(super) fn phasors<T: Copy, P: Phasors<T>>(
         (windows.lower, &windows.y[..length], &windows.z[..length], &windows.yz[..length]);
     for i in 0..BLOCK {
         let a = block.index[i];
-        let b = a + windows.pair;
+        let b = a + PAIR;
         assert!(b < length, "a located pixel has its neighbours in the frame");
         let [fx, fy, fz] = [block.fraction[0][i], block.fraction[1][i], block.fraction[2][i]];
         let along = |window: &[T]| {
-            let (p, q) = (table.of(window[a]), table.of(window[b]));
-            lanes(|k| p[k] + fx * (q[k] - p[k]))
+            let [p, q] = T::unpack(T::pack(window[a], window[b])).map(|code| table.of(code as u16));
+            lanes(|k| between(p[k], q[k], fx))
         };
         let (p, q, r, s) = (along(lower), along(y), along(z), along(yz));
-        let near = lanes(|k| p[k] + fy * (q[k] - p[k]));
-        let far = lanes(|k| r[k] + fy * (s[k] - r[k]));
-        sums.packed[i] = lanes(|k| near[k] + fz * (far[k] - near[k]));
-    }
-    for i in 0..BLOCK {
-        [sums.re[i], sums.im[i], sums.coloured[i], _] = sums.packed[i];
+        let near = lanes(|k| between(p[k], q[k], fy));
+        let far = lanes(|k| between(r[k], s[k], fy));
+        sums.packed[i] = lanes(|k| between(near[k], far[k], fz));
     }
 }
 
@@ -181,7 +203,7 @@ pub(super) struct Display {
 pub(super) fn velocities(sums: &Sums, display: &Display, out: &mut [f64; BLOCK]) {
     let (low, high) = (display.low, display.low + display.cycle);
     for i in 0..BLOCK {
-        let v = angle(sums.re[i], sums.im[i]) * display.per_radian + display.shift;
+        let v = angle(sums.re[i], sums.im[i]).mul_add(display.per_radian, display.shift);
         let v = v + if v < low { display.cycle } else { 0.0 };
         let v = v - if v >= high { display.cycle } else { 0.0 };
         out[i] = if sums.coloured[i] > NOTHING { v } else { 0.0 };

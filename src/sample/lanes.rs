@@ -2,7 +2,8 @@
 //!
 //! The same safe code is compiled twice, for the plain instruction set and for 256-bit vectors, and
 //! the machine is asked once which it can run. Both give the same bits: every step is an addition,
-//! product, division, root or selection in f64, and nothing is fused.
+//! product, division, root or selection in f64, and what is fused (`mul_add`) is fused in both; a
+//! machine without the instruction gets the same bits from the system's library, slowly.
 
 use super::kernel::{Code, Display, Phasors, Sums, Windows, coherences, phasors, scalars, velocities};
 use super::rows::{BLOCK, Block, Row};
@@ -17,11 +18,11 @@ macro_rules! widest {
 
             #[cfg(target_arch = "x86_64")]
             {
-                #[target_feature(enable = "avx2")]
+                #[target_feature(enable = "avx2,fma")]
                 fn wide<$($generics)*>($($arg: $type),*) {
                     plain($($arg),*);
                 }
-                if std::arch::is_x86_feature_detected!("avx2") {
+                if std::arch::is_x86_feature_detected!("avx2") && std::arch::is_x86_feature_detected!("fma") {
                     // SAFETY: `wide` is safe code; it only must not run where the instructions are
                     // missing, and the line above has just asked.
                     #[allow(unsafe_code)]
@@ -63,7 +64,7 @@ widest! {
 widest! {
     /// Velocity, coherence and coloured share along one row, each into its own row of output; NaN
     /// outside the volume; an empty output row is not wanted and costs nothing
-    fn flow_row['a, T: Copy, P: Phasors<T>](
+    fn flow_row['a, T: Code, P: Phasors](
         row: &Row<'_>,
         windows: &Windows<'a, T>,
         table: &P,

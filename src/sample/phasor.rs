@@ -46,24 +46,25 @@ impl Tables {
         let upper = std::array::from_fn(|high| of((high as u16) << 8));
         Self::Word(Box::new(WordTable { upper, lower, zero_code: zero }))
     }
+}
 
-    /// The phasor of a code
-    pub(super) fn of(&self, code: u16) -> Phasor {
+impl Phasors for Tables {
+    fn of(&self, code: u16) -> Phasor {
         match self {
-            Self::Byte(table) => table.of(code as u8),
+            Self::Byte(table) => table.of(code),
             Self::Word(table) => table.of(code),
         }
     }
 }
 
-impl Phasors<u8> for ByteTable {
+impl Phasors for ByteTable {
     #[inline(always)]
-    fn of(&self, code: u8) -> Phasor {
-        self.0[usize::from(code)]
+    fn of(&self, code: u16) -> Phasor {
+        self.0[usize::from(code & 0xff)]
     }
 }
 
-impl Phasors<u16> for WordTable {
+impl Phasors for WordTable {
     #[inline(always)]
     fn of(&self, code: u16) -> Phasor {
         let [c, s] = self.upper[usize::from(code >> 8)];

@@ -4,7 +4,7 @@ use crate::space::{Grid, VolumePoint};
 use crate::unit::MetresPerSecond;
 use crate::volume::{ChannelKind, Codes, VelocityScale, Volume4};
 
-use super::kernel::{Display, NOTHING};
+use super::kernel::{Display, NOTHING, Phasors as _};
 use super::phasor::Tables;
 use super::rows::ROUNDING;
 

@@ -132,7 +132,7 @@ impl Rows {
 impl Row<'_> {
     fn is_inside(&self, x: usize) -> bool {
         (0..3).all(|axis| {
-            let at = self.start[axis] + x as f64 * self.rows.across[axis];
+            let at = (x as f64).mul_add(self.rows.across[axis], self.start[axis]);
             (-ROUNDING..=self.rows.last[axis] + ROUNDING).contains(&at)
         })
     }
@@ -157,7 +157,7 @@ impl Row<'_> {
             let x = first + RAMP[i];
             let mut low = [0.0; 3];
             for axis in 0..3 {
-                let at = self.start[axis] + x * rows.across[axis];
+                let at = x.mul_add(rows.across[axis], self.start[axis]);
                 let at = if at > 0.0 { at } else { 0.0 };
                 let at = if at < rows.last[axis] { at } else { rows.last[axis] };
                 // Rounding to the nearest of at - 1/2 is the lower corner; a whole number may go to
@@ -167,7 +167,7 @@ impl Row<'_> {
                 low[axis] = down;
                 block.fraction[axis][i] = at - down;
             }
-            let index = low[0] + rows.stride[0] * low[1] + rows.stride[1] * low[2];
+            let index = rows.stride[1].mul_add(low[2], rows.stride[0].mul_add(low[1], low[0]));
             block.index[i] = ((index + SHIFT).to_bits() & ((1 << 51) - 1)) as usize;
         }
     }
