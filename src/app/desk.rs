@@ -5,17 +5,12 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use crate::beat::ContinuousWave;
 use crate::gpu::Device;
-use crate::measure::{self, ENGINE};
-use crate::review::{
-    self, Command, Different, JetId, Orphan, Quantity, Review, Session, orphans, state_folder,
-};
-use crate::space::direction;
+use crate::measure::ENGINE;
+use crate::review::{self, Command, Different, JetId, Orphan, Review, Session, orphans, state_folder};
 use crate::ui::{
     Action, Card, Facts, Leftover, Notice, Pictures, Reading, Scene, TiltMap, ViewState, Weight, screen_ui,
 };
-use crate::unit::MetresPerSecond;
 use crate::volume::Volume4;
 
 use super::autosave::Autosave;
@@ -446,19 +441,7 @@ impl Desk {
 
     fn measure(&mut self) {
         let Some(open) = &self.open else { return };
-        let review = open.session.review();
-        let axis = open.session.base().axis().into_inner();
-        let named = review.work.landmarks.anterior_posterior(axis).and_then(direction);
-        let entry = |quantity| {
-            review.work.entries.iter().find(|entry| entry.quantity == quantity).map(|entry| entry.value)
-        };
-        let continuous_wave = ContinuousWave {
-            peak: entry(Quantity::CwPeakVelocity).map(MetresPerSecond::new),
-            // Typed in centimetres, as it is read off the machine.
-            vti_m: entry(Quantity::CwVti).map(|cm| cm / 100.0),
-            duration: None,
-        };
-        let options = measure::Options { anterior_posterior: named, continuous_wave, ..Default::default() };
+        let options = review::options(open.session.review());
         self.jobs.measure(open.volume.clone(), options);
     }
 
@@ -716,7 +699,7 @@ fn leftover(orphan: &Orphan) -> Leftover {
             let counted = [
                 (work.tracings.len(), "tracing", "tracings"),
                 (work.turns.len(), "turned cut", "turned cuts"),
-                (work.entries.len(), "entry", "entries"),
+                (work.evidence.iter().count(), "entry", "entries"),
             ];
             let parts = counted.into_iter().filter(|(count, _, _)| *count > 0);
             let parts: Vec<String> = parts

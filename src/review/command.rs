@@ -1,6 +1,8 @@
 //! Everything that can be done to a review.
 
-use super::{Drawn, Entry, JetId, Settings, TracingId, Turn};
+use crate::severity::{Entry, Item};
+
+use super::{Drawn, JetId, Settings, TracingId, Turn};
 
 /// A named point of the valve
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -104,10 +106,14 @@ pub enum Command {
     Mark(Landmark, Option<[f64; 3]>),
     /// Change display or contour settings
     Set(Settings),
-    /// Type a measure in; one of the same quantity is replaced
-    Enter(Entry),
-    /// Remove an entry by its place in the list
-    RemoveEntry(usize),
+    /// Enter what else is known; what was entered for the item before is replaced
+    Enter(Item, Entry),
+    /// Take back what was entered for an item
+    RemoveEntry(Item),
+    /// Weigh against a built-in table, by its name
+    Criteria(String),
+    /// First and last moment of systole, ms after the R wave; `None` takes them from the data
+    Systole(Option<[f64; 2]>),
     /// Replace the notes
     Note(String),
     /// What follows up to [`Command::Commit`] is one step: a drag, a burst of keys
@@ -133,7 +139,7 @@ pub enum Key {
     Landmarks,
     /// Display and contour settings
     Settings,
-    /// Entries and notes
+    /// What else is known, systole, notes
     Notes,
     /// Perhaps everything: an undo or a redo
     All,

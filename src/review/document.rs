@@ -11,12 +11,13 @@ use serde::{Deserialize, Serialize};
 
 use crate::measure::Results;
 use crate::measure::results::JetResult;
+use crate::severity::Evidence;
 use crate::space::{Cut, VolumePoint, direction};
 use crate::volume::Volume4;
 
 use super::pose::{Base, Pose, Turn};
 use super::tracing::{Closed, MOST_VERTICES};
-use super::{Entry, ReviewError, Settings, Tracing, TracingId};
+use super::{ReviewError, Settings, Tracing, TracingId, beside};
 
 /// How far along the axis from the neck the measurement traced, mm: the displayed area is least a
 /// little upstream of where the contraction ends
@@ -224,8 +225,12 @@ pub struct Work {
     pub landmarks: Landmarks,
     /// Display and contour
     pub settings: Settings,
-    /// Measures typed in
-    pub entries: Vec<Entry>,
+    /// What else is known, as the reader entered it
+    pub evidence: Evidence,
+    /// Name of the built-in table that it is weighed against; empty for the default
+    pub criteria: String,
+    /// First and last moment of systole, ms after the R wave, where the reader settled them
+    pub systole_ms: Option<[f64; 2]>,
     /// Free text
     pub notes: String,
 }
@@ -341,6 +346,8 @@ impl Review {
         }
         super::settings::within("the field", self.place.field_mm, 0.0, 500.0)?;
         self.work.settings.check()?;
+        beside::criteria(&self.work)?;
+        self.work.systole_ms.map_or(Ok(()), beside::check_systole)?;
         for turn in self.work.turns.values() {
             turn.check()?;
         }

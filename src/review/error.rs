@@ -3,6 +3,8 @@
 use std::io;
 use std::path::PathBuf;
 
+use crate::severity::SeverityError;
+
 use super::{JetId, TracingId};
 
 /// Why a command, a file or a journal was refused
@@ -49,9 +51,17 @@ pub enum ReviewError {
     /// A tracing that cannot be smoothed, grown or counted as it is
     #[error("cannot change the whole tracing: {0}")]
     Outline(String),
-    /// There is no such entry
-    #[error("there is no entry {0} in this review")]
-    Entry(usize),
+    /// Systole that ends before it begins
+    #[error("systole cannot end at {to} ms where it begins at {from} ms")]
+    Systole {
+        /// Where it begins, ms after the R wave
+        from: f64,
+        /// Where it ends
+        to: f64,
+    },
+    /// Something entered for the weighing that cannot be meant
+    #[error(transparent)]
+    Severity(#[from] SeverityError),
     /// Reading a file failed
     #[error("cannot read the review: {source}: {}", path.display())]
     Read {

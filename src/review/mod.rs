@@ -22,9 +22,9 @@
 //! ```
 
 mod assessing;
+mod beside;
 mod command;
 mod document;
-mod entry;
 mod error;
 mod file;
 mod journal;
@@ -40,7 +40,6 @@ mod tracing;
 pub use assessing::Assessing;
 pub use command::{Command, Effect, Key, Landmark};
 pub use document::{AddedJet, JetId, Landmarks, Place, Review, SCHEMA, Source, Work};
-pub use entry::{Entry, Quantity, evidence};
 pub use error::ReviewError;
 pub use file::{Different, Located, accept, load, locate, parse, save, write_text};
 pub use journal::{Journal, Orphan, Recovery, orphans, state_folder};

@@ -11,14 +11,12 @@ use std::sync::Arc;
 use nalgebra::Vector3;
 
 use super::assessing::{Assessing, HAND_AXIS_ERROR};
-use super::{Drawn, JetId, Quantity, Review, Tracing, evidence};
-use crate::beat::ContinuousWave;
+use super::{Drawn, JetId, Review, Tracing, beside};
 use crate::jet::{Signal, SignalScale};
 use crate::job::Watch;
 use crate::measure::results::{JetResult, Origin, Reading};
 use crate::measure::{self, FrameReading, MeasureError, Options, Results, reread, reread_jet};
 use crate::space::{Direction, direction};
-use crate::unit::MetresPerSecond;
 use crate::volume::Volume4;
 
 /// Jets of two measurements whose necks are nearer than this are one, mm (our own choice)
@@ -30,20 +28,11 @@ pub fn options(review: &Review) -> Options {
     let axis = axis.map_or_else(Vector3::z, Vector3::from);
     Options {
         anterior_posterior: review.work.landmarks.anterior_posterior(axis).and_then(direction),
-        continuous_wave: continuous_wave(review),
-        evidence: evidence(&review.work.entries),
+        continuous_wave: beside::continuous_wave(&review.work.evidence),
+        systole: beside::systole(&review.work),
+        criteria: beside::criteria(&review.work).unwrap_or_default(),
+        evidence: review.work.evidence.clone(),
         ..Options::default()
-    }
-}
-
-fn continuous_wave(review: &Review) -> ContinuousWave {
-    let entered = |quantity| {
-        review.work.entries.iter().find(|entry| entry.quantity == quantity).map(|entry| entry.value)
-    };
-    ContinuousWave {
-        peak: entered(Quantity::CwPeakVelocity).map(MetresPerSecond::new),
-        vti_m: entered(Quantity::CwVti).map(|cm| cm / 100.0),
-        duration: None,
     }
 }
 

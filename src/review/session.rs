@@ -3,14 +3,14 @@
 use std::sync::Arc;
 
 use crate::measure::{Results, own_evidence};
-use crate::severity::{Criteria, Weighing, weigh};
+use crate::severity::{Criteria, Evidence, Weighing, weigh};
 use crate::space::Cut;
 
 use super::pose::{Base, Pose};
 use super::settings::within;
 use super::tracing::{Closed, Drawn, MOST_VERTICES, Tracing, TracingId};
 use super::{
-    AddedJet, Command, Effect, JetId, Key, Landmark, Place, Review, ReviewError, Turn, Work, evidence, shape,
+    AddedJet, Command, Effect, JetId, Key, Landmark, Place, Review, ReviewError, Turn, Work, beside, shape,
 };
 
 /// The work as it was, and where the edit that followed was made
@@ -45,6 +45,11 @@ pub struct Session {
     weighing: Option<Weighing>,
 }
 
+/// What of the reader's work the weighing depends on
+fn weighed(work: &Work) -> (&Evidence, &str) {
+    (&work.evidence, &work.criteria)
+}
+
 impl Session {
     /// A session on a review that counts as saved
     pub fn new(review: Review) -> Self {
@@ -73,8 +78,10 @@ impl Session {
 
     fn weigh(&mut self) {
         let results = self.review.results.as_deref();
-        let entered = evidence(&self.review.work.entries);
-        self.weighing = results.map(|results| weigh(&Criteria::default(), &entered, &own_evidence(results)));
+        let work = &self.review.work;
+        // A document that was read, and every command, was checked: the table is there.
+        let criteria = beside::criteria(work).unwrap_or_default();
+        self.weighing = results.map(|results| weigh(&criteria, &work.evidence, &own_evidence(results)));
     }
 
     /// A number that is different after every change, of work, place or results
@@ -267,7 +274,7 @@ impl Session {
         }
         self.future.clear();
         self.revision += 1;
-        if self.past.last().is_none_or(|step| step.work.entries != self.review.work.entries) {
+        if self.past.last().is_none_or(|step| weighed(&step.work) != weighed(&self.review.work)) {
             self.weigh();
         }
         Ok(effect)
@@ -424,20 +431,22 @@ impl Session {
                 self.review.work.settings = settings;
                 Ok(Effect::Changed(Key::Settings))
             }
-            Command::Enter(entry) => {
-                within(entry.quantity.name(), entry.value, 0.0, entry.quantity.most())?;
-                let entries = &mut self.review.work.entries;
-                match entries.iter_mut().find(|old| old.quantity == entry.quantity) {
-                    Some(old) => *old = entry,
-                    None => entries.push(entry),
-                }
+            Command::Enter(item, entry) => {
+                self.review.work.evidence.put(item, entry)?;
                 Ok(Effect::Changed(Key::Notes))
             }
-            Command::RemoveEntry(index) => {
-                if index >= self.review.work.entries.len() {
-                    return Err(ReviewError::Entry(index));
-                }
-                self.review.work.entries.remove(index);
+            Command::RemoveEntry(item) => {
+                self.review.work.evidence.remove(item);
+                Ok(Effect::Changed(Key::Notes))
+            }
+            Command::Criteria(name) => {
+                Criteria::built_in(&name)?;
+                self.review.work.criteria = name;
+                Ok(Effect::Changed(Key::Notes))
+            }
+            Command::Systole(ends) => {
+                ends.map_or(Ok(()), beside::check_systole)?;
+                self.review.work.systole_ms = ends;
                 Ok(Effect::Changed(Key::Notes))
             }
             Command::Note(text) => {

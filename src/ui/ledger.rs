@@ -2,13 +2,14 @@
 
 use egui::{Align2, Color32, Rect, RichText, Sense, Slider, Stroke, Ui, pos2, vec2};
 
-use crate::review::{ColourMap, Command, Entry, ImpliedCircle, JetId, Landmark, Quantity, Session, Settings};
+use crate::review::{ColourMap, Command, ImpliedCircle, JetId, Landmark, Session, Settings};
+use crate::severity::Item;
 use crate::trust::Verdict;
 
 use super::scene::{Action, Origin, OutlineSource, Reading, Scene, keep};
 use super::theme;
 use super::view_state::{RailStep, Tool, ViewState};
-use super::{rail, turning, weighed, words};
+use super::{evidence_form, rail, turning, weighed, words};
 
 /// The ledger
 pub(super) fn ledger_ui(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Action>) {
@@ -28,7 +29,7 @@ pub(super) fn ledger_ui(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState, ou
             RailStep::Jet => jet_part(ui, session, out),
             RailStep::Cut => cut_part(ui, session, scene, view, out),
             RailStep::Trace => trace_part(ui, session, scene, view, out),
-            RailStep::Beat => beat_part(ui, session, view, out),
+            RailStep::Beat => beat_part(ui, session, scene, view, out),
             RailStep::Weigh => weigh_part(ui, session, scene, view, out),
             RailStep::Report => report_part(ui, session, scene, view, out),
         }
@@ -457,10 +458,14 @@ fn display_part(ui: &mut Ui, session: &Session, out: &mut Vec<Action>) {
 
 fn set(before: Settings, after: Settings, out: &mut Vec<Action>) {
     if before != after {
-        // Between the beginning and the end of a slider's drag, which frame the change.
-        let at = out.iter().position(|action| *action == Action::Do(Command::Commit)).unwrap_or(out.len());
-        out.insert(at, Action::Do(Command::Set(after)));
+        step(Command::Set(after), out);
     }
+}
+
+/// Puts a change between the beginning and the end of the drag that makes it, where there is one
+fn step(command: Command, out: &mut Vec<Action>) {
+    let at = out.iter().position(|action| *action == Action::Do(Command::Commit)).unwrap_or(out.len());
+    out.insert(at, Action::Do(command));
 }
 
 /// A slider whose whole drag is one step of the history
@@ -595,7 +600,7 @@ fn trace_part(
     }
 }
 
-fn beat_part(ui: &mut Ui, session: &Session, view: &mut ViewState, out: &mut Vec<Action>) {
+fn beat_part(ui: &mut Ui, session: &Session, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Action>) {
     let review = session.review();
     let Some(found) = review.found(review.place.jet) else {
         ui.label(RichText::new("Choose a jet that was found.").color(theme::QUIET));
@@ -639,6 +644,57 @@ fn beat_part(ui: &mut Ui, session: &Session, view: &mut ViewState, out: &mut Vec
     if ui.button("Go to the peak frame").on_hover_text("P").clicked() {
         out.push(Action::Do(Command::Frame(found.peak_frame)));
     }
+    ui.add_space(8.0);
+    systole_part(ui, session, scene, systole.bounds_s.map(|time| 1e3 * time), out);
+}
+
+/// First and last moment of systole, from the data or as the reader settles them
+fn systole_part(
+    ui: &mut Ui,
+    session: &Session,
+    scene: &Scene<'_>,
+    measured: [f64; 2],
+    out: &mut Vec<Action>,
+) {
+    let given = session.review().work.systole_ms;
+    ui.label(RichText::new("Systole").font(theme::heading()));
+    let now = given.unwrap_or(measured.map(f64::round));
+    let mut ends = now;
+    ui.horizontal_wrapped(|ui| {
+        for (end, name) in ends.iter_mut().zip(["from", "to"]) {
+            ui.label(RichText::new(name).font(theme::small()).color(theme::QUIET));
+            let field = ui.add(egui::DragValue::new(end).speed(1.0).fixed_decimals(0).suffix(" ms"));
+            let told = format!("Systole {name}, ms after the R wave");
+            let value = *end;
+            field.widget_info(|| egui::WidgetInfo::slider(true, value, &told));
+            let field = field.on_hover_text("After the R wave. Pattern, mean and volume follow from it.");
+            if field.drag_started() {
+                out.push(Action::Do(Command::Begin));
+            }
+            if field.drag_stopped() {
+                out.push(Action::Do(Command::Commit));
+            }
+        }
+    });
+    if ends != now {
+        step(Command::Systole(Some(ends)), out);
+    }
+    let from = if given.is_some() { "settled by you" } else { "from the R-R interval and the jets" };
+    ui.label(RichText::new(from).font(theme::small()).color(theme::QUIET));
+    ui.horizontal_wrapped(|ui| {
+        if ui.add_enabled(given.is_some(), egui::Button::new("From the data")).clicked() {
+            out.push(Action::Do(Command::Systole(None)));
+        }
+        let other = given.is_some_and(|given| given.iter().zip(measured).any(|(a, b)| (a - b).abs() > 0.5));
+        let tip = "Measures again with this systole.";
+        if ui
+            .add_enabled(other && scene.progress.is_none(), egui::Button::new("Measure again"))
+            .on_hover_text(tip)
+            .clicked()
+        {
+            out.push(Action::Measure);
+        }
+    });
 }
 
 fn weigh_part(
@@ -657,54 +713,17 @@ fn weigh_part(
         let from = "The area of every frame times the velocity of the CW Doppler envelope, over the beat.";
         number_ui(ui, "Regurgitant volume", &value, from, view, out);
     }
-    let envelope = |entry: &Entry| matches!(entry.quantity, Quantity::CwPeakVelocity | Quantity::CwVti);
-    if review.work.entries.iter().any(envelope) {
+    let evidence = &review.work.evidence;
+    if [Item::CwPeakMS, Item::CwVtiCm].iter().any(|item| evidence.get(*item).is_some()) {
         let tip = "Takes the CW Doppler that was typed in into the measurement.";
         let ready = scene.progress.is_none();
         if ui.add_enabled(ready, egui::Button::new("Compute the volume")).on_hover_text(tip).clicked() {
             out.push(Action::Measure);
         }
     }
-    for (index, entry) in review.work.entries.iter().enumerate() {
-        ui.horizontal(|ui| {
-            ui.label(entry.quantity.name());
-            ui.label(RichText::new(format!("{} {}", entry.value, entry.quantity.unit())).strong());
-            let button = ui.small_button("×");
-            let name = format!("Remove: {}", entry.quantity.name());
-            button.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Button, true, &name));
-            if button.clicked() {
-                out.push(Action::Do(Command::RemoveEntry(index)));
-            }
-        });
-    }
-    let quantity = Quantity::ALL[view.entry_quantity.min(Quantity::ALL.len() - 1)];
-    let combo = egui::ComboBox::from_id_salt("quantity")
-        .width(ui.available_width() - 10.0)
-        .selected_text(quantity.name());
-    let shown = combo.show_ui(ui, |ui| {
-        for (index, quantity) in Quantity::ALL.iter().enumerate() {
-            ui.selectable_value(&mut view.entry_quantity, index, quantity.name());
-        }
-    });
-    shown.response.widget_info(|| {
-        egui::WidgetInfo::labeled(egui::Role::ComboBox, true, format!("Measure: {}", quantity.name()))
-    });
-    ui.horizontal(|ui| {
-        let field =
-            ui.add(egui::TextEdit::singleline(&mut view.entry).desired_width(90.0).hint_text("value"));
-        field.widget_info(|| {
-            egui::WidgetInfo::labeled(egui::Role::TextInput, true, format!("Value in {}", quantity.unit()))
-        });
-        ui.label(quantity.unit());
-        let typed = view.entry.trim().replace(',', ".").parse::<f64>().ok();
-        let entered = field.lost_focus() && ui.input(|input| input.key_pressed(egui::Key::Enter));
-        if (ui.add_enabled(typed.is_some(), egui::Button::new("Add")).clicked() || entered)
-            && let Some(value) = typed
-        {
-            out.push(Action::Do(Command::Enter(Entry { quantity, value, note: String::new() })));
-            view.entry.clear();
-        }
-    });
+    evidence_form::form(ui, session, view, out);
+    ui.add_space(4.0);
+    evidence_form::table(ui, session, out);
     if let Some(weighing) = session.weighing() {
         weighed::reasoning(ui, weighing);
     }

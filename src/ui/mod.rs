@@ -9,6 +9,7 @@
 mod beat_strip;
 mod context;
 mod en_face;
+mod evidence_form;
 mod help;
 mod ink;
 mod keys;

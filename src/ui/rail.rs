@@ -41,7 +41,7 @@ pub(super) fn state(step: RailStep, scene: &Scene<'_>) -> (StepState, String) {
         RailStep::Cut => cut(session, scene),
         RailStep::Trace => trace(session, scene),
         RailStep::Beat => beat(session, results),
-        RailStep::Weigh => match review.work.entries.len() {
+        RailStep::Weigh => match review.work.evidence.iter().count() {
             0 => (StepState::Open, "type in what else was measured".into()),
             1 => (StepState::Done, "one other measure".into()),
             n => (StepState::Done, format!("{n} other measures")),

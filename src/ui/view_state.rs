@@ -1,6 +1,9 @@
 //! What changes only on the screen.
 
+use std::collections::BTreeMap;
+
 use crate::review::{Landmark, TracingId};
+use crate::severity::Item;
 
 /// What a click on a cut does
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -111,10 +114,8 @@ pub struct ViewState {
     pub commissural: Sheet,
     /// The path being typed on the start screen
     pub path: String,
-    /// The value of the entry being typed
-    pub entry: String,
-    /// Its quantity, as a place in the list
-    pub entry_quantity: usize,
+    /// Numbers of the weighing while they are typed
+    pub typing: BTreeMap<Item, String>,
     /// The notes being typed, and what they were when the typing began
     pub notes: Option<String>,
     /// How the jet in the corner is turned: about its axis and up, radians
@@ -136,8 +137,7 @@ impl Default for ViewState {
             help: Sheet::Closed,
             commissural: Sheet::Closed,
             path: String::new(),
-            entry: String::new(),
-            entry_quantity: 0,
+            typing: BTreeMap::new(),
             notes: None,
             orbit: [0.6, 0.35],
             wheel: 0.0,

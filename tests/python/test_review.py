@@ -117,7 +117,7 @@ def test_the_report_holds_the_readers_tracing(folder, results):
         results,
         tracings=[tracing(jet, ring)],
         next_tracing=1,
-        entries=[{"quantity": "cw_peak_velocity", "value": 5.0}],
+        evidence={"schema": "narrows/evidence/1", "cw_peak_m_s": 5.0},
         notes="redrawn, the valve moved",
     )
     path = saved(folder, "traced", review)

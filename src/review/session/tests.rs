@@ -1,7 +1,9 @@
 use proptest::prelude::*;
 
 use super::*;
-use crate::review::{ColourMap, Entry, Quantity, Settings, Source, parse};
+use crate::numeric::Interval;
+use crate::review::{ColourMap, Settings, Source, parse};
+use crate::severity::{Entry, Given, Item};
 
 fn session() -> Session {
     Session::new(Review::new(Source { frames: 4, ..Source::default() }))
@@ -97,7 +99,11 @@ fn refused_commands_change_nothing() {
         Command::RemoveTracing(TracingId(5)),
         Command::Grow(id, -5.0),
         Command::Set(Settings { colour_gain: 2.0, ..Settings::default() }),
-        Command::Enter(Entry { quantity: Quantity::VcWidth, value: -1.0, note: String::new() }),
+        enter(Item::VcWidthMm, -1.0),
+        enter(Item::VcaMm2, 40.0),
+        enter(Item::Mechanism, 1.0),
+        Command::Criteria("no-such-table".into()),
+        Command::Systole(Some([300.0, 60.0])),
         Command::Dismiss(JetId::Free),
     ];
     for command in refused {
@@ -106,6 +112,10 @@ fn refused_commands_change_nothing() {
         assert_eq!(session.review(), &before, "{told}");
     }
     assert_eq!(session.past.len(), 1);
+}
+
+fn enter(item: Item, value: f64) -> Command {
+    Command::Enter(item, Entry { given: Given::Number(Interval::exactly(value)), note: String::new() })
 }
 
 fn commands() -> impl Strategy<Value = Command> {
@@ -152,12 +162,10 @@ fn commands() -> impl Strategy<Value = Command> {
             colour_map: ColourMap::Cyclic,
             ..Settings::default()
         })),
-        (0usize..9, 0.0..4.0f64).prop_map(|(i, value)| Command::Enter(Entry {
-            quantity: Quantity::ALL[i],
-            value,
-            note: String::new()
-        })),
-        (0usize..3).prop_map(Command::RemoveEntry),
+        (0usize..Item::ALL.len(), 0.0..4.0f64).prop_map(|(i, value)| enter(Item::ALL[i], value)),
+        (0usize..Item::ALL.len()).prop_map(|i| Command::RemoveEntry(Item::ALL[i])),
+        (0usize..4).prop_map(|i| Command::Criteria(Criteria::BUILT_IN[i].0.into())),
+        (0.0..100.0f64, 0.0..300.0f64).prop_map(|(from, to)| Command::Systole(Some([from, to]))),
         "[a-z]{0,6}".prop_map(Command::Note),
         Just(Command::Begin),
         Just(Command::Commit),
