@@ -15,6 +15,7 @@ use narrows::format::dicom::{WriteOptions, write};
 use narrows::job::Watch;
 use narrows::phantom::{Recipe, simulate};
 use narrows::review::{Drawn, JetId};
+use narrows::severity::Item;
 
 const RECIPE: &str = include_str!("viewer/small.toml");
 
@@ -418,4 +419,62 @@ fn what_was_measured_for_one_volume_never_reaches_another() {
     assert_eq!(results.source.file, "other.dcm");
     assert_eq!(results.source.blake3, desk(&harness).session().expect("a session").review().source.blake3);
     assert!((area(&harness) - results.jets[0].vca_mm2.value).abs() < 1e-9);
+}
+
+/// Types into a field that has a name, and leaves it with Enter
+fn type_into(harness: &mut Harness<'static, Option<Desk>>, name: &str, text: &str) {
+    harness.get_by_label(name).focus();
+    harness.run_steps(2);
+    harness.get_by_label(name).type_text(text);
+    harness.run_steps(2);
+    press(harness, Modifiers::NONE, Key::Enter);
+    harness.run_steps(3);
+}
+
+#[test]
+fn what_else_is_known_is_entered_weighed_and_taken_back() {
+    let bench = Bench::new();
+    let mut harness = bench.opened();
+    harness.get_by_label_contains("Weigh: ").click();
+    harness.run_steps(3);
+    for heading in ["CW Doppler", "Flow convergence"] {
+        harness.get_by_label(heading).click();
+        // The heading opens over a moment.
+        harness.run_steps(20);
+    }
+    let evidence = |harness: &Harness<'static, Option<Desk>>| {
+        desk(harness).session().expect("a session").review().work.evidence.clone()
+    };
+    type_into(&mut harness, "EROA by PISA in mm²", "30 ± 5");
+    let number = evidence(&harness).number(Item::PisaEroaMm2).expect("it was entered");
+    assert_eq!((number.value, number.low, number.high), (30.0, 25.0, 35.0));
+    assert!(harness.query_by_label_contains("Weigh: one other measure").is_some());
+    // It stands on the scale, beside what the volume says.
+    assert!(harness.query_by_label_contains("30 mm² (25 to 35)").is_some());
+    // What cannot be meant is not taken, and says why.
+    type_into(&mut harness, "CW peak velocity in m/s", "fast");
+    assert!(evidence(&harness).get(Item::CwPeakMS).is_none());
+    assert!(harness.query_by_label_contains("is not a number").is_some());
+    type_into(&mut harness, "CW peak velocity in m/s", "500");
+    assert!(evidence(&harness).get(Item::CwPeakMS).is_none(), "beyond what can be");
+    // A choice.
+    harness.get_by_label("CW signal density: not known").click();
+    harness.run_steps(5);
+    harness.get_by_label("dense").click();
+    harness.run_steps(3);
+    assert_eq!(evidence(&harness).choice(Item::CwDensity), Some("dense"));
+    // Another table, and back.
+    let title = |harness: &Harness<'static, Option<Desk>>| {
+        desk(harness).session().and_then(|s| s.weighing()).map(|w| w.criteria.title.clone())
+    };
+    let before = title(&harness);
+    harness.get_by_label_contains("Weighed against: ").click();
+    harness.run_steps(5);
+    harness.get_by_label("EACVI 2013").click();
+    harness.run_steps(3);
+    assert_eq!(title(&harness).as_deref(), Some("EACVI 2013"));
+    press(&mut harness, Modifiers::COMMAND, Key::Z);
+    assert_eq!(title(&harness), before);
+    press(&mut harness, Modifiers::COMMAND, Key::Z);
+    assert!(evidence(&harness).choice(Item::CwDensity).is_none(), "the choice is taken back");
 }

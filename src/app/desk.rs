@@ -8,8 +8,10 @@ use std::sync::Arc;
 use crate::gpu::Device;
 use crate::measure::ENGINE;
 use crate::review::{self, Command, Different, JetId, Orphan, Review, Session, orphans, state_folder};
+use crate::study::sweep::Over;
 use crate::ui::{
-    Action, Card, Facts, Leftover, Notice, Pictures, Reading, Scene, TiltMap, ViewState, Weight, screen_ui,
+    Action, Card, Facts, Leftover, Notice, Page, Pictures, Reading, Scene, TiltMap, ViewState, Weight, When,
+    screen_ui,
 };
 use crate::volume::Volume4;
 
@@ -17,6 +19,7 @@ use super::autosave::Autosave;
 use super::context_pictures::ContextPictures;
 use super::gpu_pictures::GpuPictures;
 use super::open::{Choice, Failure, Jobs, News, Opened, ReviewOrigin, Waiting};
+use super::pages::{self, Compared, Draft};
 use super::pictures::{DrawWhen, PlainPictures};
 use super::reading;
 use super::samples;
@@ -77,6 +80,13 @@ struct Open {
     autosave: Option<Autosave>,
 }
 
+/// A page on the screen, with what holds its pictures and what it is of
+struct Shown {
+    page: Page,
+    _pictures: Vec<egui::TextureHandle>,
+    compared: Option<Compared>,
+}
+
 /// The desk
 pub struct Desk {
     ctx: egui::Context,
@@ -91,6 +101,7 @@ pub struct Desk {
     card_worker: Option<Worker<Vec<PathBuf>, (PathBuf, egui::ColorImage)>>,
     orphans: Vec<Orphan>,
     leftovers: Vec<Leftover>,
+    page: Option<Shown>,
     taken: Option<Orphan>,
     jobs: Jobs,
     reader: Worker<ReadJob, (Arc<Volume4>, u64, Reading)>,
@@ -147,6 +158,7 @@ impl Desk {
             card_worker: None,
             orphans: Vec::new(),
             leftovers: Vec::new(),
+            page: None,
             taken: None,
             jobs: Jobs::new(notify.clone()),
             reader,
@@ -261,6 +273,7 @@ impl Desk {
                 cards: &self.cards,
                 leftovers: &self.leftovers,
                 review_file: open.and_then(|open| open.review_file.as_ref()),
+                page: self.page.as_ref().map(|shown| &shown.page),
                 adapter: &self.adapter,
             };
             screen_ui(ui, &scene, &mut self.view)
@@ -350,6 +363,12 @@ impl Desk {
             }
             News::Chosen(Choice::Open, path) => self.open(path),
             News::Chosen(Choice::Save, path) => self.save_as(path),
+            News::Chosen(Choice::Other, path) => self.view.other = path.display().to_string(),
+            News::Page(volume, draft) => {
+                if self.open.as_ref().is_some_and(|open| Arc::ptr_eq(&open.volume, &volume)) {
+                    self.show_page(*draft);
+                }
+            }
             News::NotChosen { at_once: true } => {
                 let hint = "type a path on the start screen, drop a file on the window, or use Save";
                 self.say(Weight::Trouble, "this system shows no file dialog".into(), hint);
@@ -422,6 +441,7 @@ impl Desk {
         }
         let measured =
             open.session.review().results.as_ref().is_some_and(|results| results.tool.engine == ENGINE);
+        self.page = None;
         self.view = ViewState { step: self.view.step, ..ViewState::default() };
         self.open = Some(open);
         self.show_volume(Some(volume));
@@ -456,6 +476,11 @@ impl Desk {
             Action::AskSave => self.choose(Choice::Save),
             Action::SaveAs(path) => self.save_as(path),
             Action::Report => self.report(),
+            Action::AskOther => self.choose(Choice::Other),
+            Action::Compare(when, path) => self.compare(when, path),
+            Action::WriteComparison => self.write_comparison(),
+            Action::Sweep(over) => self.sweep(over),
+            Action::ClosePage => self.page = None,
             Action::Measure => self.measure(),
             Action::Cancel => self.jobs.cancel(),
             Action::Close => self.close(),
@@ -541,7 +566,61 @@ impl Desk {
         self.jobs.report(Box::new(open.session.review().clone()), open.volume.clone(), folder);
     }
 
+    fn compare(&mut self, when: When, other: PathBuf) {
+        let Some(open) = &self.open else { return };
+        let review = open.session.review().clone();
+        self.jobs.page(open.volume.clone(), move |volume, watch| {
+            pages::compare(&review, volume, &other, when, watch)
+        });
+    }
+
+    fn sweep(&mut self, over: Over) {
+        let Some(open) = &self.open else { return };
+        let (review, file) = (open.session.review().clone(), open.path.clone());
+        let JetId::Found(jet) = review.place.jet else { return };
+        self.jobs.page(open.volume.clone(), move |volume, watch| {
+            pages::swept(&review, volume, &file, over, jet as usize, watch)
+        });
+    }
+
+    fn show_page(&mut self, draft: Draft) {
+        let ctx = &self.ctx;
+        let load = |(name, painted): &(String, crate::report::Painted)| {
+            let size = [painted.width as usize, painted.height as usize];
+            let image = egui::ColorImage::from_rgb(size, &painted.rgb);
+            ctx.load_texture(name, image, egui::TextureOptions::LINEAR)
+        };
+        let handles: Vec<egui::TextureHandle> = draft.pictures.iter().map(load).collect();
+        let shown = draft.pictures.iter().zip(&handles);
+        let pictures =
+            shown.map(|((name, _), handle)| (name.clone(), handle.id(), handle.size_vec2() / pages::SHARP));
+        let mut choices = vec![("Close".to_owned(), Action::ClosePage)];
+        if draft.compared.is_some() {
+            choices.insert(0, ("Write the comparison".to_owned(), Action::WriteComparison));
+        }
+        let page = Page {
+            title: draft.title,
+            headline: draft.headline,
+            sentence: draft.sentence,
+            cautions: draft.cautions,
+            notes: draft.notes,
+            table: draft.table,
+            pictures: pictures.collect(),
+            choices,
+        };
+        self.page = Some(Shown { page, _pictures: handles, compared: draft.compared });
+    }
+
+    fn write_comparison(&mut self) {
+        let (Some(open), Some(shown)) = (&self.open, &self.page) else { return };
+        let Some(compared) = shown.compared.clone() else { return };
+        let stem = open.path.file_stem().map(|stem| stem.to_string_lossy().into_owned()).unwrap_or_default();
+        let folder = open.path.with_file_name(format!("{stem}-comparison"));
+        self.jobs.report_comparison(compared, folder);
+    }
+
     fn close(&mut self) {
+        self.page = None;
         self.jobs.cancel();
         self.put_away();
         self.notices.clear();

@@ -5,6 +5,7 @@
 //! | `window` | the event loop, the surface, a lost device brought back |
 //! | `desk` | what is open, what becomes of the reader's wishes |
 //! | `open` | opening, hashing, measuring, reporting, each on its thread |
+//! | `pages` | a comparison or a sweep made ready for the screen |
 //! | `reading`, `signals` | the numbers of the cut on the screen |
 //! | `tilts` | the tilt map |
 //! | `pictures`, `gpu_pictures` | the two ways to draw a cut |
@@ -19,6 +20,7 @@ mod context_pictures;
 mod desk;
 mod gpu_pictures;
 mod open;
+mod pages;
 mod pictures;
 mod reading;
 mod samples;

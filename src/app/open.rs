@@ -10,6 +10,7 @@ use crate::review::{self, Different, Review, Source};
 use crate::ui::Progress;
 use crate::volume::Volume4;
 
+use super::pages::{Compared, Draft};
 use super::worker::Notify;
 
 /// What a thread has to tell
@@ -22,6 +23,8 @@ pub(super) enum News {
     Measured(Arc<Volume4>, Box<Results>),
     /// The report is written, its page is here
     Reported(PathBuf),
+    /// A page is ready
+    Page(Arc<Volume4>, Box<Draft>),
     /// The reader chose a file
     Chosen(Choice, PathBuf),
     /// The dialog was closed without a file
@@ -40,6 +43,8 @@ pub(super) enum Choice {
     Open,
     /// To save the review to it
     Save,
+    /// To compare with it
+    Other,
 }
 
 /// A volume that was opened
@@ -222,6 +227,34 @@ impl Jobs {
         });
     }
 
+    /// Makes a page of the open volume
+    pub(super) fn page(
+        &self,
+        volume: Arc<Volume4>,
+        make: impl FnOnce(&Arc<Volume4>, &Watch) -> Result<Option<Draft>, Failure> + Send + 'static,
+    ) {
+        self.start("page", "measuring", move |watch, tell| match make(&volume, watch) {
+            Ok(Some(draft)) => tell(News::Page(volume.clone(), Box::new(draft))),
+            Ok(None) => {}
+            Err(failure) => tell(News::Failed(failure)),
+        });
+    }
+
+    /// Writes the report of a comparison into a folder
+    pub(super) fn report_comparison(&self, compared: Compared, folder: PathBuf) {
+        self.start("report", "writing the comparison", move |watch, tell| {
+            let options = crate::report::ReportOptions {
+                watch: watch.clone(),
+                ..crate::report::ReportOptions::default()
+            };
+            let [before, after] = &compared.volumes;
+            match crate::report::write_comparison(&compared.comparison, [before, after], &folder, &options) {
+                Ok(paths) => tell(News::Reported(paths.page)),
+                Err(error) => tell(failed(&error, error.hint().unwrap_or_default())),
+            }
+        });
+    }
+
     /// Asks for a file with the system's dialog
     pub(super) fn choose(&self, choice: Choice, folder: Option<PathBuf>, name: String) {
         let (news, notify) = (self.news.clone(), self.notify.clone());
@@ -232,7 +265,7 @@ impl Jobs {
                 dialog = dialog.set_directory(folder);
             }
             let chosen = match choice {
-                Choice::Open => dialog
+                Choice::Open | Choice::Other => dialog
                     .add_filter(
                         "Volumes and reviews",
                         &["dcm", "dicom", "nii", "gz", "nrrd", "nhdr", "mha", "mhd", "json"],

@@ -10,7 +10,7 @@ use std::sync::Arc;
 
 use crate::measure::results::{Interval, JetResult};
 use crate::outline::Outline;
-use crate::planimetry::{Assessment, Assumed, Measured, WidthAxes, classify};
+use crate::planimetry::{Assessment, Assumed, WidthAxes, classify};
 use crate::review::{Assessing, Closed, Drawn, JetId, Review, Tracing};
 use crate::space::{Cut, Direction, VolumePoint, angle_between, direction};
 use crate::ui::{Origin, OutlineSource, ReadOutline, Reading};
@@ -57,6 +57,7 @@ pub(super) fn read(volume: &Arc<Volume4>, review: &Review, signals: &Signals) ->
         beam_deg: beam,
         trouble: None,
         threshold: review.work.settings.threshold.unwrap_or(0.5),
+        all_jets: None,
     };
     let Some(signal) = signals.of(volume, place.frame) else {
         reading.trouble = Some("the volume has no velocity, so nothing can be traced".into());
@@ -65,6 +66,7 @@ pub(super) fn read(volume: &Arc<Volume4>, review: &Review, signals: &Signals) ->
     let bench = Bench { at: Assessing { review, signal: &signal, jet: place.jet, named }, cut };
     reading.threshold = bench.at.level();
     bench.fill(&mut reading);
+    reading.all_jets = bench.all_jets(&reading);
     reading
 }
 
@@ -126,10 +128,10 @@ impl Bench<'_> {
     }
 
     fn take(&self, reading: &mut Reading, from: &Assessment) {
-        reading.area = Some(interval(&from.vca));
+        reading.area = Some(from.vca.into());
         reading.traced_mm2 = Some(from.tracing.outline.area().get());
-        reading.long_axis = Some(interval(&from.long_axis));
-        reading.commissural = Some(interval(&from.commissural));
+        reading.long_axis = Some(from.long_axis.into());
+        reading.commissural = Some(from.commissural.into());
         reading.axes_assumed = from.axes.assumed == Assumed::Yes;
         reading.shape = Some(classify(&from.corrected));
         reading.middle = Some(self.here(from.cut.at(from.tracing.outline.centroid())));
@@ -151,16 +153,9 @@ impl Bench<'_> {
             let Some(on) = tracing.cut.cut() else { continue };
             reading.outlines.push(self.kept_outline(tracing, &on));
             let Some(assessed) = self.at.kept(tracing, &on) else { continue };
-            let area = interval(&assessed.vca);
+            let area = Interval::from(assessed.vca);
             shown += assessed.tracing.outline.area().get();
-            sum = Some(match sum {
-                None => area,
-                Some(sum) => Interval {
-                    value: sum.value + area.value,
-                    low: sum.low + area.low,
-                    high: sum.high + area.high,
-                },
-            });
+            sum = Some(sum.map_or(area, |sum| sum.together(area)));
             single = Some(assessed);
             reading.summed += 1;
         }
@@ -181,6 +176,17 @@ impl Bench<'_> {
         reading.area = Some(sum);
         reading.traced_mm2 = Some(shown);
         reading.trouble = None;
+    }
+
+    /// The areas of all jets in this frame together, where there are several
+    fn all_jets(&self, reading: &Reading) -> Option<Interval> {
+        let jets = self.at.review.jets();
+        if jets.len() < 2 || !jets.contains(&reading.jet) {
+            return None;
+        }
+        let others = jets.into_iter().filter(|jet| *jet != reading.jet);
+        let areas = others.filter_map(|jet| Assessing { jet, ..self.at }.area(reading.frame));
+        Some(areas.fold(reading.area.unwrap_or(Interval::exactly(0.0)), Interval::together))
     }
 
     fn kept_outline(&self, tracing: &Tracing, on: &Cut) -> ReadOutline {
@@ -237,27 +243,6 @@ fn measured(reading: &mut Reading, found: &JetResult, frame: usize, named: Optio
         reading.axes_assumed = found.width_mm.axes_assumed;
     }
     implied(reading);
-}
-
-fn interval<U: Value>(measured: &Measured<U>) -> Interval {
-    Interval { value: measured.value.get(), low: measured.low.get(), high: measured.high.get() }
-}
-
-/// A quantity read in its unit
-trait Value {
-    fn get(&self) -> f64;
-}
-
-impl Value for Mm {
-    fn get(&self) -> f64 {
-        Self::get(*self)
-    }
-}
-
-impl Value for Mm2 {
-    fn get(&self) -> f64 {
-        Self::get(*self)
-    }
 }
 
 /// The areas of the reader's tracings in all frames: jet, frame, mm2 as displayed

@@ -1,13 +1,12 @@
 //! `narrows sweep`: one parameter varied, the rest held.
 
-use std::ffi::OsString;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
 
 use super::progress::Progress;
 use super::{Exit, Failure, input, output};
-use crate::phantom::Truth;
+use crate::format::{TruthError, truth_beside};
 use crate::report::study::{Look, sweep_csv, sweep_files, write_bundle};
 use crate::space::Direction;
 use crate::study::sweep::{self, Over, Remake, SweepError, SweepOptions};
@@ -97,18 +96,12 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     Ok(Exit::Done)
 }
 
-/// The truth beside a volume, where there is one
-fn truth_beside(volume: &Path) -> Result<Option<Truth>, Failure> {
-    let mut name = OsString::from(volume);
-    name.push(".truth.json");
-    let path = PathBuf::from(name);
-    let Ok(text) = std::fs::read_to_string(&path) else { return Ok(None) };
-    match serde_json::from_str(&text) {
-        Ok(truth) => Ok(Some(truth)),
-        Err(error) => Err(Failure::usage(
-            format!("cannot read the truth: {error}: {}", path.display()),
+impl From<TruthError> for Failure {
+    fn from(error: TruthError) -> Self {
+        Self::usage(
+            error.to_string(),
             "simulate the volume again, or move that file away to go without a truth",
-        )),
+        )
     }
 }
 

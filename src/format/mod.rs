@@ -12,6 +12,7 @@ pub mod dicom;
 mod inspection;
 mod map;
 mod save;
+mod truth;
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -19,6 +20,7 @@ use std::sync::Arc;
 pub use array::{BarError, VelocityBar};
 pub use inspection::{ChannelSeen, Inspection, Notes, Present, Problem};
 pub use save::{files_written, save};
+pub use truth::{TruthError, truth_beside};
 
 use array::{ArrayError, Format};
 

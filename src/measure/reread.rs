@@ -14,7 +14,7 @@ use crate::volume::Volume4;
 use super::results::{
     Components, FrameResult, Interval, IntervalPart, JetResult, Reading, Results, Seen, SingleWidth, Widths,
 };
-use super::run::{area_interval, cautions, length_interval, shape, systole_result, total};
+use super::run::{cautions, shape, systole_result, total};
 
 /// What was read of one jet in one frame
 #[derive(Clone, Debug)]
@@ -30,15 +30,8 @@ pub struct FrameReading {
 impl FrameReading {
     /// The sum of the areas; half widths add, since what outlines share is wrong for all alike
     pub fn vca_mm2(&self) -> Interval {
-        let mut sum = Interval { value: 0.0, low: 0.0, high: 0.0 };
-        for area in self.outlines.iter().map(|outline| area_interval(outline.vca)) {
-            sum = Interval {
-                value: sum.value + area.value,
-                low: sum.low + area.low,
-                high: sum.high + area.high,
-            };
-        }
-        sum
+        let areas = self.outlines.iter().map(|outline| Interval::from(outline.vca));
+        areas.fold(Interval::exactly(0.0), Interval::together)
     }
 
     fn largest(&self) -> Option<&Assessment> {
@@ -63,7 +56,7 @@ pub fn reread_jet(
         .max_by(|a, b| a.vca_mm2().value.total_cmp(&b.vca_mm2().value).then(b.frame.cmp(&a.frame)))?;
     let at = peak.largest()?;
     let vca = peak.vca_mm2();
-    let (long_axis, commissural) = (length_interval(at.long_axis), length_interval(at.commissural));
+    let (long_axis, commissural) = (Interval::from(at.long_axis), Interval::from(at.commissural));
     let circle = Mm2::of_circle(at.long_axis.value).get();
     let axis: [f64; 3] = peak.cut.normal().into_inner().into();
     let unseen =

@@ -6,11 +6,11 @@ use crate::beat::{self, ContinuousWave, Course, Envelope, SystoleBounds};
 use crate::jet::{self, Jet, JetError, JetOptions, JetPose, Signal, SignalScale, StrengthSource};
 use crate::job::{Cancelled, Watch};
 use crate::numeric::Interval;
-use crate::planimetry::{Assessment, Assumed, Measured, assess, classify, departures};
+use crate::planimetry::{Assessment, Assumed, assess, classify, departures};
 use crate::severity::{Criteria, Evidence, Own, WidthFit, weigh};
 use crate::space::Direction;
 use crate::trust;
-use crate::unit::{Mm, Mm2, Seconds};
+use crate::unit::{Mm2, Seconds};
 use crate::volume::{ChannelKind, Volume4};
 
 use super::results::{
@@ -238,7 +238,7 @@ fn jet_result(
     let (at, pose) = (frames[peak].as_ref()?, jet.poses[peak].as_ref()?);
     let areas: Vec<Option<Mm2>> = frames.iter().map(|f| f.as_ref().map(|a| a.vca.value)).collect();
     let course = beat::course(volume.timeline.times(), &areas, systole);
-    let vca = area_interval(at.vca);
+    let vca = Interval::from(at.vca);
     let circle = Mm2::of_circle(at.long_axis.value).get();
     let ellipse = std::f64::consts::PI / 4.0 * at.long_axis.value.get() * at.commissural.value.get();
     Some(JetResult {
@@ -259,8 +259,8 @@ fn jet_result(
         traced_area_mm2: at.tracing.outline.area().get(),
         tracing_mm: at.tracing.outline.points().iter().map(|p| at.cut.at(*p).to_array()).collect(),
         width_mm: Widths {
-            long_axis: length_interval(at.long_axis),
-            commissural: length_interval(at.commissural),
+            long_axis: at.long_axis.into(),
+            commissural: at.commissural.into(),
             long_axis_direction: at.axes.long_axis.into_inner().into(),
             axes_assumed: at.axes.assumed == Assumed::Yes,
         },
@@ -302,14 +302,6 @@ fn observer(
         .collect()
 }
 
-pub(super) fn area_interval(m: Measured<Mm2>) -> Interval {
-    Interval { value: m.value.get(), low: m.low.get(), high: m.high.get() }
-}
-
-pub(super) fn length_interval(m: Measured<Mm>) -> Interval {
-    Interval { value: m.value.get(), low: m.low.get(), high: m.high.get() }
-}
-
 fn profile(pose: &JetPose) -> Vec<ProfilePoint> {
     let points = pose.profile.positions_mm.iter().zip(&pose.profile.areas_mm2);
     points.map(|(p, a)| ProfilePoint { position_mm: *p, area_mm2: Some(*a) }).collect()
@@ -337,7 +329,7 @@ fn frame_results(volume: &Volume4, jet: &Jet, frames: &[Option<Assessment>]) -> 
             FrameResult {
                 frame,
                 time_s: volume.timeline.times()[frame].get(),
-                vca_mm2: measured.map(|a| area_interval(a.vca)),
+                vca_mm2: measured.map(|a| a.vca.into()),
                 neck_mm: pose.map(|p| p.neck.to_array()),
                 traced_at_mm: pose.map(|p| p.narrowest.to_array()),
                 axis: pose.map(|p| p.axis.into_inner().into()),
@@ -364,13 +356,8 @@ pub(super) fn systole_result(course: &Course, peak: f64, bounds: &SystoleBounds)
 pub(super) fn total(jets: &[JetResult], volume: &Volume4, envelope: Option<&Envelope>) -> Total {
     let frames = volume.frames();
     let sum = |frame: usize| {
-        let mut sum = Interval { value: 0.0, low: 0.0, high: 0.0 };
-        for area in jets.iter().filter_map(|jet| jet.frames.get(frame)?.vca_mm2) {
-            sum.value += area.value;
-            sum.low += area.low;
-            sum.high += area.high;
-        }
-        sum
+        let areas = jets.iter().filter_map(|jet| jet.frames.get(frame)?.vca_mm2);
+        areas.fold(Interval::exactly(0.0), Interval::together)
     };
     let best = (0..frames).max_by(|a, b| sum(*a).value.total_cmp(&sum(*b).value).then(b.cmp(a)));
     let frame = best.filter(|f| sum(*f).value > 0.0);

@@ -25,6 +25,12 @@ impl Interval {
         Self { value, low: value, high: value }
     }
 
+    /// The sum of two values whose errors are common to both, so that their half widths add
+    #[must_use]
+    pub fn together(self, other: Self) -> Self {
+        Self { value: self.value + other.value, low: self.low + other.low, high: self.high + other.high }
+    }
+
     /// The interval in other units
     pub fn scaled(self, factor: f64) -> Self {
         Self { value: self.value * factor, low: self.low * factor, high: self.high * factor }

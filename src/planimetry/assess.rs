@@ -1,6 +1,7 @@
 //! One jet in one frame, measured: tracing, area, interval, widths.
 
 use crate::jet::{JetPose, Signal, StrengthSource};
+use crate::numeric::Interval;
 use crate::outline::Outline;
 use crate::space::{Cut, CutPoint, Direction};
 use crate::unit::{Mm, Mm2};
@@ -19,6 +20,20 @@ pub struct Measured<U> {
     pub low: U,
     /// Upper end
     pub high: U,
+}
+
+impl From<Measured<Mm>> for Interval {
+    /// In mm
+    fn from(m: Measured<Mm>) -> Self {
+        Self { value: m.value.get(), low: m.low.get(), high: m.high.get() }
+    }
+}
+
+impl From<Measured<Mm2>> for Interval {
+    /// In mm2
+    fn from(m: Measured<Mm2>) -> Self {
+        Self { value: m.value.get(), low: m.low.get(), high: m.high.get() }
+    }
 }
 
 /// One part of an interval

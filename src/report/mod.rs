@@ -27,9 +27,12 @@ pub mod words;
 pub(crate) mod fixture;
 
 pub use archive::Archive;
-pub use comparison::{comparison_json, comparison_lines, comparison_pdf, write_comparison};
+pub use comparison::{
+    comparison_answer, comparison_figures, comparison_json, comparison_lines, comparison_pdf,
+    write_comparison,
+};
 pub use figure::{FigureError, PlainCut, Subject, View};
 pub use folder::{ReportError, ReportOptions, ReportPaths, report_pdf, results_json, write_folder};
 pub use paint::{PaintError, Painted, paint_svg, png_from_svg};
-pub use pdf::{Paper, PaperOptions, PdfError, pdf};
+pub use pdf::{PairFigures, Paper, PaperOptions, PdfError, pdf};
 pub use units::AreaUnit;

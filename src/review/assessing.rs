@@ -5,6 +5,7 @@
 
 use super::{JetId, Review, Tracing};
 use crate::jet::{JetPose, NeckProfile, Part, Signal};
+use crate::numeric::Interval;
 use crate::outline::Outline;
 use crate::planimetry::{
     Assessment, NeckImage, TraceError, Tracing as Traced, assess_tracing, neck_image, trace,
@@ -71,6 +72,25 @@ impl Assessing<'_> {
         let image = neck_image(self.signal, &own, side, SLAB);
         let level = tracing.threshold.unwrap_or_else(|| self.level());
         assess_tracing(self.signal, &pose, &image, Traced { outline, level }, self.named).ok()
+    }
+
+    /// The jet's area in the frame of the signal: of the reader's tracings where some count, else on
+    /// the reader's cut, else as it was measured; `None` where the jet is not there
+    pub fn area(&self, frame: usize) -> Option<Interval> {
+        let (review, jet) = (self.review, self.jet);
+        let kept = review.work.tracings_of(jet, frame).filter_map(|tracing| {
+            let assessed = self.kept(tracing, &tracing.cut.cut()?)?;
+            Some(Interval::from(assessed.vca))
+        });
+        if let Some(sum) = kept.reduce(Interval::together) {
+            return Some(sum);
+        }
+        let turn = review.turn(jet);
+        if turn.is_none() && review.work.settings.threshold.is_none() && review.found(jet).is_some() {
+            return review.found(jet)?.frames.get(frame)?.vca_mm2;
+        }
+        let assessed = self.traced(&review.base(jet, frame).en_face(&turn)).ok()?;
+        Some(Interval::from(assessed.vca))
     }
 
     /// A pose at a cut, with what the measurement knows of the jet

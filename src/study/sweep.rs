@@ -50,6 +50,23 @@ pub enum Over {
 }
 
 impl Over {
+    /// All of them, in the order they are offered
+    pub const ALL: [Self; 7] =
+        [Self::Tilt, Self::Roll, Self::Level, Self::Gain, Self::Frame, Self::Nyquist, Self::Baseline];
+
+    /// Its name in a file and on the command line
+    pub const fn key(self) -> &'static str {
+        match self {
+            Self::Tilt => "tilt",
+            Self::Roll => "roll",
+            Self::Level => "level",
+            Self::Gain => "gain",
+            Self::Frame => "frame",
+            Self::Nyquist => "nyquist",
+            Self::Baseline => "baseline",
+        }
+    }
+
     /// Its name and unit
     pub fn words(self) -> (&'static str, &'static str) {
         match self {

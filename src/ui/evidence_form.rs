@@ -4,6 +4,8 @@
 //! error at 95 % with it. A field that is emptied takes its value back. What cannot be meant stays in
 //! its field, with the reason below it, until it is mended.
 
+use std::sync::LazyLock;
+
 use egui::{ComboBox, Key, RichText, TextEdit, Ui};
 
 use crate::numeric::Interval;
@@ -51,22 +53,26 @@ pub(super) fn form(ui: &mut Ui, session: &Session, view: &mut ViewState, out: &m
     }
 }
 
+/// Names and titles of the tables, read once
+static TABLES: LazyLock<Vec<(&str, String)>> = LazyLock::new(|| {
+    let title = |name: &str| Criteria::built_in(name).map_or_else(|_| name.to_owned(), |table| table.title);
+    Criteria::BUILT_IN.iter().map(|(name, _)| (*name, title(name))).collect()
+});
+
 /// Which table it is weighed against
 pub(super) fn table(ui: &mut Ui, session: &Session, out: &mut Vec<Action>) {
-    let now = session.review().work.criteria.as_str();
-    let now = if now.is_empty() { Criteria::BUILT_IN[0].0 } else { now };
-    let title = session.weighing().map_or(now, |weighing| weighing.criteria.title.as_str());
-    let shown = ComboBox::from_id_salt("criteria")
-        .width(ui.available_width() - 10.0)
-        .selected_text(title)
-        .show_ui(ui, |ui| {
-            for (name, _) in Criteria::BUILT_IN {
-                let title = Criteria::built_in(name).map_or_else(|_| name.to_owned(), |table| table.title);
-                if ui.selectable_label(now == name, title).clicked() {
-                    out.push(Action::Do(Command::Criteria(name.to_owned())));
-                }
+    let chosen = session.review().work.criteria.as_str();
+    let chosen = if chosen.is_empty() { TABLES[0].0 } else { chosen };
+    let title = TABLES.iter().find(|(name, _)| *name == chosen).map_or(chosen, |(_, title)| title);
+    ui.label(RichText::new("Weighed against").font(theme::small()).color(theme::QUIET));
+    let choice = ComboBox::from_id_salt("criteria").width(ui.available_width() - 10.0).truncate();
+    let shown = choice.selected_text(title).show_ui(ui, |ui| {
+        for (name, title) in TABLES.iter() {
+            if ui.selectable_label(chosen == *name, title).clicked() {
+                out.push(Action::Do(Command::Criteria((*name).to_owned())));
             }
-        });
+        }
+    });
     let name = format!("Weighed against: {title}");
     shown.response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::ComboBox, true, &name));
     shown.response.on_hover_text("The guideline's table whose cuts and criteria are used.");

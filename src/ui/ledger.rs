@@ -4,9 +4,10 @@ use egui::{Align2, Color32, Rect, RichText, Sense, Slider, Stroke, Ui, pos2, vec
 
 use crate::review::{ColourMap, Command, ImpliedCircle, JetId, Landmark, Session, Settings};
 use crate::severity::Item;
+use crate::study::sweep::Over;
 use crate::trust::Verdict;
 
-use super::scene::{Action, Origin, OutlineSource, Reading, Scene, keep};
+use super::scene::{Action, Origin, OutlineSource, Reading, Scene, When, keep};
 use super::theme;
 use super::view_state::{RailStep, Tool, ViewState};
 use super::{evidence_form, rail, turning, weighed, words};
@@ -171,6 +172,11 @@ fn headline(ui: &mut Ui, session: &Session, scene: &Scene<'_>, view: &mut ViewSt
     if let Some(results) = &review.results
         && results.jets.len() > 1
     {
+        if let Some(sum) = reading.all_jets {
+            let from = "The areas of all jets in this frame: your tracings where you made any, the \
+                        proposals elsewhere. Widths never add.";
+            number_ui(ui, "All jets, this frame", &words::cm2(sum.value), from, view, out);
+        }
         let total = results.total.vca_mm2;
         let at = results.total.frame.map_or(String::new(), |frame| format!(" (frame {})", frame + 1));
         number_ui(
@@ -390,8 +396,55 @@ fn cut_part(ui: &mut Ui, session: &Session, scene: &Scene<'_>, view: &mut ViewSt
         }
     }
     observer(ui, session, view, out);
+    sweep_part(ui, session, scene, out);
     ui.add_space(8.0);
     display_part(ui, session, out);
+}
+
+/// One thing varied, everything else held
+fn sweep_part(ui: &mut Ui, session: &Session, scene: &Scene<'_>, out: &mut Vec<Action>) {
+    if session.review().found(session.review().place.jet).is_none() {
+        return;
+    }
+    ui.add_space(8.0);
+    ui.label(RichText::new("Area against").font(theme::heading()));
+    ui.horizontal_wrapped(|ui| {
+        for over in Over::ALL {
+            let (name, _) = over.words();
+            let button = ui.add_enabled(scene.progress.is_none(), egui::Button::new(over.key()).small());
+            let label = format!("Area against {name}");
+            button.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Button, true, &label));
+            let tip = "Varies this alone and shows what becomes of the area and the widths.";
+            if button.on_hover_text(format!("{label}\n{tip}")).clicked() {
+                out.push(Action::Sweep(over));
+            }
+        }
+    });
+}
+
+/// Another acquisition of the same valve, before or after
+fn comparison_part(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Action>) {
+    ui.label(RichText::new("Before and after").font(theme::heading()));
+    let text = "Another volume of the same valve, measured and set beside this one on one scale.";
+    ui.label(RichText::new(text).font(theme::small()).color(theme::QUIET));
+    ui.horizontal(|ui| {
+        let room = (ui.available_width() - 92.0).max(60.0);
+        let field = egui::TextEdit::singleline(&mut view.other).desired_width(room).hint_text("its file");
+        ui.add(field).widget_info(|| {
+            egui::WidgetInfo::labeled(egui::Role::TextInput, true, "File of the other volume")
+        });
+        if ui.button("Choose …").clicked() {
+            out.push(Action::AskOther);
+        }
+    });
+    let ready = scene.progress.is_none() && !view.other.trim().is_empty();
+    ui.horizontal_wrapped(|ui| {
+        for (when, name) in [(When::Earlier, "It is the earlier"), (When::Later, "It is the later")] {
+            if ui.add_enabled(ready, egui::Button::new(name)).clicked() {
+                out.push(Action::Compare(when, view.other.trim().into()));
+            }
+        }
+    });
 }
 
 /// What a slightly different reading would change, of the jet as it was measured
@@ -755,6 +808,8 @@ fn report_part(
     ui.add_space(4.0);
     let file = scene.review_file.map_or("not saved yet".to_owned(), |path| path.display().to_string());
     ui.label(RichText::new(file).font(theme::small()).color(theme::QUIET));
+    ui.add_space(6.0);
+    comparison_part(ui, scene, view, out);
     ui.add_space(6.0);
     ui.label("Notes");
     let mut notes = view.notes.clone().unwrap_or_else(|| review.work.notes.clone());

@@ -16,6 +16,7 @@ mod keys;
 mod ledger;
 mod lens;
 mod look;
+mod page;
 mod rail;
 mod scene;
 mod sounding;
@@ -30,9 +31,10 @@ mod words;
 
 pub use keys::{Binding, TABLE, spoken};
 pub use look::{dressed, map};
+pub use page::Page;
 pub use scene::{
     Action, Card, Drawn3, Facts, Leftover, Notice, Origin, OutlineSource, Pane, Pictures, Progress,
-    ReadOutline, Reading, Scene, TiltMap, Weight, keep,
+    ReadOutline, Reading, Scene, TiltMap, Weight, When, keep,
 };
 pub use theme::apply as apply_theme;
 pub use turning::field_mm;
@@ -78,6 +80,7 @@ pub fn screen_ui(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState) -> Vec<Ac
         let rect = ui.available_rect_before_wrap();
         centre_ui(ui, rect, whole.x < NARROW, scene, view, &mut out);
     });
+    page::page_ui(ui, scene, &mut out);
     help::help_ui(ui, view);
     out
 }

@@ -10,7 +10,10 @@ use egui::{Painter, Rect, TextureId};
 use crate::gpu::{ContextView, CutView};
 use crate::measure::results::{Interval, ShapeClass};
 use crate::review::{Command, JetId, Session, TracingId};
+use crate::study::sweep::Over;
 use crate::volume::VelocityScale;
+
+use super::page::Page;
 
 /// Which picture of a cut
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -160,6 +163,8 @@ pub struct Reading {
     pub trouble: Option<String>,
     /// Level of the automatic contour that was used, as a share of the plateau
     pub threshold: f64,
+    /// Areas of all jets in this frame together, mm2, each as the reader left it; `None` for one jet
+    pub all_jets: Option<Interval>,
 }
 
 /// Area against the direction of the cut
@@ -256,8 +261,19 @@ pub struct Scene<'a> {
     pub leftovers: &'a [Leftover],
     /// The file of the review, where it has one
     pub review_file: Option<&'a PathBuf>,
+    /// A page laid over the screen
+    pub page: Option<&'a Page>,
     /// What draws, in words
     pub adapter: &'a str,
+}
+
+/// Which of two acquisitions another volume is
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum When {
+    /// Acquired before the open one
+    Earlier,
+    /// Acquired after it
+    Later,
 }
 
 /// What the reader wants
@@ -277,6 +293,16 @@ pub enum Action {
     SaveAs(PathBuf),
     /// Write the report beside the volume
     Report,
+    /// Ask for the other volume of a comparison
+    AskOther,
+    /// Compare with another volume, which is the earlier or the later one
+    Compare(When, PathBuf),
+    /// Write the comparison that is shown beside the open volume
+    WriteComparison,
+    /// Vary one parameter of the selected jet's measurement
+    Sweep(Over),
+    /// Close the page
+    ClosePage,
     /// Measure again, with the landmarks as they are
     Measure,
     /// Stop the work in the background

@@ -114,6 +114,8 @@ pub struct ViewState {
     pub commissural: Sheet,
     /// The path being typed on the start screen
     pub path: String,
+    /// The path of a comparison's other volume
+    pub other: String,
     /// Numbers of the weighing while they are typed
     pub typing: BTreeMap<Item, String>,
     /// The notes being typed, and what they were when the typing began
@@ -137,6 +139,7 @@ impl Default for ViewState {
             help: Sheet::Closed,
             commissural: Sheet::Closed,
             path: String::new(),
+            other: String::new(),
             typing: BTreeMap::new(),
             notes: None,
             orbit: [0.6, 0.35],

@@ -3,6 +3,6 @@
 mod rows;
 mod write;
 
-pub use rows::comparison_lines;
-pub(super) use rows::{answer, rows};
-pub use write::{comparison_json, comparison_pdf, write_comparison};
+pub(super) use rows::rows;
+pub use rows::{comparison_answer, comparison_lines};
+pub use write::{comparison_figures, comparison_json, comparison_pdf, write_comparison};

@@ -30,7 +30,7 @@ pub(in crate::report) struct Numbers {
 }
 
 /// The change of the area in a headline and a sentence
-pub(in crate::report) fn answer(of: &Comparison, unit: AreaUnit) -> (String, String) {
+pub fn comparison_answer(of: &Comparison, unit: AreaUnit) -> (String, String) {
     let change = &of.change.vca_mm2;
     let d = change.difference.scaled(unit.per_mm2());
     let decimals = if unit == AreaUnit::Mm2 { 1 } else { 2 };
@@ -155,7 +155,7 @@ mod tests {
         let (before, mut after) = (fixture::results(), fixture::results());
         after.total.vca_mm2 = Interval { value: 11.25, low: 9.25, high: 14.0 };
         let of = compare(before.clone(), after);
-        let (headline, sentence) = answer(&of, AreaUnit::Mm2);
+        let (headline, sentence) = comparison_answer(&of, AreaUnit::Mm2);
         assert_eq!(headline, "−30.0 mm²");
         assert!(
             sentence.starts_with("The area became smaller, −73 % (95 % interval −36.8 to −23.6 mm²)"),
@@ -164,6 +164,6 @@ mod tests {
         let rows = rows(&of, AreaUnit::Cm2);
         assert_eq!(rows[0].cells[2], "−0.30 cm² (−0.37 to −0.24), −73 %");
         let same = compare(before.clone(), before);
-        assert!(answer(&same, AreaUnit::Mm2).1.starts_with("No change can be claimed"));
+        assert!(comparison_answer(&same, AreaUnit::Mm2).1.starts_with("No change can be claimed"));
     }
 }

@@ -9,7 +9,7 @@ use super::super::paint::png_from_svg;
 use super::super::pdf::{self, PairFigures};
 use super::super::svg::escape;
 use super::super::{AreaUnit, ReportError, ReportOptions, ReportPaths, content, html, words};
-use super::{answer, rows};
+use super::{comparison_answer, rows};
 use crate::measure::Comparison;
 use crate::unit::Mm;
 use crate::volume::Volume4;
@@ -33,7 +33,7 @@ pub fn comparison_pdf(
     volumes: [&Volume4; 2],
     options: &ReportOptions,
 ) -> Result<Vec<u8>, ReportError> {
-    let figures = draw(of, volumes, options.paper.unit)?;
+    let figures = comparison_figures(of, volumes, options.paper.unit)?;
     Ok(pdf::comparison(of, &figures, &options.paper)?)
 }
 
@@ -49,7 +49,7 @@ pub fn write_comparison(
 ) -> Result<ReportPaths, ReportError> {
     refuse_foreign(folder)?;
     let unit = options.paper.unit;
-    let figures = draw(of, volumes, unit)?;
+    let figures = comparison_figures(of, volumes, unit)?;
     let mut files: Vec<File> = Vec::new();
     let named = [
         ("before-jet-1-en-face", figures.en_face[0].as_ref()),
@@ -69,7 +69,14 @@ pub fn write_comparison(
 }
 
 /// The pictures, both on the scale that holds the larger jet
-fn draw(of: &Comparison, volumes: [&Volume4; 2], unit: AreaUnit) -> Result<PairFigures, ReportError> {
+///
+/// # Errors
+/// See [`ReportError`].
+pub fn comparison_figures(
+    of: &Comparison,
+    volumes: [&Volume4; 2],
+    unit: AreaUnit,
+) -> Result<PairFigures, ReportError> {
     let subjects = [(&of.before, volumes[0]), (&of.after, volumes[1])]
         .map(|(results, volume)| results.jets.first().map(|jet| Subject::at_peak(volume, results, jet)));
     let mut side = Mm::new(10.0);
@@ -120,7 +127,7 @@ fn table(of: &Comparison, unit: AreaUnit) -> String {
 /// The page
 fn page(of: &Comparison, figures: &PairFigures, unit: AreaUnit) -> String {
     let mut out = String::new();
-    let (headline, sentence) = answer(of, unit);
+    let (headline, sentence) = comparison_answer(of, unit);
     let files = format!("{} and {}", of.before.source.file, of.after.source.file);
     let _ = writeln!(
         out,

@@ -1,7 +1,7 @@
 //! Before and after on paper.
 
 use super::super::colour::{INK, QUIET};
-use super::super::comparison::{answer, rows};
+use super::super::comparison::{comparison_answer, rows};
 use super::super::content;
 use super::face::Face;
 use super::flow::{Column, Flow};
@@ -17,7 +17,7 @@ pub(crate) fn pages(
     face: &Face,
 ) -> Vec<Sheet> {
     let mut flow = Flow::new(options.paper, face);
-    let (headline, sentence) = answer(of, options.unit);
+    let (headline, sentence) = comparison_answer(of, options.unit);
     let files = format!("{} and {}", of.before.source.file, of.after.source.file);
     flow.title("Before and after", &files);
     flow.line("Change of the vena contracta area", Style::plain(11.0, QUIET), 12.0);

@@ -88,11 +88,11 @@ pub fn pdf(results: &Results, figures: &[PageFigure], options: &PaperOptions) ->
 
 /// The figures of a comparison, each an SVG
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(super) struct PairFigures {
+pub struct PairFigures {
     /// En face, before and after, on one scale; `None` without a jet
-    pub(super) en_face: [Option<String>; 2],
+    pub en_face: [Option<String>; 2],
     /// Both courses on one pair of axes
-    pub(super) courses: String,
+    pub courses: String,
 }
 
 /// A comparison as a PDF

@@ -42,7 +42,7 @@ pub fn sweep_csv(sweep: &Sweep) -> String {
         "parameter,value,vca_mm2,vca_low_mm2,vca_high_mm2,least_direction_mm2,most_direction_mm2,traced_area_mm2,\
          long_axis_width_mm,commissural_width_mm,law_mm2,change_percent,truth_mm2,error_percent\n",
     );
-    let name = over_name(sweep.over);
+    let name = sweep.over.key();
     for at in &sweep.rows {
         let mut row = Row::new(name);
         // Steps such as 0.1 are not exact in binary; twelve digits say what was meant.
@@ -55,18 +55,6 @@ pub fn sweep_csv(sweep: &Sweep) -> String {
         row.end(&mut out);
     }
     out
-}
-
-fn over_name(over: Over) -> &'static str {
-    match over {
-        Over::Tilt => "tilt",
-        Over::Roll => "roll",
-        Over::Level => "level",
-        Over::Gain => "gain",
-        Over::Frame => "frame",
-        Over::Nyquist => "nyquist",
-        Over::Baseline => "baseline",
-    }
 }
 
 /// Area and widths against the parameter, beside the law and the truth
