@@ -8,7 +8,7 @@ set -euo pipefail
 
 program=$(realpath "$1")
 volume=$(realpath "$2")
-folder=${3:-$(dirname "$0")/../../docs}
+folder=${3:-$(dirname "$0")/../../docs/pictures}
 size=${NARROWS_SCREEN:-1440x900}
 mkdir -p "$folder"
 work=$(mktemp -d)
@@ -40,28 +40,30 @@ picture() {
 
 key() { xdotool key --window "$window" "$1"; sleep "$2"; }
 
+# A hand that rests: nothing is hovered, and the pictures are still.
+rest() { xdotool mousemove "$((${size%x*} - 2))" "$((${size#*x} - 2))"; sleep "$1"; }
+
 "$program" view >/dev/null 2>&1 &
 running+=($!)
 named '^narrows$' 4
+rest 1
 picture viewer-start
 kill "${running[-1]}"
 wait "${running[-1]}" 2>/dev/null || true
 
 "$program" view "$work/$(basename "$volume")" >/dev/null 2>&1 &
 running+=($!)
-named "^$(basename "$volume") - narrows\$" 6
-picture viewer-review
+named "^$(basename "$volume") - narrows\$" "${NARROWS_MEASURED:-8}"
+rest 1
+picture viewer
 key shift+Right 1
 key shift+Right 1
 key shift+Right 1
 key shift+Up 3
-picture viewer-tilted
+picture viewer-turned
 key Home 2
-key t 2
-picture viewer-traced
-key F1 2
-picture viewer-keys
-key F1 1
-key v 2
-picture viewer-cyclic
+# The step "Weigh" of the rail.
+xdotool mousemove 80 375; sleep 0.5; xdotool click 1; sleep 1
+rest 2
+picture viewer-weigh
 key ctrl+q 1
