@@ -69,7 +69,15 @@ impl Bench {
     }
 
     fn opened(&self) -> Harness<'static, Option<Desk>> {
-        let mut harness = self.desk();
+        Self::open_sample(self.desk())
+    }
+
+    /// On a screen so high that the whole ledger is on it
+    fn opened_high(&self) -> Harness<'static, Option<Desk>> {
+        Self::open_sample(self.desk_of(Vec2::new(1440.0, 1800.0), 1.0))
+    }
+
+    fn open_sample(mut harness: Harness<'static, Option<Desk>>) -> Harness<'static, Option<Desk>> {
         harness.get_by_label("Open sample: Crescent").click();
         settle(&mut harness);
         harness
@@ -434,7 +442,7 @@ fn type_into(harness: &mut Harness<'static, Option<Desk>>, name: &str, text: &st
 #[test]
 fn what_else_is_known_is_entered_weighed_and_taken_back() {
     let bench = Bench::new();
-    let mut harness = bench.opened();
+    let mut harness = bench.opened_high();
     harness.get_by_label_contains("Weigh: ").click();
     harness.run_steps(3);
     for heading in ["CW Doppler", "Flow convergence"] {
@@ -477,4 +485,46 @@ fn what_else_is_known_is_entered_weighed_and_taken_back() {
     assert_eq!(title(&harness), before);
     press(&mut harness, Modifiers::COMMAND, Key::Z);
     assert!(evidence(&harness).choice(Item::CwDensity).is_none(), "the choice is taken back");
+}
+
+#[test]
+fn a_sweep_and_a_comparison_open_as_a_page_and_close() {
+    let bench = Bench::new();
+    let mut harness = bench.opened_high();
+    harness.get_by_label_contains("Cut: ").click();
+    harness.run_steps(3);
+    harness.get_by_label_contains("Area against frame").click();
+    harness.run_steps(2);
+    settle(&mut harness);
+    harness.run_steps(3);
+    assert!(
+        harness.query_by_label_contains("Area and widths against frame").is_some(),
+        "the figure is there"
+    );
+    harness.check_accessibility();
+    press(&mut harness, Modifiers::NONE, Key::Escape);
+    harness.run_steps(3);
+    assert!(harness.query_by_label_contains("Area and widths against frame").is_none());
+
+    // The same volume under another name: nothing changed, and the page says that both are one file.
+    let other = bench.folder.path().join("later.dcm");
+    std::fs::copy(bench.volume(), &other).expect("a copy");
+    harness.get_by_label_contains("Report: ").click();
+    harness.run_steps(3);
+    harness.get_by_label("File of the other volume").focus();
+    harness.run_steps(2);
+    harness.get_by_label("File of the other volume").type_text(&other.display().to_string());
+    harness.run_steps(2);
+    harness.get_by_label("It is the later").click();
+    harness.run_steps(2);
+    settle(&mut harness);
+    harness.run_steps(3);
+    assert!(harness.query_by_label_contains("No change can be claimed").is_some());
+    assert!(harness.query_by_label_contains("Both are the same file.").is_some());
+    harness.get_by_label("Write the comparison").click();
+    harness.run_steps(2);
+    settle(&mut harness);
+    let stem = bench.volume();
+    let stem = stem.file_stem().expect("a name").to_string_lossy();
+    assert!(bench.volume().with_file_name(format!("{stem}-comparison")).join("index.html").is_file());
 }

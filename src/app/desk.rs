@@ -19,7 +19,7 @@ use super::autosave::Autosave;
 use super::context_pictures::ContextPictures;
 use super::gpu_pictures::GpuPictures;
 use super::open::{Choice, Failure, Jobs, News, Opened, ReviewOrigin, Waiting};
-use super::pages::{self, Compared, Draft};
+use super::pages::{self, Compared, Draft, Screen};
 use super::pictures::{DrawWhen, PlainPictures};
 use super::reading;
 use super::samples;
@@ -568,9 +568,9 @@ impl Desk {
 
     fn compare(&mut self, when: When, other: PathBuf) {
         let Some(open) = &self.open else { return };
-        let review = open.session.review().clone();
+        let (review, screen) = (open.session.review().clone(), self.screen());
         self.jobs.page(open.volume.clone(), move |volume, watch| {
-            pages::compare(&review, volume, &other, when, watch)
+            pages::compare(&review, volume, &other, when, screen, watch)
         });
     }
 
@@ -578,13 +578,20 @@ impl Desk {
         let Some(open) = &self.open else { return };
         let (review, file) = (open.session.review().clone(), open.path.clone());
         let JetId::Found(jet) = review.place.jet else { return };
+        let screen = self.screen();
         self.jobs.page(open.volume.clone(), move |volume, watch| {
-            pages::swept(&review, volume, &file, over, jet as usize, watch)
+            pages::swept(&review, volume, &file, over, jet as usize, screen, watch)
         });
+    }
+
+    /// What the pictures of a page are painted for
+    fn screen(&self) -> Screen {
+        Screen { width: self.ctx.content_rect().width(), density: self.ctx.pixels_per_point() }
     }
 
     fn show_page(&mut self, draft: Draft) {
         let ctx = &self.ctx;
+        let density = ctx.pixels_per_point();
         let load = |(name, painted): &(String, crate::report::Painted)| {
             let size = [painted.width as usize, painted.height as usize];
             let image = egui::ColorImage::from_rgb(size, &painted.rgb);
@@ -593,7 +600,7 @@ impl Desk {
         let handles: Vec<egui::TextureHandle> = draft.pictures.iter().map(load).collect();
         let shown = draft.pictures.iter().zip(&handles);
         let pictures =
-            shown.map(|((name, _), handle)| (name.clone(), handle.id(), handle.size_vec2() / pages::SHARP));
+            shown.map(|((name, _), handle)| (name.clone(), handle.id(), handle.size_vec2() / density));
         let mut choices = vec![("Close".to_owned(), Action::ClosePage)];
         if draft.compared.is_some() {
             choices.insert(0, ("Write the comparison".to_owned(), Action::WriteComparison));

@@ -9,7 +9,9 @@ use crate::format::{self, OpenOptions, truth_beside};
 use crate::job::Watch;
 use crate::measure::{self, Comparison, MeasureError};
 use crate::report::study::{Look, sweep_figure};
-use crate::report::{AreaUnit, Painted, comparison_answer, comparison_figures, comparison_lines, paint_svg};
+use crate::report::{
+    AreaUnit, Painted, comparison_answer, comparison_figures, comparison_lines, paint_svg_wide,
+};
 use crate::review::{self, Review};
 use crate::study::sweep::{self, Over, SweepError, SweepOptions};
 use crate::ui::When;
@@ -17,8 +19,22 @@ use crate::volume::Volume4;
 
 use super::open::Failure;
 
-/// Pixels a unit of a figure: sharp on a screen of double density
-pub(super) const SHARP: f32 = 1.6;
+/// The screen that a page is made for
+#[derive(Clone, Copy)]
+pub(super) struct Screen {
+    /// Width of the window, points
+    pub(super) width: f32,
+    /// Pixels a point
+    pub(super) density: f32,
+}
+
+impl Screen {
+    /// A figure as wide as it will be shown where so many stand beside each other, pixel for pixel
+    fn paint(self, svg: &str, beside: usize) -> Result<Painted, Failure> {
+        let wide = crate::ui::picture_width(self.width, beside) * self.density;
+        paint_svg_wide(svg, wide.round()).map_err(|error| failure(&error, ""))
+    }
+}
 
 /// A page before its pictures are on the screen
 pub(super) struct Draft {
@@ -47,6 +63,7 @@ pub(super) fn compare(
     volume: &Arc<Volume4>,
     other: &Path,
     when: When,
+    screen: Screen,
     watch: &Watch,
 ) -> Result<Option<Draft>, Failure> {
     let opened =
@@ -76,7 +93,7 @@ pub(super) fn compare(
     let named = [("En face, before", before), ("En face, after", after)];
     let named = named.into_iter().filter_map(|(name, svg)| Some((name, svg?)));
     for (name, svg) in named.chain([("Area through systole", figures.courses)]) {
-        pictures.push((name.to_owned(), paint_svg(&svg, SHARP).map_err(|error| failure(&error, ""))?));
+        pictures.push((name.to_owned(), screen.paint(&svg, 2)?));
     }
     let (headline, sentence) = comparison_answer(&comparison, unit);
     Ok(Some(Draft {
@@ -101,6 +118,7 @@ pub(super) fn swept(
     file: &Path,
     over: Over,
     jet: usize,
+    screen: Screen,
     watch: &Watch,
 ) -> Result<Option<Draft>, Failure> {
     let truth =
@@ -116,7 +134,7 @@ pub(super) fn swept(
         Err(error) => return Err(failure(&error, LOOK)),
     };
     let svg = sweep_figure(&found, Look::Page).finish();
-    let picture = paint_svg(&svg, SHARP).map_err(|error| failure(&error, ""))?;
+    let picture = screen.paint(&svg, 1)?;
     let (name, unit) = over.words();
     let number = |value: Option<f64>, decimals: usize| {
         value.map_or_else(|| "–".to_owned(), |value| format!("{value:.decimals$}"))

@@ -5,8 +5,9 @@
 //! follows from the areas (course, mean, sum, regurgitant volume, cautions) is made anew from the
 //! mixture, and each jet says which is which.
 
-use crate::beat::{self, ContinuousWave, Envelope, SystoleBounds};
+use crate::beat::{self, Envelope, SystoleBounds};
 use crate::planimetry::{Assessment, Assumed};
+use crate::severity::weigh;
 use crate::space::{Cut, VolumePoint, angle_between};
 use crate::unit::Mm2;
 use crate::volume::Volume4;
@@ -14,7 +15,7 @@ use crate::volume::Volume4;
 use super::results::{
     Components, FrameResult, Interval, IntervalPart, JetResult, Reading, Results, Seen, SingleWidth, Widths,
 };
-use super::run::{cautions, shape, systole_result, total};
+use super::run::{Options, cautions, own_evidence, shape, systole_result, total};
 
 /// What was read of one jet in one frame
 #[derive(Clone, Debug)]
@@ -155,24 +156,27 @@ fn systole_of(volume: &Volume4, frames: &[FrameResult], systole: &SystoleBounds)
     systole_result(&beat::course(volume.timeline.times(), &areas, systole), largest, systole)
 }
 
-/// The results of a volume with other jets: numbered by size, their course, sum, regurgitant volume
-/// and cautions made anew; `said` are further cautions
+/// The results of a volume with other jets: numbered by size, their course, sum, regurgitant volume,
+/// weighing and cautions made anew; `said` are further cautions
 pub fn reread(
     volume: &Volume4,
     base: &Results,
     mut jets: Vec<JetResult>,
-    continuous_wave: &ContinuousWave,
+    options: &Options,
     said: Vec<String>,
 ) -> Results {
     jets.sort_by(|a, b| b.vca_mm2.value.total_cmp(&a.vca_mm2.value));
-    let systole = whole_systole(volume, &jets);
+    let given = options.systole.and_then(|[start, end]| beat::given_bounds(&volume.timeline, start, end));
+    let systole = given.unwrap_or_else(|| whole_systole(volume, &jets));
     for (place, jet) in jets.iter_mut().enumerate() {
         jet.id = place + 1;
         jet.systole = systole_of(volume, &jet.frames, &systole);
     }
-    let envelope = Envelope::new(continuous_wave, &systole);
+    let envelope = Envelope::new(&options.continuous_wave, &systole);
     let total = total(&jets, volume, envelope.as_ref());
     let mut cautions = cautions(volume, &jets, &systole);
     cautions.extend(said);
-    Results { jets, total, cautions, severity: None, ..base.clone() }
+    let mut results = Results { jets, total, cautions, severity: None, ..base.clone() };
+    results.severity = Some(weigh(&options.criteria, &options.evidence, &own_evidence(&results)));
+    results
 }

@@ -68,6 +68,15 @@ pub fn paint_svg(svg: &str, scale: f32) -> Result<Painted, PaintError> {
     Ok(Painted { width, height, rgb })
 }
 
+/// Paints an SVG so many pixels wide
+///
+/// # Errors
+/// See [`PaintError`].
+pub fn paint_svg_wide(svg: &str, pixels: f32) -> Result<Painted, PaintError> {
+    let width = Tree::from_str(svg, &options())?.size().width();
+    paint_svg(svg, pixels / width)
+}
+
 /// Paints an SVG at `scale` pixels a page unit, as a PNG file packed fast rather than small
 ///
 /// # Errors

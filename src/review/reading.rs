@@ -42,7 +42,11 @@ pub fn options(review: &Review) -> Options {
 /// See [`MeasureError`].
 pub fn numbers(review: &Review, volume: &Volume4, watch: &Watch) -> Result<Results, MeasureError> {
     let options = options(review);
-    let base = measure::measure(volume, &options, watch)?;
+    let mut base = measure::measure(volume, &options, watch)?;
+    if base.source.blake3.is_empty() {
+        // On the screen the file's hash is taken later than the file is opened; the review has it.
+        base.source.blake3.clone_from(&review.source.blake3);
+    }
     let Some(scale) = SignalScale::of(volume) else { return Err(MeasureError::NoVelocity) };
     // Numbers of jets mean those of the measurement that the reader saw.
     let mut seen = review.clone();
@@ -78,7 +82,7 @@ pub fn numbers(review: &Review, volume: &Volume4, watch: &Watch) -> Result<Resul
         ));
     }
     said.extend(notes(&seen));
-    Ok(reread(volume, &base, jets, &options.continuous_wave, said))
+    Ok(reread(volume, &base, jets, &options, said))
 }
 
 fn notes(review: &Review) -> Option<String> {

@@ -134,7 +134,7 @@ pub const TABLE: &[Binding] = &[
     bind("Tracing", NONE, Key::C, Deed::CopyOn, "copy to the next frame"),
     bind("Tracing", NONE, Key::Comma, Deed::Threshold(-0.02), "threshold down"),
     bind("Tracing", NONE, Key::Period, Deed::Threshold(0.02), "threshold up"),
-    bind("Tracing", NONE, Key::Escape, Deed::LetGo, "put the tool down"),
+    bind("Tracing", NONE, Key::Escape, Deed::LetGo, "put the tool down, close a page"),
     bind("Beat", NONE, Key::A, Deed::Step(-1), "previous frame"),
     bind("Beat", NONE, Key::D, Deed::Step(1), "next frame"),
     bind("Beat", NONE, Key::Space, Deed::Play, "play or pause"),
@@ -270,6 +270,7 @@ fn in_session(deed: Deed, session: &Session, scene: &Scene<'_>, view: &mut ViewS
                 view.tool = Tool::Turn;
             }
         }
+        Deed::LetGo if scene.page.is_some() => out.push(Action::ClosePage),
         Deed::LetGo => {
             if view.tool == Tool::Draw
                 && let Some(id) = en_face::open_tracing(scene)

@@ -31,7 +31,7 @@ mod words;
 
 pub use keys::{Binding, TABLE, spoken};
 pub use look::{dressed, map};
-pub use page::Page;
+pub use page::{Page, picture_width};
 pub use scene::{
     Action, Card, Drawn3, Facts, Leftover, Notice, Origin, OutlineSource, Pane, Pictures, Progress,
     ReadOutline, Reading, Scene, TiltMap, Weight, When, keep,

@@ -28,11 +28,26 @@ pub struct Page {
     pub choices: Vec<(String, Action)>,
 }
 
+/// Space between two pictures, and that kept for the scroll bar, points
+const GAP: f32 = 10.0;
+const BAR: f32 = 24.0;
+
+/// Width of a page in a window so wide, points
+fn page_width(window: f32) -> f32 {
+    (window - 80.0).min(1180.0)
+}
+
+/// Width of a picture where so many stand beside each other in a window so wide, points
+pub fn picture_width(window: f32, beside: usize) -> f32 {
+    let count = beside.max(1) as f32;
+    ((page_width(window) - BAR - GAP * (count - 1.0)) / count).max(80.0).floor()
+}
+
 /// The page, where one is open
 pub(super) fn page_ui(ui: &Ui, scene: &Scene<'_>, out: &mut Vec<Action>) {
     let Some(page) = scene.page else { return };
     let room = ui.ctx().content_rect();
-    let size = vec2((room.width() - 80.0).min(1180.0), room.height() - 100.0);
+    let size = vec2(page_width(room.width()), room.height() - 100.0);
     let mut open = true;
     Window::new(&page.title)
         .id(egui::Id::unique("page"))
@@ -43,7 +58,7 @@ pub(super) fn page_ui(ui: &Ui, scene: &Scene<'_>, out: &mut Vec<Action>) {
         .fixed_size(size)
         .show(ui.ctx(), |ui| {
             ScrollArea::vertical().max_height(size.y).auto_shrink([false, false]).show(ui, |ui| {
-                body(ui, page, size.x, out);
+                body(ui, page, room.width(), out);
             });
         });
     if !open {
@@ -51,7 +66,7 @@ pub(super) fn page_ui(ui: &Ui, scene: &Scene<'_>, out: &mut Vec<Action>) {
     }
 }
 
-fn body(ui: &mut Ui, page: &Page, width: f32, out: &mut Vec<Action>) {
+fn body(ui: &mut Ui, page: &Page, window: f32, out: &mut Vec<Action>) {
     if !page.headline.is_empty() {
         ui.label(RichText::new(&page.headline).font(theme::big()).color(theme::EN_FACE));
     }
@@ -70,19 +85,28 @@ fn body(ui: &mut Ui, page: &Page, width: f32, out: &mut Vec<Action>) {
         }
     });
     ui.add_space(6.0);
-    pictures(ui, page, width);
-    if !page.table.is_empty() {
-        ui.add_space(8.0);
-        Grid::new("page table").striped(true).spacing([24.0, 4.0]).show(ui, |ui| {
-            for (index, row) in page.table.iter().enumerate() {
-                for (column, cell) in row.iter().enumerate() {
-                    let text = RichText::new(cell).font(theme::small());
-                    let head = index == 0 || column == 0;
-                    ui.label(text.color(if head { theme::QUIET } else { theme::TEXT }));
-                }
-                ui.end_row();
+    // Two beside each other; what is left free in the last row is the table's.
+    let columns = if page.pictures.len() > 1 { 2 } else { 1 };
+    let wide = picture_width(window, columns);
+    let free = page.pictures.len() % columns != 0;
+    let rows = page.pictures.chunks(columns).enumerate();
+    let last = page.pictures.len().div_ceil(columns);
+    for (index, row) in rows {
+        ui.horizontal_top(|ui| {
+            ui.spacing_mut().item_spacing.x = GAP;
+            for (name, texture, size) in row {
+                let size = *size * (wide / size.x).min(1.0);
+                let image = egui::Image::new((*texture, size)).fit_to_exact_size(size).alt_text(name);
+                ui.add(image).widget_info(|| egui::WidgetInfo::labeled(egui::Role::Image, true, name));
+            }
+            if free && index + 1 == last {
+                ui.vertical(|ui| table(ui, page));
             }
         });
+        ui.add_space(GAP);
+    }
+    if !free {
+        table(ui, page);
     }
     ui.add_space(6.0);
     for note in &page.notes {
@@ -92,19 +116,15 @@ fn body(ui: &mut Ui, page: &Page, width: f32, out: &mut Vec<Action>) {
     ui.label(RichText::new(text).font(theme::small()).color(theme::QUIET));
 }
 
-/// Two beside each other where both are narrow enough, each no wider than its half
-fn pictures(ui: &mut Ui, page: &Page, width: f32) {
-    let columns = if page.pictures.len() > 1 { 2 } else { 1 };
-    let wide = (width - 30.0) / columns as f32 - 8.0;
-    for row in page.pictures.chunks(columns) {
-        ui.horizontal_top(|ui| {
-            for (name, texture, size) in row {
-                let scale = (wide / size.x).min(1.0);
-                let image = egui::Image::new((*texture, *size * scale));
-                let shown = ui.add(image.fit_to_exact_size(*size * scale).alt_text(name));
-                shown.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Image, true, name));
+fn table(ui: &mut Ui, page: &Page) {
+    Grid::new("page table").striped(true).spacing([18.0, 4.0]).show(ui, |ui| {
+        for (index, row) in page.table.iter().enumerate() {
+            for (column, cell) in row.iter().enumerate() {
+                let text = RichText::new(cell).font(theme::small());
+                let head = index == 0 || column == 0;
+                ui.label(text.color(if head { theme::QUIET } else { theme::TEXT }));
             }
-        });
-        ui.add_space(6.0);
-    }
+            ui.end_row();
+        }
+    });
 }

@@ -108,16 +108,21 @@ def test_an_untouched_review_says_what_the_measurement_said(folder, results):
         assert one["systole"] == two["systole"]
         assert one["reading"] == {"origin": "program", "jet": str(two["id"]), "traced_frames": [], "tracings": 0}
     assert told["total"] == results["total"]
+    assert told["severity"] == results["severity"]
 
 
 def test_the_report_holds_the_readers_tracing(folder, results):
     jet = results["jets"][0]
     ring = 1.25 * own_outline(jet)
+    start, end = jet["systole"]["bounds_s"]
+    systole = [1e3 * start + 4, 1e3 * end - 4]
     review = a_review(
         results,
         tracings=[tracing(jet, ring)],
         next_tracing=1,
-        evidence={"schema": "narrows/evidence/1", "cw_peak_m_s": 5.0},
+        evidence={"schema": "narrows/evidence/1", "cw_peak_m_s": 5.0, "mechanism": "primary"},
+        criteria="eacvi-2013",
+        systole_ms=systole,
         notes="redrawn, the valve moved",
     )
     path = saved(folder, "traced", review)
@@ -141,6 +146,11 @@ def test_the_report_holds_the_readers_tracing(folder, results):
         if frame != jet["peak_frame"]:
             assert one["vca_mm2"] == two["vca_mm2"]
     assert told["total"]["regurgitant_volume_ml"]["value"] > 0
+    # Systole as the reader settled it, and the weighing with what the reader entered and chose.
+    assert mine["systole"]["bounds_s"] == pytest.approx([1e-3 * at for at in systole])
+    assert told["severity"]["criteria"]["title"] == "EACVI 2013"
+    (area,) = [one for one in told["severity"]["placements"] if "vca_mm2" in one["items"]]
+    assert area["value"] == told["total"]["vca_mm2"]
     assert "The reader noted: redrawn, the valve moved" in told["cautions"]
     page = (out / "index.html").read_text()
     text = " ".join(page.extract_text() for page in pypdf.PdfReader(out / "report.pdf").pages)
