@@ -136,7 +136,7 @@ fn collect(arguments: &Collect) -> Result<Exit, Failure> {
     let list: ReadingList = document(&arguments.list, LIST_SCHEMA)?;
     let key: ReadingKey = document(&arguments.key, KEY_SCHEMA)?;
     let text = fs::read_to_string(&arguments.key).map_err(|error| cannot("read", &arguments.key, &error))?;
-    if !is_sealed_with(&list, &text) {
+    if !is_sealed_with(&list.key_blake3, &text) {
         return Err(Failure::usage(
             format!("the key is not the one that the list was sealed with: {}", arguments.key.display()),
             "give the key file as it was written; even a changed space breaks the seal",
