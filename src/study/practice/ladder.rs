@@ -379,9 +379,8 @@ impl Bench<'_> {
                 steps.in_frame = carry(steps.ideal, there.as_ref(), "in that frame", &mut untraced);
                 let leant = self.traced(here, &leaning, expected, named);
                 steps.tilted = carry(steps.in_frame, leant.as_ref(), "in that direction", &mut untraced);
-                let plane = level.map(|level| {
-                    leaning.centred(at_frame.centre().moved(axis.into_inner() * level))
-                });
+                let plane =
+                    level.map(|level| leaning.centred(at_frame.centre().moved(axis.into_inner() * level)));
                 let on_plane = plane.and_then(|plane| self.traced(here, &plane, expected, named));
                 steps.on_plane = carry(steps.tilted, on_plane.as_ref(), "on that plane", &mut untraced);
                 (steps.assumed, steps.displayed) =
@@ -439,9 +438,7 @@ fn assumed(taken: &Taken, found: Option<&Assessment>) -> Option<(f64, f64)> {
     let shown = [found.shown_widths.long_axis.get(), found.shown_widths.commissural.get()];
     match taken {
         Taken::Outline => None,
-        Taken::Circle { .. } => {
-            Some((quarter * corrected[0] * corrected[0], quarter * shown[0] * shown[0]))
-        }
+        Taken::Circle { .. } => Some((quarter * corrected[0] * corrected[0], quarter * shown[0] * shown[0])),
         Taken::Ellipse { .. } => Some((quarter * corrected[0] * corrected[1], quarter * shown[0] * shown[1])),
     }
 }
@@ -468,5 +465,149 @@ fn pose(cut: &Cut, expected_mm2: f64) -> JetPose {
         expansion: Part::Missing,
         whole: Part::Found,
         profile: NeckProfile { positions_mm: Vec::new(), haste: Vec::new(), areas_mm2: Vec::new() },
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::Cause;
+    use super::*;
+    use crate::phantom::{self, Recipe};
+
+    fn made(recipe: &str) -> (Volume4, Truth) {
+        phantom::simulate(&Recipe::from_toml(recipe).unwrap(), &Watch::silent()).unwrap()
+    }
+
+    /// A round jet whose area dips in the middle of systole
+    const DIPS: &str = "name = \"dips\"\n[grid]\nshape = [44, 44, 40]\n[beat]\nframes = 3\ninterval_s = 0.1\n\
+                        first_s = 0.11\n[[orifice]]\neffective_area_mm2 = 40.0\n[orifice.wave]\nkind = \"biphasic\"\n";
+
+    /// A reader who traces as the program does, on a cut of their own
+    fn reader(volume: &Volume4, frame: usize, cut: &Cut) -> JetReading {
+        let mut bench = Bench { volume, scale: SignalScale::of(volume).unwrap(), signals: BTreeMap::new() };
+        let found = bench.traced(frame, cut, 40.0, None).unwrap();
+        JetReading {
+            name: "1".into(),
+            frame,
+            centre: cut.at(found.tracing.outline.centroid()),
+            normal: cut.normal(),
+            area_mm2: found.vca.value.get(),
+            taken: Taken::Outline,
+            origin: Origin::ReaderKept,
+            anterior_posterior: None,
+        }
+    }
+
+    fn scored(volume: &Volume4, truth: &Truth, readings: &[JetReading]) -> Scored {
+        let found = score(volume, truth, readings, &Watch::silent()).unwrap();
+        // Whatever was read, the parts are the error.
+        let jets: f64 = found.jets.iter().map(|jet| jet.parts_mm2.sum()).sum();
+        assert!((found.parts_mm2.sum() - found.error_mm2).abs() < 1e-9, "{found:?}");
+        assert!((jets - found.error_mm2).abs() < 1e-9, "{found:?}");
+        found
+    }
+
+    #[test]
+    fn each_mistake_of_a_reader_stands_under_its_name() {
+        let (volume, truth) = made(DIPS);
+        let jet = &truth.jets[0];
+        let peak = jet.peak_frame.unwrap();
+        let area = jet.frames[peak].effective_area_mm2;
+        let ideal = ideal_cut(jet, peak).unwrap();
+        let only = |found: &Scored, cause: Cause, rest: f64| {
+            for other in Cause::ALL.into_iter().filter(|other| *other != cause && *other != Cause::Blooming) {
+                assert!(found.parts_mm2.of(other).abs() < rest, "{other:?} in {:?}", found.parts_mm2);
+            }
+        };
+
+        // Nothing wrong: what is left is the program's.
+        let perfect = scored(&volume, &truth, &[reader(&volume, peak, &ideal)]);
+        only(&perfect, Cause::Blooming, 0.01 * area);
+        assert!(perfect.parts_mm2.blooming.abs() < 0.08 * area, "{:?}", perfect.parts_mm2);
+
+        // A cut that leans by 20 degrees: a tube shows 1/cos of 20 degrees, 6.4 % more. A jet widens away
+        // from its neck on one side more than on the other, so the law is met to within 5 % of the area.
+        for toward in [0.0, 2.0] {
+            let leaning =
+                scored(&volume, &truth, &[reader(&volume, peak, &ideal.tilted(20f64.to_radians(), toward))]);
+            only(&leaning, Cause::Tilt, 0.02 * area);
+            let share = leaning.parts_mm2.tilt / area;
+            let law = 1.0 / libm::cos(20f64.to_radians()) - 1.0;
+            assert!((share - law).abs() < 0.05 && share > 0.02, "{share} for {law}");
+            assert!((leaning.jets[0].tilt_deg.unwrap() - 20.0).abs() < 0.01);
+            // The plane leans through the neck: its level there is none.
+            assert!(leaning.jets[0].level_mm.unwrap().abs() < 0.3);
+        }
+        // The back of a cut shows the same.
+        let mut behind = reader(&volume, peak, &ideal);
+        behind.normal = -behind.normal;
+        only(&scored(&volume, &truth, &[behind]), Cause::Blooming, 0.01 * area);
+
+        // Too far downstream, where the jet has spread.
+        let beyond = scored(&volume, &truth, &[reader(&volume, peak, &ideal.at_level(5.0))]);
+        only(&beyond, Cause::Level, 0.02 * area);
+        assert!(
+            beyond.parts_mm2.level > 0.05 * area && (beyond.jets[0].level_mm.unwrap() - 5.0).abs() < 0.01
+        );
+
+        // The frame in which the area dips.
+        let dip = 1;
+        assert_ne!(dip, peak);
+        let early = scored(&volume, &truth, &[reader(&volume, dip, &ideal_cut(jet, dip).unwrap())]);
+        only(&early, Cause::Frame, 0.01 * area);
+        let expected = jet.frames[dip].effective_area_mm2 - area;
+        assert!(expected < -0.3 * area && (early.parts_mm2.frame - expected).abs() < 0.08 * area);
+
+        // An outline drawn too wide.
+        let mut wide = reader(&volume, peak, &ideal);
+        wide.area_mm2 += 7.0;
+        let wide = scored(&volume, &truth, &[wide]);
+        only(&wide, Cause::Outline, 0.02 * area);
+        assert!((wide.parts_mm2.outline - 7.0).abs() < 0.02 * area);
+
+        // Not read at all, and something else in its place.
+        let missed = scored(&volume, &truth, &[]);
+        assert_eq!((missed.parts_mm2.jets, missed.error_percent), (-area, Some(-100.0)));
+        let mut elsewhere = reader(&volume, peak, &ideal);
+        elsewhere.centre = ideal.at(crate::space::CutPoint::new(20.0, 0.0));
+        let elsewhere = scored(&volume, &truth, &[elsewhere]);
+        assert_eq!(elsewhere.jets.len(), 2);
+        assert!((elsewhere.parts_mm2.jets - elsewhere.error_mm2).abs() < 1e-9);
+
+        let far = JetReading { frame: 9, ..reader(&volume, peak, &ideal) };
+        let refused = score(&volume, &truth, &[far], &Watch::silent());
+        assert!(matches!(refused, Err(PracticeError::Frame { frame: 9, frames: 3, .. })));
+    }
+
+    #[test]
+    fn a_width_stands_for_a_shape_it_does_not_have() {
+        let recipe = "name = \"oval\"\n[grid]\nshape = [48, 44, 40]\n[beat]\nframes = 1\nfirst_s = 0.2\n\
+                      [[orifice]]\nshape = { kind = \"elliptical\", long_mm = 11.0, short_mm = 5.5 }\n";
+        let (volume, truth) = made(recipe);
+        let jet = &truth.jets[0];
+        let at = &jet.frames[0];
+        let ideal = ideal_cut(jet, 0).unwrap();
+        let quarter = std::f64::consts::PI / 4.0;
+        let width_mm = at.short_mm;
+        let circle = JetReading {
+            taken: Taken::Circle { width_mm },
+            area_mm2: quarter * width_mm * width_mm,
+            ..reader(&volume, 0, &ideal)
+        };
+        let found = scored(&volume, &truth, &[circle]);
+        // An ellipse twice as long as wide is twice the circle on its width.
+        let area = at.effective_area_mm2;
+        assert!((found.parts_mm2.shape + 0.5 * area).abs() < 0.12 * area, "{:?}", found.parts_mm2);
+        // The true width is smaller than the displayed one; so the caliper part makes up for the blooming.
+        assert!(found.parts_mm2.outline < 0.0 && found.parts_mm2.blooming > 0.0, "{:?}", found.parts_mm2);
+        let widths_mm = [at.short_mm, at.long_mm];
+        let ellipse = JetReading {
+            taken: Taken::Ellipse { widths_mm },
+            area_mm2: quarter * widths_mm[0] * widths_mm[1],
+            ..reader(&volume, 0, &ideal)
+        };
+        let found = scored(&volume, &truth, &[ellipse]);
+        assert!(found.parts_mm2.shape.abs() < 0.1 * area, "{:?}", found.parts_mm2);
+        assert!(found.error_mm2.abs() < 0.02 * area);
     }
 }

@@ -49,15 +49,8 @@ pub enum Cause {
 
 impl Cause {
     /// All of them, in the order of the ladder
-    pub const ALL: [Self; 7] = [
-        Self::Blooming,
-        Self::Frame,
-        Self::Tilt,
-        Self::Level,
-        Self::Shape,
-        Self::Outline,
-        Self::Jets,
-    ];
+    pub const ALL: [Self; 7] =
+        [Self::Blooming, Self::Frame, Self::Tilt, Self::Level, Self::Shape, Self::Outline, Self::Jets];
 
     /// Its word in tables and figures
     pub const fn word(self) -> &'static str {

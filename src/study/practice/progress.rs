@@ -98,10 +98,7 @@ impl Scores {
         let learners = attempts.chunk_by(|a, b| a.learner == b.learner).map(summary).collect();
         Self {
             schema: SCORES_SCHEMA.to_owned(),
-            tool: Tool {
-                version: env!("CARGO_PKG_VERSION").to_owned(),
-                engine: measure::ENGINE.to_owned(),
-            },
+            tool: Tool { version: env!("CARGO_PKG_VERSION").to_owned(), engine: measure::ENGINE.to_owned() },
             about: STANDING.to_owned(),
             attempts,
             learners,
