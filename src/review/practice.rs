@@ -1,17 +1,19 @@
 //! What a review says of each jet, in the words of practice.
 //!
 //! The areas are those of the review's report ([`numbers`]), so that practice scores what a reader would sign.
-//! Where a reader typed in widths of the vena contracta and traced nothing, those widths are the
+//! Where a reader entered a width of the vena contracta and traced nothing, the circle on that width is the
 //! reading: of the jet, on the cut and in the frame that the reader was on when the review was saved.
 
 use nalgebra::Vector3;
 
-use super::{JetId, Quantity, Review, numbers, options};
+use super::{JetId, Review, numbers, options};
 use crate::job::Watch;
 use crate::measure::MeasureError;
 use crate::measure::results::{JetResult, Origin};
+use crate::severity::Item;
 use crate::space::{VolumePoint, direction};
 use crate::study::practice::{JetReading, Taken};
+use crate::unit::{Mm, Mm2};
 use crate::volume::Volume4;
 
 /// What a review says of each jet
@@ -20,7 +22,7 @@ use crate::volume::Volume4;
 /// See [`MeasureError`].
 pub fn practised(review: &Review, volume: &Volume4, watch: &Watch) -> Result<Vec<JetReading>, MeasureError> {
     let anterior_posterior = options(review).anterior_posterior;
-    if let Some(reading) = by_widths(review) {
+    if let Some(reading) = by_width(review) {
         return Ok(vec![JetReading { anterior_posterior, ..reading }]);
     }
     let results = numbers(review, volume, watch)?;
@@ -44,19 +46,17 @@ fn outlined(jet: &JetResult) -> Option<JetReading> {
     })
 }
 
-/// The reading by typed widths; `None` where there is a tracing that counts, or no width
-fn by_widths(review: &Review) -> Option<JetReading> {
+/// The reading by an entered width; `None` where there is a tracing that counts, or no width
+fn by_width(review: &Review) -> Option<JetReading> {
     let work = &review.work;
     if work.tracings.iter().any(|tracing| tracing.fault().is_none()) {
         return None;
     }
-    let widths = work.entries.iter().filter(|entry| entry.quantity == Quantity::VcWidth);
-    let widths: Vec<f64> = widths.map(|entry| entry.value).filter(|width| *width > 0.0).collect();
-    let quarter = std::f64::consts::PI / 4.0;
-    let (taken, area_mm2) = match *widths.as_slice() {
-        [] => return None,
-        [width_mm] => (Taken::Circle { width_mm }, quarter * width_mm * width_mm),
-        [first, second, ..] => (Taken::Ellipse { widths_mm: [first, second] }, quarter * first * second),
+    let entered = |item| work.evidence.number(item).map(|width| width.value).filter(|width| *width > 0.0);
+    let (taken, width_mm) = match (entered(Item::VcWidthBiplaneMm), entered(Item::VcWidthMm)) {
+        (Some(width_mm), _) => (Taken::MeanCircle { width_mm }, width_mm),
+        (None, Some(width_mm)) => (Taken::Circle { width_mm }, width_mm),
+        (None, None) => return None,
     };
     let jet = match review.place.jet {
         JetId::Free => review.jets().first().copied().unwrap_or_default(),
@@ -68,7 +68,7 @@ fn by_widths(review: &Review) -> Option<JetReading> {
         frame: review.place.frame,
         centre: cut.centre(),
         normal: cut.normal(),
-        area_mm2,
+        area_mm2: Mm2::of_circle(Mm::new(width_mm)).get(),
         taken,
         origin: Origin::ReaderDrawn,
         anterior_posterior: None,

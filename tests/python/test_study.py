@@ -540,7 +540,7 @@ def test_practice_from_recipes_to_the_class(tmp_path):
     narrows("practice", "make", recipes, "--out", given, status=2)
 
     # Ann lays her first cut 20 degrees off the true axis, through the true neck, and lets the program trace; later
-    # she lays it right. Bo types in the true width of the oval, and reads nothing else.
+    # she lays it right. Bo enters the true width of the oval, and reads nothing else.
     reviews = tmp_path / "reviews"
     disc, oval = (given / case["file"] for case in key["cases"])
     jet = key["cases"][0]["truth"]["jets"][0]
@@ -557,7 +557,7 @@ def test_practice_from_recipes_to_the_class(tmp_path):
         os.utime(path, (time, time))
     truth = key["cases"][1]["truth"]["jets"][0]
     width = truth["frames"][0]["short_mm"]
-    work = {"entries": [{"quantity": "vc_width", "value": width}]}
+    work = {"evidence": {"vc_width_mm": width}}
     stand_in.save(oval, reviews / "bo" / "oval.review.json", work, {"frame": truth["peak_frame"], "jet": "1"})
     (reviews / "bo" / "broken.review.json").write_text("{")
 

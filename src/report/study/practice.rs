@@ -185,8 +185,8 @@ fn jet_words(jet: &JetScore) -> String {
         Some(Taken::Circle { width_mm }) => {
             let _ = write!(words, "; the circle on {} mm", fixed(*width_mm, 1));
         }
-        Some(Taken::Ellipse { widths_mm: [a, b] }) => {
-            let _ = write!(words, "; the ellipse on {} and {} mm", fixed(*a, 1), fixed(*b, 1));
+        Some(Taken::MeanCircle { width_mm }) => {
+            let _ = write!(words, "; the circle on {} mm, the mean of two", fixed(*width_mm, 1));
         }
         _ => {}
     }

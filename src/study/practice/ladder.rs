@@ -13,8 +13,8 @@
 //!     | level
 //!   on plane   the same on the reader's plane
 //!     | shape
-//!   assumed    the circle or ellipse on the widths there, where the reader gave widths only
-//!     | outline (and the blooming of typed widths)
+//!   assumed    the circle on the width there, where the reader gave a width only
+//!     | outline (and the blooming of a typed width)
 //!   reported   what the reader's outline or width measures
 //! ```
 //!
@@ -36,6 +36,7 @@ use crate::measure::results::Origin;
 use crate::phantom::{JetTruth, Truth};
 use crate::planimetry::{Assessment, assess};
 use crate::space::{Cut, Direction, VolumePoint, angle_between, direction};
+use crate::unit::{Mm, Mm2};
 use crate::volume::Volume4;
 
 /// A reading farther than this from a jet's axis is not of that jet, mm (our own choice)
@@ -58,10 +59,10 @@ pub enum Taken {
         /// The width, mm
         width_mm: f64,
     },
-    /// By two widths: the area is that of the ellipse
-    Ellipse {
-        /// The widths, mm
-        widths_mm: [f64; 2],
+    /// By the mean of the widths on two cuts: the area is that of the circle on the mean
+    MeanCircle {
+        /// The mean width, mm
+        width_mm: f64,
     },
 }
 
@@ -76,7 +77,7 @@ pub struct JetReading {
     pub centre: VolumePoint,
     /// Normal of the cut
     pub normal: Direction,
-    /// The reported area, mm2: that of the report, corrected for blooming; that of typed widths as it is
+    /// The reported area, mm2: that of the report, corrected for blooming; that of a typed width as it is
     pub area_mm2: f64,
     /// How it was taken
     pub taken: Taken,
@@ -99,9 +100,9 @@ pub struct Steps {
     pub tilted: f64,
     /// On the reader's plane
     pub on_plane: f64,
-    /// The circle or ellipse on the corrected widths there; for an outline the area on the plane
+    /// The circle on the corrected width there; for an outline the area on the plane
     pub assumed: f64,
-    /// The same on the widths as displayed
+    /// The same on the width as displayed
     pub displayed: f64,
     /// What was reported
     pub reported: f64,
@@ -430,17 +431,18 @@ fn carry(before: f64, found: Option<&Assessment>, whence: &'static str, untraced
     )
 }
 
-/// The circle or ellipse on the program's widths, corrected and as displayed; `None` for an outline
+/// The circle on the program's widths, corrected and as displayed; `None` for an outline
 fn assumed(taken: &Taken, found: Option<&Assessment>) -> Option<(f64, f64)> {
     let found = found?;
-    let quarter = std::f64::consts::PI / 4.0;
     let corrected = [found.long_axis.value.get(), found.commissural.value.get()];
     let shown = [found.shown_widths.long_axis.get(), found.shown_widths.commissural.get()];
-    match taken {
+    let width = |widths: [f64; 2]| match taken {
         Taken::Outline => None,
-        Taken::Circle { .. } => Some((quarter * corrected[0] * corrected[0], quarter * shown[0] * shown[0])),
-        Taken::Ellipse { .. } => Some((quarter * corrected[0] * corrected[1], quarter * shown[0] * shown[1])),
-    }
+        Taken::Circle { .. } => Some(widths[0]),
+        Taken::MeanCircle { .. } => Some(f64::midpoint(widths[0], widths[1])),
+    };
+    let circle = |width: f64| Mm2::of_circle(Mm::new(width)).get();
+    Some((circle(width(corrected)?), circle(width(shown)?)))
 }
 
 /// Where the program would trace, were the pose known: across the true axis, where the displayed area is
@@ -600,14 +602,15 @@ mod tests {
         assert!((found.parts_mm2.shape + 0.5 * area).abs() < 0.12 * area, "{:?}", found.parts_mm2);
         // The true width is smaller than the displayed one; so the caliper part makes up for the blooming.
         assert!(found.parts_mm2.outline < 0.0 && found.parts_mm2.blooming > 0.0, "{:?}", found.parts_mm2);
-        let widths_mm = [at.short_mm, at.long_mm];
-        let ellipse = JetReading {
-            taken: Taken::Ellipse { widths_mm },
-            area_mm2: quarter * widths_mm[0] * widths_mm[1],
+        // The mean of both widths, 3 a / 2 over the short one a: its circle is 9/8 of the ellipse.
+        let width_mm = f64::midpoint(at.short_mm, at.long_mm);
+        let mean = JetReading {
+            taken: Taken::MeanCircle { width_mm },
+            area_mm2: quarter * width_mm * width_mm,
             ..reader(&volume, 0, &ideal)
         };
-        let found = scored(&volume, &truth, &[ellipse]);
-        assert!(found.parts_mm2.shape.abs() < 0.1 * area, "{:?}", found.parts_mm2);
-        assert!(found.error_mm2.abs() < 0.02 * area);
+        let found = scored(&volume, &truth, &[mean]);
+        assert!((found.parts_mm2.shape - area / 8.0).abs() < 0.1 * area, "{:?}", found.parts_mm2);
+        assert!((found.error_mm2 - area / 8.0).abs() < 0.02 * area);
     }
 }

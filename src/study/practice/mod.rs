@@ -30,8 +30,8 @@ pub const STANDING: &str =
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Cause {
-    /// What the correction for blooming leaves at the true pose; with typed widths, which nobody corrects,
-    /// their blooming too
+    /// What the correction for blooming leaves at the true pose; with a typed width, which nobody corrects,
+    /// its blooming too
     Blooming,
     /// Another frame than that of the largest true area
     Frame,
@@ -39,7 +39,7 @@ pub enum Cause {
     Tilt,
     /// The cut not at the neck
     Level,
-    /// A circle or an ellipse in place of the shape, where only widths were given
+    /// A circle in place of the shape, where only a width was given
     Shape,
     /// The outline, or the width, as the reader drew it
     Outline,
@@ -72,7 +72,7 @@ impl Cause {
             Self::Frame => "another frame than that of the largest area",
             Self::Tilt => "the cut not perpendicular to the jet",
             Self::Level => "the cut not at the neck",
-            Self::Shape => "a circle or an ellipse in place of the shape",
+            Self::Shape => "a circle in place of the shape",
             Self::Outline => "the outline, or the width, as drawn",
             Self::Jets => "jets missed, and jets that are none",
         }
