@@ -55,7 +55,7 @@ fn help_is_what_it_was() {
     let mut all = String::from_utf8(help).unwrap();
     for verb in [
         "view", "measure", "report", "recheck", "inspect", "draw", "phantom", "convert", "sweep", "cohort",
-        "shapes", "readings", "agree", "schema",
+        "shapes", "readings", "practice", "agree", "schema",
     ] {
         let help = narrows(temp.path()).args([verb, "--help"]).assert().success().get_output().stdout.clone();
         write!(all, "\n---- {verb}\n\n{}", String::from_utf8(help).unwrap()).unwrap();

@@ -3,8 +3,8 @@
 use clap::{Parser, Subcommand};
 
 use super::{
-    Exit, Failure, agree, cohort, convert, draw, home, inspect, measure, phantom, readings, recheck, report,
-    schema, shapes, sweep, view,
+    Exit, Failure, agree, cohort, convert, draw, home, inspect, measure, phantom, practice, readings,
+    recheck, report, schema, shapes, sweep, view,
 };
 
 const AFTER: &str = "\
@@ -52,6 +52,8 @@ enum Verb {
     Shapes(shapes::Arguments),
     /// A sealed reading list, and the table of what was read
     Readings(readings::Arguments),
+    /// Simulated cases measured blind, and the error split into its causes: training, no certificate
+    Practice(practice::Arguments),
     /// How far readers agree: from a table of their readings to statistics, figures and a page
     Agree(agree::Arguments),
     /// Print the JSON Schema of a document
@@ -74,6 +76,7 @@ impl Arguments {
             Some(Verb::Cohort(arguments)) => cohort::run(&arguments),
             Some(Verb::Shapes(arguments)) => shapes::run(&arguments),
             Some(Verb::Readings(arguments)) => readings::run(&arguments),
+            Some(Verb::Practice(arguments)) => practice::run(&arguments),
             Some(Verb::Agree(arguments)) => agree::run(&arguments),
             Some(Verb::Schema(arguments)) => schema::run(&arguments),
         }

@@ -2,11 +2,12 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use clap::{Args, Subcommand};
 
 use super::cohort::entries;
+use super::documents::{cannot, document};
 use super::{Exit, Failure, output};
 use crate::format;
 use crate::outline::Outline;
@@ -133,10 +134,10 @@ fn make_list(arguments: &Make) -> Result<Exit, Failure> {
 }
 
 fn collect(arguments: &Collect) -> Result<Exit, Failure> {
-    let list: ReadingList = document(&arguments.list, LIST_SCHEMA)?;
-    let key: ReadingKey = document(&arguments.key, KEY_SCHEMA)?;
+    let list: ReadingList = document(&arguments.list, LIST_SCHEMA, "narrows readings make")?;
+    let key: ReadingKey = document(&arguments.key, KEY_SCHEMA, "narrows readings make")?;
     let text = fs::read_to_string(&arguments.key).map_err(|error| cannot("read", &arguments.key, &error))?;
-    if !is_sealed_with(&list, &text) {
+    if !is_sealed_with(&list.key_blake3, &text) {
         return Err(Failure::usage(
             format!("the key is not the one that the list was sealed with: {}", arguments.key.display()),
             "give the key file as it was written; even a changed space breaks the seal",
@@ -232,32 +233,6 @@ fn reading(review: &Review) -> Option<Found> {
         Drawn::ByHand => "by hand",
     };
     Some(Found { area_mm2, frame, tracings: drawn.len(), drawn: words })
-}
-
-/// A JSON document of a schema
-fn document<T: serde::de::DeserializeOwned>(path: &Path, schema: &str) -> Result<T, Failure> {
-    let text = fs::read_to_string(path).map_err(|error| cannot("read", path, &error))?;
-    let head: Option<serde_json::Value> = serde_json::from_str(&text).ok();
-    let named = head.as_ref().and_then(|head| head.get("schema")).and_then(|name| name.as_str());
-    if named != Some(schema) {
-        return Err(Failure::usage(
-            format!("this is no document of the kind {schema}: {}", path.display()),
-            "give the files that `narrows readings make` wrote",
-        ));
-    }
-    serde_json::from_str(&text).map_err(|error| {
-        Failure::usage(
-            format!("cannot read the document: {error}: {}", path.display()),
-            "give the file as it was written",
-        )
-    })
-}
-
-fn cannot(action: &str, path: &Path, error: &std::io::Error) -> Failure {
-    Failure::usage(
-        format!("cannot {action}: {error}: {}", path.display()),
-        "check the folder, your rights there and the free space",
-    )
 }
 
 #[cfg(test)]

@@ -29,6 +29,18 @@ enum Document {
     Comparison,
     /// What recheck writes
     Recheck,
+    /// agreement.json
+    Agreement,
+    /// sweep.json
+    Sweep,
+    /// shapes.json
+    Shapes,
+    /// practice.json, the list that learners get
+    Practice,
+    /// The key of a practice set
+    PracticeKey,
+    /// The document that `practice score` writes
+    PracticeScores,
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
@@ -40,6 +52,12 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         Document::Sidecar => report::schema::sidecar(),
         Document::Comparison => report::schema::comparison(),
         Document::Recheck => report::schema::recheck(),
+        Document::Agreement => report::schema::agreement(),
+        Document::Sweep => report::schema::sweep(),
+        Document::Shapes => report::schema::shapes(),
+        Document::Practice => report::schema::practice(),
+        Document::PracticeKey => report::schema::practice_key(),
+        Document::PracticeScores => report::schema::practice_scores(),
     })?;
     Ok(Exit::Done)
 }

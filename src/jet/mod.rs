@@ -18,6 +18,6 @@ mod signal;
 
 pub use find::{JetError, JetOptions, find};
 pub use link::Jet;
-pub use pose::{JetPose, NeckProfile, Part};
+pub use pose::{JetPose, NECK_BEYOND_MM, NeckProfile, Part};
 pub use section::strength_image;
 pub use signal::{Signal, SignalScale, StrengthSource};

@@ -78,7 +78,7 @@ const SMALLEST_MM2: f64 = 3.0;
 ///
 /// The contraction flattens out toward its end while spreading starts there at once, so the blurred
 /// area has its minimum before the end. Median over the tuning phantoms (seeds below 100).
-const NECK_BEYOND_MM: f64 = 0.53;
+pub const NECK_BEYOND_MM: f64 = 0.53;
 /// How far along the stream the neck may lie from where it was guessed, mm
 const NECK_WITHIN_MM: f64 = 5.0;
 

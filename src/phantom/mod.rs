@@ -35,8 +35,8 @@ pub use acquire::simulate;
 pub use population::random_recipe;
 pub use recipe::{
     BeatRecipe, DopplerRecipe, FlowRecipe, GridRecipe, OrificeRecipe, OrificeShape, PlateRecipe, PowerExtent,
-    PowerLaw, Recipe, RecipeFault, ScanRecipe, SheetKind, StoreRecipe, TissuePriority, View, WaveKind,
-    WaveRecipe,
+    PowerLaw, PracticeRecipe, Recipe, RecipeFault, ScanRecipe, SheetKind, StoreRecipe, TissuePriority, View,
+    WaveKind, WaveRecipe,
 };
 pub use truth::{JetTruth, JetTruthFrame, Truth, TruthShape};
 

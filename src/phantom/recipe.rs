@@ -5,6 +5,7 @@
 //! default makes a phantom that is not the one asked for. Units stand in the key: `_mm`, `_m_s`,
 //! `_s`, `_deg`; what has no suffix is a count or a ratio.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::PhantomError;
@@ -12,7 +13,7 @@ use super::shape::Outline;
 use crate::volume::ChannelKind;
 
 /// Everything that decides a phantom
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct Recipe {
     /// A short name, free text
@@ -37,6 +38,21 @@ pub struct Recipe {
     pub doppler: DopplerRecipe,
     /// What is stored
     pub store: StoreRecipe,
+    /// What it is as a case for practice
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub practice: Option<PracticeRecipe>,
+}
+
+/// A phantom as a case for practice
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct PracticeRecipe {
+    /// What it is, in a few words
+    pub title: String,
+    /// How hard it is: 1 for a beginner to 8
+    pub grade: u8,
+    /// What there is to learn, in a sentence
+    pub teaches: String,
 }
 
 impl Default for Recipe {
@@ -53,12 +69,13 @@ impl Default for Recipe {
             flow: FlowRecipe::default(),
             doppler: DopplerRecipe::default(),
             store: StoreRecipe::default(),
+            practice: None,
         }
     }
 }
 
 /// The sampling grid
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct GridRecipe {
     /// Voxels along x (lateral), y (elevational), z (depth)
@@ -86,7 +103,7 @@ impl Default for GridRecipe {
 }
 
 /// Frames, heart rhythm and gating
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct BeatRecipe {
     /// Number of frames
@@ -135,7 +152,7 @@ impl Default for BeatRecipe {
 }
 
 /// From which side the probe looks at the plate
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum View {
     /// The jet comes toward the probe: positive velocity
@@ -145,7 +162,7 @@ pub enum View {
 }
 
 /// Where the probe is
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct ScanRecipe {
     /// The side of the probe
@@ -173,7 +190,7 @@ impl Default for ScanRecipe {
 }
 
 /// The plate that carries the orifices, and the chambers on both sides
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct PlateRecipe {
     /// Thickness of the plate, mm
@@ -189,7 +206,7 @@ impl Default for PlateRecipe {
 }
 
 /// The outline of an orifice
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(tag = "kind", rename_all = "lowercase", deny_unknown_fields)]
 pub enum OrificeShape {
     /// A circle
@@ -228,7 +245,7 @@ pub enum OrificeShape {
 }
 
 /// One orifice
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct OrificeRecipe {
     /// Its outline, in the plane across its jet
@@ -265,7 +282,7 @@ impl Default for OrificeRecipe {
 }
 
 /// When in systole an orifice is open
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum WaveKind {
     /// All of it, one area
@@ -281,7 +298,7 @@ pub enum WaveKind {
 }
 
 /// Speed and area of an orifice in time
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct WaveRecipe {
     /// When it is open
@@ -305,7 +322,7 @@ impl Default for WaveRecipe {
 }
 
 /// How the sinks are spread over an orifice
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum SheetKind {
     /// Evenly: the fluid passes the orifice's plane at one speed
@@ -316,7 +333,7 @@ pub enum SheetKind {
 }
 
 /// How the fluid behaves
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct FlowRecipe {
     /// How the sinks are spread over an orifice
@@ -350,7 +367,7 @@ impl Default for FlowRecipe {
 }
 
 /// Whether bright tissue hides colour
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum TissuePriority {
     /// Colour is not drawn where the echo is bright
@@ -360,7 +377,7 @@ pub enum TissuePriority {
 }
 
 /// How the scanner is built and set
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct DopplerRecipe {
     /// Nyquist velocity, m/s
@@ -416,7 +433,7 @@ impl Default for DopplerRecipe {
 }
 
 /// How power becomes a code
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum PowerLaw {
     /// In proportion
@@ -426,7 +443,7 @@ pub enum PowerLaw {
 }
 
 /// Where power is stored
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum PowerExtent {
     /// Only where colour is drawn
@@ -436,7 +453,7 @@ pub enum PowerExtent {
 }
 
 /// What is stored
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct StoreRecipe {
     /// Channels of the volume
@@ -583,6 +600,9 @@ impl Recipe {
             orifice.check(&format!("orifice {}", index + 1), flow.sheet)?;
         }
         self.doppler.check()?;
+        if let Some(practice) = &self.practice {
+            range("practice.grade", f64::from(practice.grade), 1.0, 8.0)?;
+        }
         self.store.check()
     }
 }
@@ -737,6 +757,8 @@ mod tests {
         assert!(refused("[store]\nchannels = []").contains("store.channels"));
         assert!(refused("[store]\nchannels = [\"power\", \"power\"]").contains("twice"));
         assert!(refused("[store]\npower_bits = 12").contains("store.power_bits"));
+        let grade = "[practice]\ntitle = \"t\"\ngrade = 9\nteaches = \"u\"";
+        assert!(refused(grade).contains("practice.grade"));
         assert!(refused("[grid").contains("could not be read"));
         let huge = "[grid]\nshape = [400, 400, 400]\n[beat]\nframes = 1000";
         assert!(refused(huge).contains("beat.frames times grid.shape"));

@@ -6,6 +6,7 @@
 //! millimetres in volume space at the unshifted beat.
 
 use nalgebra::{Matrix3, Vector3};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::recipe::Recipe;
@@ -19,7 +20,7 @@ const PRESENT_M_S: f64 = 0.5;
 const PRESENT_MM2: f64 = 0.5;
 
 /// The truth beside a phantom
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Truth {
     /// Always `narrows/truth/1`
     pub schema: String,
@@ -52,7 +53,7 @@ pub struct Truth {
 }
 
 /// What the outline of an orifice is
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum TruthShape {
     /// A circle or nearly one
@@ -66,7 +67,7 @@ pub enum TruthShape {
 }
 
 /// The truth about one jet
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct JetTruth {
     /// Position in the recipe, from 1
     pub id: usize,
@@ -89,7 +90,7 @@ pub struct JetTruth {
 }
 
 /// The truth about one jet in one frame
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct JetTruthFrame {
     /// Index from 0
     pub frame: usize,

@@ -4,6 +4,10 @@ use crate::format::array::Sidecar;
 use crate::measure::{Comparison, Results};
 use crate::review::{Recheck, Review};
 use crate::severity::{Criteria, Evidence};
+use crate::study::agree::Agreement;
+use crate::study::practice::{PracticeKey, PracticeList, Scores};
+use crate::study::shapes::Shapes;
+use crate::study::sweep::Sweep;
 
 /// The schema of `results.json`, pretty, with a newline at its end
 pub fn results() -> String {
@@ -38,6 +42,36 @@ pub fn comparison() -> String {
 /// The schema of what `narrows recheck` finds, pretty, with a newline at its end
 pub fn recheck() -> String {
     pretty(&schemars::schema_for!(Recheck))
+}
+
+/// The schema of `agreement.json`, pretty, with a newline at its end
+pub fn agreement() -> String {
+    pretty(&schemars::schema_for!(Agreement))
+}
+
+/// The schema of `sweep.json`, pretty, with a newline at its end
+pub fn sweep() -> String {
+    pretty(&schemars::schema_for!(Sweep))
+}
+
+/// The schema of `shapes.json`, pretty, with a newline at its end
+pub fn shapes() -> String {
+    pretty(&schemars::schema_for!(Shapes))
+}
+
+/// The schema of `practice.json`, the list that learners get, pretty, with a newline at its end
+pub fn practice() -> String {
+    pretty(&schemars::schema_for!(PracticeList))
+}
+
+/// The schema of `NAME.key.json`, the key of a practice set, pretty, with a newline at its end
+pub fn practice_key() -> String {
+    pretty(&schemars::schema_for!(PracticeKey))
+}
+
+/// The schema of what `narrows practice score` writes, pretty, with a newline at its end
+pub fn practice_scores() -> String {
+    pretty(&schemars::schema_for!(Scores))
 }
 
 fn pretty(schema: &schemars::Schema) -> String {
@@ -76,6 +110,16 @@ mod tests {
         let published = [
             (include_str!("../../docs/schema/comparison.schema.json"), comparison(), "comparison"),
             (include_str!("../../docs/schema/recheck.schema.json"), recheck(), "recheck"),
+            (include_str!("../../docs/schema/agreement.schema.json"), agreement(), "agreement"),
+            (include_str!("../../docs/schema/sweep.schema.json"), sweep(), "sweep"),
+            (include_str!("../../docs/schema/shapes.schema.json"), shapes(), "shapes"),
+            (include_str!("../../docs/schema/practice.schema.json"), practice(), "practice"),
+            (include_str!("../../docs/schema/practice-key.schema.json"), practice_key(), "practice-key"),
+            (
+                include_str!("../../docs/schema/practice-scores.schema.json"),
+                practice_scores(),
+                "practice-scores",
+            ),
         ];
         for (stored, made, name) in published {
             assert!(
@@ -96,6 +140,42 @@ mod tests {
         fresh["jets"][0]["vca_mm2"]["value"] = 1.0.into();
         let found = serde_json::to_value(crate::review::compare("r", &saved, &fresh)).unwrap();
         jsonschema::validate(&serde_json::from_str(&recheck()).unwrap(), &found).unwrap();
+    }
+
+    #[test]
+    fn the_documents_of_practice_validate() {
+        use crate::phantom::{Recipe, simulate};
+        use crate::study::practice::{Attempt, MadeCase, make, score};
+        let text = "[grid]\nshape = [24, 24, 24]\n[beat]\nframes = 1\nfirst_s = 0.2\n";
+        let watch = crate::job::Watch::silent();
+        let (volume, truth) = simulate(&Recipe::from_toml(text).unwrap(), &watch).unwrap();
+        let scored = score(&volume, &truth, &[], &watch).unwrap();
+        let case =
+            MadeCase { file: "case-1.dcm".into(), blake3: "00".into(), recipe: "a.toml".into(), truth };
+        let (list, key) = make(vec![case], Some(3));
+        let attempt = Attempt {
+            learner: "ann".into(),
+            case: "case-1".into(),
+            title: String::new(),
+            grade: 1,
+            teaches: String::new(),
+            attempt: 0,
+            saved_s: None,
+            review: "case-1.review.json".into(),
+            score: scored,
+        };
+        let scores = Scores::of(vec![attempt], Vec::new());
+        for (schema, document) in [
+            (practice(), serde_json::to_value(list).unwrap()),
+            (practice_key(), serde_json::to_value(key).unwrap()),
+            (practice_scores(), serde_json::to_value(scores).unwrap()),
+        ] {
+            let schema = serde_json::from_str(&schema).unwrap();
+            jsonschema::validate(&schema, &document).unwrap();
+            let mut damaged = document;
+            damaged["schema"] = 1.into();
+            assert!(!jsonschema::is_valid(&schema, &damaged));
+        }
     }
 
     #[test]

@@ -112,21 +112,26 @@ pub fn make(
         items.extend(own);
     }
     let key = ReadingKey { schema: KEY_SCHEMA.to_owned(), seed, items };
-    let key_blake3 = blake3::hash(key_text(&key).as_bytes()).to_hex().to_string();
+    let key_blake3 = seal(&key_text(&key));
     (ReadingList { schema: LIST_SCHEMA.to_owned(), key_blake3, readers: orders }, key)
 }
 
-/// The key as it is stored
-pub fn key_text(key: &ReadingKey) -> String {
+/// A key as it is stored
+pub fn key_text<Key: Serialize>(key: &Key) -> String {
     // A key is plain JSON; an empty text would only fail to match its seal.
     let mut text = serde_json::to_string_pretty(key).unwrap_or_default();
     text.push('\n');
     text
 }
 
-/// Whether a stored key is the one that the list was sealed with
-pub fn is_sealed_with(list: &ReadingList, key_text: &str) -> bool {
-    blake3::hash(key_text.as_bytes()).to_hex().as_str() == list.key_blake3
+/// The seal of a stored key: BLAKE3 of its bytes, hexadecimal
+pub fn seal(key_text: &str) -> String {
+    blake3::hash(key_text.as_bytes()).to_hex().to_string()
+}
+
+/// Whether a stored key is the one that a list was sealed with
+pub fn is_sealed_with(key_blake3: &str, key_text: &str) -> bool {
+    seal(key_text) == key_blake3
 }
 
 /// Eight letters and digits that cannot be mistaken for each other
@@ -182,8 +187,8 @@ mod tests {
                 .collect::<Vec<_>>()
         );
         let text = key_text(&key);
-        assert!(is_sealed_with(&list, &text));
-        assert!(!is_sealed_with(&list, &text.replace("case00", "case01")));
+        assert!(is_sealed_with(&list.key_blake3, &text));
+        assert!(!is_sealed_with(&list.key_blake3, &text.replace("case00", "case01")));
         assert_eq!(make(&volumes, &readers, 2, 9), (list.clone(), key));
         assert_ne!(make(&volumes, &readers, 2, 10).0, list);
     }

@@ -10,6 +10,7 @@ pub mod agree;
 pub mod cohort;
 mod error;
 pub mod list;
+pub mod practice;
 pub(crate) mod resample;
 pub mod shapes;
 pub mod sweep;

@@ -17,6 +17,7 @@ import numpy as np
 import pandas
 import pyarrow.parquet as parquet
 import pytest
+import stand_in
 from scipy import optimize, special, stats
 from statsmodels.formula.api import ols
 from statsmodels.stats import inter_rater
@@ -493,3 +494,111 @@ def test_a_sealed_list_and_what_was_read(volumes, tmp_path):
     other.write_text((tmp_path / "list.key.json").read_text() + " ")
     assert "sealed" in narrows(*collect, "--key", other, status=2).stderr
     assert "there already" in narrows(*make, "--out", tmp_path / "list.json", status=2).stderr
+
+
+# ---- practice ---------------------------------------------------------------------------------
+
+CASE = """
+name = "secret-{name}"
+seed = {seed}
+[grid]
+shape = [40, 40, 36]
+voxel_mm = [0.7, 0.7, 0.7]
+[beat]
+frames = 2
+interval_s = 0.1
+first_s = 0.15
+[[orifice]]
+shape = {shape}
+effective_area_mm2 = 36.0
+[practice]
+title = "hidden {name}"
+grade = {grade}
+teaches = "something"
+"""
+
+
+def test_practice_from_recipes_to_the_class(tmp_path):
+    recipes = tmp_path / "recipes"
+    recipes.mkdir()
+    oval = '{ kind = "elliptical", long_mm = 11.0, short_mm = 5.5 }'
+    (recipes / "a.toml").write_text(CASE.format(name="oval", seed=2, grade=2, shape=oval))
+    (recipes / "b.toml").write_text(CASE.format(name="disc", seed=1, grade=1, shape='{ kind = "round", diameter_mm = 7 }'))
+    narrows("practice", "make", recipes, "--out", tmp_path / "class")
+    given = tmp_path / "class"
+    assert sorted(path.name for path in given.iterdir()) == ["case-1.dcm", "case-2.dcm", "practice.json"]
+    for path in given.iterdir():
+        # What learners are given tells nothing of what is in it.
+        held = path.read_bytes()
+        assert not any(word in held for word in (b"secret", b"hidden", b"truth", b"elliptical"))
+    listed = json.loads((given / "practice.json").read_text())
+    assert [case["grade"] for case in listed["cases"]] == [1, 2] and "not a certificate" in listed["about"]
+    key_path = tmp_path / "class.key.json"
+    key = json.loads(key_path.read_text())
+    assert [case["recipe"] for case in key["cases"]] == ["b.toml", "a.toml"]
+    # The same set again is refused, nothing is written over.
+    narrows("practice", "make", recipes, "--out", given, status=2)
+
+    # Ann lays her first cut 20 degrees off the true axis, through the true neck, and lets the program trace; later
+    # she lays it right. Bo enters the true width of the oval, and reads nothing else.
+    reviews = tmp_path / "reviews"
+    disc, oval = (given / case["file"] for case in key["cases"])
+    jet = key["cases"][0]["truth"]["jets"][0]
+    best = jet["peak_frame"]
+    axis, neck = np.array(jet["axis"]), np.array(jet["frames"][best]["neck_mm"])
+    neck = neck - 0.53 * axis
+    side = np.cross(axis, [1.0, 0.0, 0.0])
+    side /= np.linalg.norm(side)
+    for name, degrees, time in [("second", 0, 2_000), ("first", 20, 1_000)]:
+        leaning = np.cos(np.radians(degrees)) * axis + np.sin(np.radians(degrees)) * side
+        work = {"added": [{"id": "A", "cut": stand_in.pose(neck, leaning)}], "dismissed": ["1"]}
+        path = reviews / "ann" / f"{name}.review.json"
+        stand_in.save(disc, path, work, {"frame": best, "jet": "A"})
+        os.utime(path, (time, time))
+    truth = key["cases"][1]["truth"]["jets"][0]
+    width = truth["frames"][0]["short_mm"]
+    work = {"evidence": {"vc_width_mm": width}}
+    stand_in.save(oval, reviews / "bo" / "oval.review.json", work, {"frame": truth["peak_frame"], "jet": "1"})
+    (reviews / "bo" / "broken.review.json").write_text("{")
+
+    told = narrows("practice", "score", reviews, "--key", key_path, "--out", tmp_path / "scores.csv").stdout
+    assert "not a certificate" in told and "broken.review.json is passed over" in told
+    rows = list(csv.DictReader((tmp_path / "scores.csv").open()))
+    assert [(row["learner"], row["case"], row["attempt"]) for row in rows] == [
+        ("ann", "case-1", "1"),
+        ("ann", "case-1", "2"),
+        ("bo", "case-2", "1"),
+    ]
+    assert rows[0]["saved"] == "1970-01-01T00:16:40Z"
+    causes = ["blooming", "frame", "tilt", "level", "shape", "outline", "jets"]
+    for row in rows:
+        parts = [float(row[f"{cause}_mm2"]) for cause in causes]
+        assert sum(parts) == pytest.approx(float(row["error_mm2"]), abs=1e-9)
+        assert float(row["reported_mm2"]) - float(row["truth_mm2"]) == pytest.approx(sum(parts), abs=1e-9)
+    first, second, width_only = rows
+    # The law of a tube, met to within 5 % of the area: a jet is none.
+    assert float(first["tilt_mm2"]) / 36 == pytest.approx(1 / np.cos(np.radians(20)) - 1, abs=0.05)
+    assert float(first["tilt_deg"]) == pytest.approx(20, abs=0.1) and first["largest_part"] == "tilt"
+    assert abs(float(second["error_percent"])) < 8
+    for cause in ("frame", "tilt", "level", "shape", "outline", "jets"):
+        assert abs(float(second[f"{cause}_mm2"])) < 0.02 * 36, (cause, second)
+    # The circle on the width of an ellipse twice as long as wide is half of it.
+    assert float(width_only["reported_mm2"]) == pytest.approx(np.pi / 4 * width**2, rel=1e-9)
+    assert float(width_only["shape_mm2"]) == pytest.approx(-18, abs=4) and width_only["largest_part"] == "shape"
+    learners = list(csv.DictReader((tmp_path / "scores.learners.csv").open()))
+    assert [row["learner"] for row in learners] == ["ann", "bo"]
+    assert float(learners[0]["first_percent"]) == pytest.approx(abs(float(first["error_percent"])))
+    assert float(learners[0]["last_percent"]) == pytest.approx(abs(float(second["error_percent"])))
+    assert learners[1]["first_percent"] == "" and learners[1]["most_to_gain"] == "shape"
+    document = json.loads((tmp_path / "scores.json").read_text())
+    assert document["schema"] == "narrows/practice-scores/1" and len(document["attempts"]) == 3
+    assert "case, raised" in (tmp_path / "scores.svg").read_text()
+
+    # A learner alone, by their own folder; a key that was changed; reviews of something else.
+    alone = narrows("practice", "score", reviews / "bo", "--key", key_path).stdout
+    assert "bo, case-2, attempt 1: hidden oval" in alone and "the circle on" in alone
+    key_path.write_text(key_path.read_text().replace("hidden disc", "hidden disk"))
+    assert "seal" in narrows("practice", "score", reviews, "--key", key_path, status=2).stderr
+    (tmp_path / "empty").mkdir()
+    (given / "practice.json").unlink()
+    narrows("practice", "score", tmp_path / "empty", "--key", key_path, status=2)

@@ -33,7 +33,7 @@ pub fn agreement_files(document: &Agreement, png_scale: f32) -> Result<Bundle, R
     json.push('\n');
     files.push(("agreement.json".into(), json.into_bytes()));
     files.push(("index.html".into(), page(document, &figures).into_bytes()));
-    Ok(Bundle { files, mark: ("agreement.json", SCHEMA) })
+    Ok(Bundle { files, mark: ("agreement.json".to_owned(), SCHEMA) })
 }
 
 /// One statistic a row: what, of whom, value, interval, how many volumes

@@ -11,7 +11,7 @@ pub struct Bundle {
     /// Names, which may hold one folder, and bytes; the one a reader opens first stands last
     pub files: Vec<(String, Vec<u8>)>,
     /// A file that shows whose folder it is, and what its start must contain to be ours
-    pub mark: (&'static str, &'static str),
+    pub mark: (String, &'static str),
 }
 
 /// Writes a bundle into a folder; what lies there under other names stays
@@ -19,7 +19,7 @@ pub struct Bundle {
 /// # Errors
 /// [`ReportError::Foreign`] where a file under our name is not ours, [`ReportError::Io`].
 pub fn write_bundle(bundle: &Bundle, folder: &Path) -> Result<Vec<PathBuf>, ReportError> {
-    let (name, mark) = bundle.mark;
+    let (name, mark) = &bundle.mark;
     if folder.exists() && !folder.is_dir() {
         return Err(ReportError::Foreign(folder.to_owned()));
     }
@@ -66,7 +66,7 @@ mod tests {
             ("figures/a.svg".to_owned(), b"<svg/>".to_vec()),
             ("doc.json".to_owned(), text.as_bytes().to_vec()),
         ];
-        Bundle { files, mark: ("doc.json", "narrows/x/1") }
+        Bundle { files, mark: ("doc.json".into(), "narrows/x/1") }
     }
 
     #[test]

@@ -1,4 +1,5 @@
-//! What a study is given: pages, figures and tables of cohorts, readers, groups and sweeps.
+//! What a study is given: pages, figures and tables of cohorts, readers, groups, sweeps and
+//! practice.
 //!
 //! As in the report of one volume nothing is computed here, no clock is read, and the same document
 //! gives the same bytes.
@@ -9,6 +10,7 @@ mod columns;
 mod differences;
 mod journal;
 mod page;
+mod practice;
 mod shapes;
 mod sweep;
 
@@ -17,5 +19,6 @@ pub use bundle::{Bundle, write_bundle};
 pub use columns::{dictionary_csv, table_csv, table_parquet};
 pub use differences::differences_figure;
 pub use journal::{Journal, JournalError, Known, journal_key};
+pub use practice::{learners_csv, moment, practice_csv, practice_figure, practice_files, practice_text};
 pub use shapes::{shapes_csv, shapes_figure, shapes_files};
 pub use sweep::{Look, sweep_csv, sweep_figure, sweep_files};

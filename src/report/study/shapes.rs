@@ -34,7 +34,7 @@ pub fn shapes_files(shapes: &Shapes, file: &str, png_scale: f32) -> Result<Bundl
         ("shapes.svg".to_owned(), svg.into_bytes()),
         ("shapes.json".to_owned(), json.into_bytes()),
     ];
-    Ok(Bundle { files, mark: ("shapes.json", SCHEMA) })
+    Ok(Bundle { files, mark: ("shapes.json".to_owned(), SCHEMA) })
 }
 
 /// One statistic a row

@@ -33,7 +33,7 @@ pub fn sweep_files(sweep: &Sweep, look: Look, png_scale: f32) -> Result<Bundle, 
         ("sweep.csv".to_owned(), sweep_csv(sweep).into_bytes()),
         ("sweep.json".to_owned(), json.into_bytes()),
     ];
-    Ok(Bundle { files, mark: ("sweep.json", SCHEMA) })
+    Ok(Bundle { files, mark: ("sweep.json".to_owned(), SCHEMA) })
 }
 
 /// A row a value of the parameter
