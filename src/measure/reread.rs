@@ -172,7 +172,7 @@ pub fn reread(
     }
     let envelope = Envelope::new(continuous_wave, &systole);
     let total = total(&jets, volume, envelope.as_ref());
-    let mut cautions = cautions(volume, &jets, &systole);
+    let mut cautions = cautions(volume, &jets, &total, &systole);
     cautions.extend(said);
     Results { jets, total, cautions, severity: None, ..base.clone() }
 }
