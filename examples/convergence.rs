@@ -81,7 +81,8 @@ fn flow_of(seed: u64) -> Told {
         match case(seed, jet, &truth, found) {
             Some(case) => told.cases.push(case),
             None => {
-                told.reasons.push(format!("{seed}: {}", found.convergence.reason.clone().unwrap_or_default()));
+                told.reasons
+                    .push(format!("{seed}: {}", found.convergence.reason.clone().unwrap_or_default()));
             }
         }
     }
@@ -205,8 +206,7 @@ fn beat_of(seed: u64) -> Beat {
     let recipe = random_recipe(seed);
     let (volume, truth) = simulate(&recipe, &Watch::silent()).expect("the population is valid");
     let duration = Some(Seconds::new(recipe.beat.systole_duration_s));
-    let integral =
-        ContinuousWave { vti_m: Some(integral_m(&recipe)), duration, ..ContinuousWave::default() };
+    let integral = ContinuousWave { vti_m: Some(integral_m(&recipe)), duration, ..ContinuousWave::default() };
     let peak = MetresPerSecond::new(recipe.orifice[0].wave.peak_m_s);
     let arch = ContinuousWave { peak: Some(peak), duration, ..ContinuousWave::default() };
     let mut found = 0;

@@ -416,7 +416,11 @@ fn sum_of(jets: &[JetResult], frame: usize) -> String {
     };
     let mut said = format!("The total is that of {} in frame {frame}, where it is largest", listed(&now));
     if !then.is_empty() {
-        said.push_str(&format!("; {} {} not open then", listed(&then), if then.len() == 1 { "is" } else { "are" }));
+        said.push_str(&format!(
+            "; {} {} not open then",
+            listed(&then),
+            if then.len() == 1 { "is" } else { "are" }
+        ));
     }
     said.push('.');
     said
@@ -444,6 +448,14 @@ pub(super) fn cautions(
     if jets.len() > 1 {
         cautions.push("Several jets: their areas add at the same moment, their widths do not.".to_owned());
         cautions.extend(total.frame.map(|frame| sum_of(jets, frame)));
+        if jets.iter().any(|jet| jet.convergence.flow_ml_s.is_some()) {
+            cautions.push(
+                "Several jets: each draws on the same blood upstream. The flow of one through its convergence reads \
+                 too much where the other is open too, in simulated pairs by a fifth in the median; the flows do \
+                 not add."
+                    .to_owned(),
+            );
+        }
     }
     if jets.iter().any(|jet| jet.width_mm.axes_assumed) {
         cautions.push(

@@ -126,11 +126,8 @@ mod tests {
                 let off = [step % 3, step / 3 % 3, step / 9].map(|d| (f64::from(d) - 1.0) * 0.75);
                 let [x, y, z] = std::array::from_fn(|a| place[a] as f64 + off[a]);
                 let there = Point3::new(x, y, z);
-                let expected: f64 = if field.contains(there) {
-                    off.iter().map(|d| 1.0 - d.abs()).product()
-                } else {
-                    0.0
-                };
+                let expected: f64 =
+                    if field.contains(there) { off.iter().map(|d| 1.0 - d.abs()).product() } else { 0.0 };
                 assert!((field.at(there) - expected).abs() < 1e-12, "{place:?} {off:?}");
             }
         }
