@@ -414,16 +414,12 @@ fn sum_of(jets: &[JetResult], frame: usize) -> String {
             [] => "no jet".to_owned(),
         }
     };
-    let mut said = format!("The total is that of {} in frame {frame}, where it is largest", listed(&now));
-    if !then.is_empty() {
-        said.push_str(&format!(
-            "; {} {} not open then",
-            listed(&then),
-            if then.len() == 1 { "is" } else { "are" }
-        ));
-    }
-    said.push('.');
-    said
+    let closed = match &then[..] {
+        [] => String::new(),
+        [_] => format!("; {} is not open then", listed(&then)),
+        _ => format!("; {} are not open then", listed(&then)),
+    };
+    format!("The total is that of {} in frame {frame}, where it is largest{closed}.", listed(&now))
 }
 
 pub(super) fn cautions(
