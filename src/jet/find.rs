@@ -69,9 +69,10 @@ pub fn find(
 fn in_frame(volume: &Volume4, signal: &Signal, frame: usize) -> Vec<JetPose> {
     let plan = SectionPlan::default();
     let beam = volume.beam_at(volume.grid.middle()).unwrap_or(volume.grid.axes()[2]);
+    let calm = calm(volume, signal, frame);
     let mut poses: Vec<JetPose> = Vec::new();
     for seed in seeds(signal, beam).iter().take(16) {
-        let axis = flow_sense(volume, signal, frame, seed.centre, seed.axis);
+        let axis = flow_sense(&calm, seed.centre, seed.axis);
         let levels = [signal.tracing_level(), signal.seeing_level()];
         // A broad or bent stream can lean the first axis so far that the planes slide off the jet:
         // the beam's own direction is the second guess.
@@ -127,46 +128,53 @@ fn without_eddies(poses: Vec<JetPose>) -> Vec<JetPose> {
     poses.into_iter().filter(|pose| pose.haste >= least(pose)).collect()
 }
 
-/// Of the two senses of an axis, the one the flow takes
-///
-/// Coherent flow around the place is mostly convergence: its displayed velocity, positive toward
-/// the probe, tells which way the blood goes. Where that is undecided (no apex, or velocities that
-/// cancel) the coherent side is upstream.
-fn flow_sense(
-    volume: &Volume4,
-    signal: &Signal,
-    frame: usize,
-    centre: VolumePoint,
-    axis: Direction,
-) -> Direction {
-    let Some(channel) = volume.channel(ChannelKind::Velocity) else { return axis };
+/// Coherent coloured blood of a frame: where it is, its displayed velocity over the Nyquist velocity, the
+/// direction of the beam there (zero where it is unknown)
+struct Calm {
+    point: VolumePoint,
+    velocity: f64,
+    beam: Vector3<f64>,
+}
+
+/// All coherent coloured blood of a frame
+fn calm(volume: &Volume4, signal: &Signal, frame: usize) -> Vec<Calm> {
+    let Some(channel) = volume.channel(ChannelKind::Velocity) else { return Vec::new() };
     let codes = channel.samples().frame(frame);
     let scale = volume.velocity_scale;
     let grid = &volume.grid;
     let haste = signal.haste_field().data();
     let [nx, ny, _] = grid.shape();
+    let place = |i: usize| {
+        crate::space::VoxelPoint::new((i % nx) as f64, ((i / nx) % ny) as f64, (i / (nx * ny)) as f64)
+    };
+    (0..haste.len())
+        .filter(|i| codes.at(*i) != scale.zero_code() && haste[*i] <= 0.15)
+        .map(|i| {
+            let point = grid.volume_from_voxel(place(i));
+            let beam = volume.beam_at(point).map_or_else(Vector3::zeros, nalgebra::Unit::into_inner);
+            Calm { point, velocity: scale.velocity(codes.at(i)) / scale.nyquist(), beam }
+        })
+        .collect()
+}
+
+/// Of the two senses of an axis, the one the flow takes
+///
+/// Coherent flow around the place is mostly convergence: its displayed velocity, positive toward
+/// the probe, tells which way the blood goes. Where that is undecided (no apex, or velocities that
+/// cancel) the coherent side is upstream.
+fn flow_sense(calm: &[Calm], centre: VolumePoint, axis: Direction) -> Direction {
     let mut along = 0.0;
     let mut coherent_side = 0.0;
     let mut count = 0.0;
-    for (i, haste) in haste.iter().enumerate() {
-        let code = codes.at(i);
-        if code == scale.zero_code() || *haste > 0.15 {
-            continue;
-        }
-        let voxel =
-            crate::space::VoxelPoint::new((i % nx) as f64, ((i / nx) % ny) as f64, (i / (nx * ny)) as f64);
-        let point = grid.volume_from_voxel(voxel);
+    for Calm { point, velocity, beam } in calm {
         let offset = point.from(centre);
         if offset.norm() > 30.0 {
             continue;
         }
         count += 1.0;
         coherent_side += axis.dot(&offset).signum();
-        let beam: Vector3<f64> =
-            volume.beam_at(point).map_or_else(Vector3::zeros, nalgebra::Unit::into_inner);
-        let v = scale.velocity(code) / scale.nyquist();
-        if v.abs() < 0.9 {
-            along -= v * beam.dot(&axis);
+        if velocity.abs() < 0.9 {
+            along -= velocity * beam.dot(&axis);
         }
     }
     if count < 1.0 {
@@ -177,33 +185,42 @@ fn flow_sense(
 }
 
 /// Looks again, from the neighbouring frame's pose, where a jet was missed between frames
+///
+/// Away from the frame in which it is largest, to both sides at once: neither needs the other.
 fn fill_gaps(volume: &Volume4, scale: SignalScale, jets: &mut [Jet], watch: &Watch) -> Result<(), Cancelled> {
-    let plan = SectionPlan::default();
     let total = jets.len();
+    let again = |frame: usize, beside: Option<&JetPose>| looked_again(volume, scale, frame, beside?);
     for (done, jet) in jets.iter_mut().enumerate() {
-        let order: Vec<usize> = {
-            let peak = jet.largest();
-            (peak..volume.frames()).chain((0..peak).rev()).collect()
-        };
-        for frame in order {
-            if jet.poses[frame].is_some() {
-                continue;
-            }
-            let beside = [frame.checked_sub(1), Some(frame + 1)]
-                .into_iter()
-                .flatten()
-                .find_map(|f| jet.poses.get(f)?.as_ref());
-            let Some(known) = beside else { continue };
-            let Some(signal) = Signal::new(volume, frame, scale) else { continue };
-            let guess = Guess { point: known.neck, axis: known.axis };
-            let pose = refine(&signal, guess, &plan, signal.tracing_level()).filter(|pose| {
-                is_a_jet(pose)
-                    && pose.neck.from(known.neck).norm() < 4.0
-                    && angle_between(&pose.axis, &known.axis) < 0.5
-            });
-            jet.poses[frame] = pose;
-        }
+        let peak = jet.largest();
+        let (before, after) = jet.poses.split_at_mut(peak);
+        let largest = after[0].clone();
+        rayon::join(
+            || {
+                for i in (1..after.len()).filter(|i| after[*i].is_none()).collect::<Vec<_>>() {
+                    let beside = after[i - 1].as_ref().or(after.get(i + 1).and_then(Option::as_ref));
+                    after[i] = again(peak + i, beside);
+                }
+            },
+            || {
+                for i in (0..before.len()).rev().filter(|i| before[*i].is_none()).collect::<Vec<_>>() {
+                    let next = before.get(i + 1).unwrap_or(&largest).as_ref();
+                    let beside = i.checked_sub(1).and_then(|b| before[b].as_ref()).or(next);
+                    before[i] = again(i, beside);
+                }
+            },
+        );
         watch.step("following the jets", done + 1, total)?;
     }
     Ok(())
+}
+
+/// The pose in a frame that lies near the one known from the frame beside it
+fn looked_again(volume: &Volume4, scale: SignalScale, frame: usize, known: &JetPose) -> Option<JetPose> {
+    let signal = Signal::new(volume, frame, scale)?;
+    let guess = Guess { point: known.neck, axis: known.axis };
+    refine(&signal, guess, &SectionPlan::default(), signal.tracing_level()).filter(|pose| {
+        is_a_jet(pose)
+            && pose.neck.from(known.neck).norm() < 4.0
+            && angle_between(&pose.axis, &known.axis) < 0.5
+    })
 }

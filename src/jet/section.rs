@@ -6,7 +6,7 @@ use nalgebra::Vector3;
 use crate::numeric::Image;
 use crate::numeric::label::{Touch2, label};
 use crate::sample::Raster;
-use crate::space::{Cut, CutPoint, VolumePoint};
+use crate::space::{Cut, CutPoint, Grid, VolumePoint};
 use crate::unit::Mm;
 
 use super::Signal;
@@ -195,12 +195,16 @@ fn section(
             v += value * at.v;
             haste += signal.haste(point);
             pixels += 1.0;
+            if cut_off == CutOff::Yes {
+                continue;
+            }
             let at_border = x == 0 || y == 0 || x + 1 == w || y + 1 == h;
             // A pixel and a half farther out still belongs to the volume, or the region is cut off.
             let reach = 1.5 * raster.pixel.get();
-            let leaves = [(1.0, 0.0), (-1.0, 0.0), (0.0, 1.0), (0.0, -1.0)].iter().any(|(du, dv)| {
-                !signal.grid().contains(cut.at(CutPoint::new(at.u + du * reach, at.v + dv * reach)))
-            });
+            let leaves = !deep_inside(signal.grid(), point, reach)
+                && [(1.0, 0.0), (-1.0, 0.0), (0.0, 1.0), (0.0, -1.0)].iter().any(|(du, dv)| {
+                    !signal.grid().contains(cut.at(CutPoint::new(at.u + du * reach, at.v + dv * reach)))
+                });
             if at_border || leaves {
                 cut_off = CutOff::Yes;
             }
@@ -214,6 +218,16 @@ fn section(
         cut_off,
         mask,
     }
+}
+
+/// Whether a point lies in a grid by more than a length, whatever the direction
+fn deep_inside(grid: &Grid, point: VolumePoint, mm: f64) -> bool {
+    let index = grid.voxel_from_volume(point).0;
+    (0..3).all(|axis| {
+        // A thousandth of a voxel more than needed: rounding must not decide.
+        let margin = mm / grid.spacing_mm()[axis] + 1e-3;
+        index[axis] >= margin && index[axis] <= grid.shape()[axis] as f64 - 1.0 - margin
+    })
 }
 
 impl Section {

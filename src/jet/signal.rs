@@ -190,6 +190,12 @@ impl Signal {
         self.haste.at(self.grid.voxel_from_volume(point).0)
     }
 
+    /// Strength and haste at a point
+    pub fn at(&self, point: VolumePoint) -> [f64; 2] {
+        let index = self.grid.voxel_from_volume(point).0;
+        [self.strength.at(index), self.haste.at(index)]
+    }
+
     /// Haste of every voxel, x fastest
     pub fn haste_field(&self) -> &Field {
         &self.haste
@@ -250,31 +256,11 @@ fn haste_of(volume: &Volume4, frame: usize) -> Option<Vec<f32>> {
 /// One minus the length of the mean phasor of the coloured voxels in a 3 x 3 x 3 neighbourhood
 fn haste(phasors: &[[f32; 2]], shape: [usize; 3]) -> Vec<f32> {
     let [nx, ny, nz] = shape;
-    // Running sums of three along each axis in turn: (cos, sin, count).
+    // Sums of three along each axis in turn: (cos, sin, count).
     let mut sums: Vec<[f32; 3]> =
         phasors.iter().map(|p| [p[0], p[1], f32::from(u8::from(*p != [0.0; 2]))]).collect();
-    for (count, stride, outer) in [(nx, 1, ny * nz), (ny, nx, nx * nz), (nz, nx * ny, nx * ny)] {
-        let mut line = vec![[0.0f32; 3]; count];
-        for o in 0..outer {
-            let start = match stride {
-                1 => o * nx,
-                s if s == nx => (o / nx) * nx * ny + o % nx,
-                _ => o,
-            };
-            for (i, slot) in line.iter_mut().enumerate() {
-                *slot = sums[start + i * stride];
-            }
-            for i in 0..count {
-                let mut sum = line[i];
-                for neighbour in [i.checked_sub(1), Some(i + 1).filter(|n| *n < count)].into_iter().flatten()
-                {
-                    for c in 0..3 {
-                        sum[c] += line[neighbour][c];
-                    }
-                }
-                sums[start + i * stride] = sum;
-            }
-        }
+    for (run, count) in [(1, nx), (nx, ny), (nx * ny, nz)] {
+        add_neighbours(&mut sums, run, count);
     }
     sums.iter()
         .zip(phasors)
@@ -287,6 +273,51 @@ fn haste(phasors: &[[f32; 2]], shape: [usize; 3]) -> Vec<f32> {
         .collect()
 }
 
+/// Adds to each element those `run` before and after it, within blocks of `count` runs
+///
+/// Whole runs are added to whole runs, so that memory is read in its order along every axis.
+fn add_neighbours(sums: &mut [[f32; 3]], run: usize, count: usize) {
+    if run == 1 {
+        return sums.chunks_exact_mut(count).for_each(add_neighbours_in_row);
+    }
+    let mut before = vec![[0.0f32; 3]; run];
+    let mut here = before.clone();
+    for block in sums.chunks_exact_mut(run * count) {
+        for i in 0..count {
+            let (done, next) = block.split_at_mut((i + 1) * run);
+            let sum = &mut done[i * run..];
+            here.copy_from_slice(sum);
+            if i > 0 {
+                add(sum, &before);
+            }
+            if i + 1 < count {
+                add(sum, &next[..run]);
+            }
+            std::mem::swap(&mut before, &mut here);
+        }
+    }
+}
+
+fn add_neighbours_in_row(row: &mut [[f32; 3]]) {
+    let mut before = [0.0; 3];
+    for i in 0..row.len() {
+        let here = row[i];
+        if i > 0 {
+            add(&mut row[i..=i], &[before]);
+        }
+        if let Some(next) = row.get(i + 1).copied() {
+            add(&mut row[i..=i], &[next]);
+        }
+        before = here;
+    }
+}
+
+fn add(sum: &mut [[f32; 3]], more: &[[f32; 3]]) {
+    for (sum, more) in sum.as_flattened_mut().iter_mut().zip(more.as_flattened()) {
+        *sum += more;
+    }
+}
+
 /// Continues the strength one voxel past the displayed edge by straight extrapolation
 ///
 /// Where power was stored only under colour, an undisplayed voxel reads 0 though the blur left it
@@ -295,10 +326,21 @@ fn haste(phasors: &[[f32; 2]], shape: [usize; 3]) -> Vec<f32> {
 fn extend_below_gate(strength: &mut [f32], shape: [usize; 3], gate: f32) {
     let [nx, ny, nz] = shape;
     let known = strength.to_vec();
+    // A row with nothing in it nor in the four beside it stays empty.
+    let filled: Vec<bool> = known.chunks_exact(nx).map(|row| row.iter().any(|v| *v > 0.0)).collect();
     for z in 0..nz {
         for y in 0..ny {
+            let row = y + ny * z;
+            let near = filled[row]
+                || (y > 0 && filled[row - 1])
+                || (y + 1 < ny && filled[row + 1])
+                || (z > 0 && filled[row - ny])
+                || (z + 1 < nz && filled[row + ny]);
+            if !near {
+                continue;
+            }
             for x in 0..nx {
-                let i = x + nx * (y + ny * z);
+                let i = x + nx * row;
                 if known[i] > 0.0 {
                     continue;
                 }

@@ -174,7 +174,7 @@ pub fn reread(
     }
     let envelope = Envelope::new(&options.continuous_wave, &systole);
     let total = total(&jets, volume, envelope.as_ref());
-    let mut cautions = cautions(volume, &jets, &systole);
+    let mut cautions = cautions(volume, &jets, &total, &systole);
     cautions.extend(said);
     let mut results = Results { jets, total, cautions, severity: None, ..base.clone() };
     results.severity = Some(weigh(&options.criteria, &options.evidence, &own_evidence(&results)));

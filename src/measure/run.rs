@@ -99,6 +99,7 @@ pub fn measure(volume: &Volume4, options: &Options, watch: &Watch) -> Result<Res
     let present: Vec<usize> =
         (0..volume.frames()).filter(|frame| assessed.iter().any(|frames| frames[*frame].is_some())).collect();
     let systole = given.unwrap_or_else(|| beat::bounds(&volume.timeline, &present));
+    let zones = zone::all(volume, scale, &jets, &assessed);
     let results: Vec<JetResult> = jets
         .iter()
         .zip(&assessed)
@@ -107,13 +108,13 @@ pub fn measure(volume: &Volume4, options: &Options, watch: &Watch) -> Result<Res
             let mut result = jet_result(volume, scale, index + 1, jet, frames, &systole)?;
             let cw = options.continuous_wave.peak;
             let widest = result.peak_frame;
-            result.convergence = zone::convergence(volume, scale, &jets, index, frames, widest, cw);
+            result.convergence = zone::convergence(volume, &zones, index, widest, cw);
             Some(result)
         })
         .collect();
     let envelope = Envelope::new(&options.continuous_wave, &systole);
     let total = total(&results, volume, envelope.as_ref());
-    let cautions = cautions(volume, &results, &systole);
+    let cautions = cautions(volume, &results, &total, &systole);
     let mut results = Results {
         schema: SCHEMA.to_owned(),
         tool: Tool { version: env!("CARGO_PKG_VERSION").to_owned(), engine: ENGINE.to_owned() },
@@ -401,7 +402,32 @@ fn source(volume: &Volume4) -> Source {
     }
 }
 
-pub(super) fn cautions(volume: &Volume4, jets: &[JetResult], systole: &SystoleBounds) -> Vec<String> {
+/// What the total is a sum of, in a sentence: which jets are open in its frame and which are not
+fn sum_of(jets: &[JetResult], frame: usize) -> String {
+    let open = |jet: &&JetResult| jet.frames.get(frame).is_some_and(|at| at.vca_mm2.is_some());
+    let (now, then): (Vec<&JetResult>, Vec<&JetResult>) = jets.iter().partition(open);
+    let listed = |some: &[&JetResult]| {
+        let ids: Vec<String> = some.iter().map(|jet| jet.id.to_string()).collect();
+        match &ids[..] {
+            [one] => format!("jet {one}"),
+            [first @ .., last] => format!("jets {} and {last}", first.join(", ")),
+            [] => "no jet".to_owned(),
+        }
+    };
+    let closed = match &then[..] {
+        [] => String::new(),
+        [_] => format!("; {} is not open then", listed(&then)),
+        _ => format!("; {} are not open then", listed(&then)),
+    };
+    format!("The total is that of {} in frame {frame}, where it is largest{closed}.", listed(&now))
+}
+
+pub(super) fn cautions(
+    volume: &Volume4,
+    jets: &[JetResult],
+    total: &Total,
+    systole: &SystoleBounds,
+) -> Vec<String> {
     let mut cautions = vec![
         "Not a medical device. The result defers to local protocols and to the licensed reader.".to_owned(),
         "The vena contracta area is the effective orifice, smaller than the anatomic one; do not compare \
@@ -417,6 +443,15 @@ pub(super) fn cautions(volume: &Volume4, jets: &[JetResult], systole: &SystoleBo
     }
     if jets.len() > 1 {
         cautions.push("Several jets: their areas add at the same moment, their widths do not.".to_owned());
+        cautions.extend(total.frame.map(|frame| sum_of(jets, frame)));
+        if jets.iter().any(|jet| jet.convergence.flow_ml_s.is_some()) {
+            cautions.push(
+                "Several jets: each draws on the same blood upstream. The flow of one through its convergence reads \
+                 too much where the other is open too, in simulated pairs by a fifth in the median; the flows do \
+                 not add."
+                    .to_owned(),
+            );
+        }
     }
     if jets.iter().any(|jet| jet.width_mm.axes_assumed) {
         cautions.push(

@@ -11,6 +11,30 @@ use crate::volume::Volume4;
 
 use super::results::{Convergence, ConvergenceFrame, ConvergenceSurface, Dealiasing, Hemisphere, Interval};
 
+/// `[frame][jet]`: the convergence of every jet in every frame in which it was measured
+pub(super) type Found = Vec<Vec<Option<Result<Zone, ZoneError>>>>;
+
+/// The convergences of all jets, frame by frame, so that a frame's signal is made once
+pub(super) fn all(
+    volume: &Volume4,
+    scale: SignalScale,
+    jets: &[Jet],
+    assessed: &[Vec<Option<Assessment>>],
+) -> Found {
+    (0..volume.frames())
+        .into_par_iter()
+        .map(|frame| {
+            let at = |index: usize| assessed[index].get(frame).and_then(Option::as_ref);
+            let signal = (0..jets.len())
+                .any(|index| at(index).is_some())
+                .then(|| Signal::new(volume, frame, scale))
+                .flatten();
+            let one = |index: usize| Some(measured(volume, signal.as_ref(), jets, index, frame, at(index)?));
+            (0..jets.len()).map(one).collect()
+        })
+        .collect()
+}
+
 /// The convergence of jet `index` in the frame of its largest flow; where no frame can be measured, the
 /// reason in the frame of its largest area
 ///
@@ -18,18 +42,13 @@ use super::results::{Convergence, ConvergenceFrame, ConvergenceSurface, Dealiasi
 /// largest area need not.
 pub(super) fn convergence(
     volume: &Volume4,
-    scale: SignalScale,
-    jets: &[Jet],
+    found: &Found,
     index: usize,
-    assessed: &[Option<Assessment>],
     widest: usize,
     peak: Option<MetresPerSecond>,
 ) -> Convergence {
-    let found: Vec<Option<Result<Zone, ZoneError>>> = assessed
-        .par_iter()
-        .enumerate()
-        .map(|(frame, at)| Some(measured(volume, scale, jets, index, frame, at.as_ref()?)))
-        .collect();
+    let found: Vec<Option<&Result<Zone, ZoneError>>> =
+        found.iter().map(|jets| jets.get(index).and_then(Option::as_ref)).collect();
     let flows: Vec<(usize, &Zone)> = found
         .iter()
         .enumerate()
@@ -37,7 +56,7 @@ pub(super) fn convergence(
         .collect();
     let best = flows.iter().max_by(|a, b| a.1.flow_ml_s[0].total_cmp(&b.1.flow_ml_s[0]).then(b.0.cmp(&a.0)));
     let Some((frame, zone)) = best else {
-        let reason = found.get(widest).and_then(Option::as_ref).and_then(|zone| zone.as_ref().err());
+        let reason = found.get(widest).copied().flatten().and_then(|zone| zone.as_ref().err());
         let reason = reason.unwrap_or(&ZoneError::NoFlow).to_string();
         return Convergence { reason: Some(reason), ..Convergence::default() };
     };
@@ -57,7 +76,7 @@ fn interval(zone: &Zone) -> Interval {
 
 fn measured(
     volume: &Volume4,
-    scale: SignalScale,
+    signal: Option<&Signal>,
     jets: &[Jet],
     index: usize,
     frame: usize,
@@ -66,13 +85,13 @@ fn measured(
     let pose_of =
         |jet: &Jet| jet.poses.get(frame).and_then(Option::as_ref).map(|pose| (pose.neck, pose.axis));
     let (neck, axis) = jets.get(index).and_then(pose_of).ok_or(ZoneError::NoFlow)?;
-    let signal = Signal::new(volume, frame, scale).ok_or(ZoneError::NoVelocity)?;
+    let signal = signal.ok_or(ZoneError::NoVelocity)?;
     let others: Vec<VolumePoint> = (0..jets.len())
         .filter(|other| *other != index)
         .filter_map(|other| Some(pose_of(&jets[other])?.0))
         .collect();
     let opening = Opening { neck, axis, cut: &at.cut, outline: &at.corrected, others: &others };
-    beat::convergence(volume, frame, &signal, &opening)
+    beat::convergence(volume, frame, signal, &opening)
 }
 
 fn told(zone: &Zone, peak: Option<MetresPerSecond>) -> Convergence {

@@ -71,10 +71,10 @@ pub fn neck_image(signal: &Signal, cut: &Cut, side: Mm, slab: Mm) -> NeckImage {
         for y in 0..raster.height {
             for x in 0..raster.width {
                 let point = corner.moved(right * x as f64 + up * y as f64);
-                let here = signal.strength(point);
+                let [here, hasty] = signal.at(point);
                 strength.set(x, y, strength.at(x, y) + here);
                 squares.set(x, y, squares.at(x, y) + here * here);
-                haste.set(x, y, haste.at(x, y) + signal.haste(point));
+                haste.set(x, y, haste.at(x, y) + hasty);
             }
         }
     }
