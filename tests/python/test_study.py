@@ -557,7 +557,7 @@ def test_practice_from_recipes_to_the_class(tmp_path):
         os.utime(path, (time, time))
     truth = key["cases"][1]["truth"]["jets"][0]
     width = truth["frames"][0]["short_mm"]
-    work = {"evidence": {"vc_width_mm": width}}
+    work = {"evidence": {"schema": "narrows/evidence/1", "vc_width_mm": width}}
     stand_in.save(oval, reviews / "bo" / "oval.review.json", work, {"frame": truth["peak_frame"], "jet": "1"})
     (reviews / "bo" / "broken.review.json").write_text("{")
 
