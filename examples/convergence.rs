@@ -136,7 +136,9 @@ fn flows(wanted: &Wanted) {
     let cases: Vec<&Case> = all.iter().flat_map(|told| &told.cases).collect();
     let reasons: Vec<&String> = all.iter().flat_map(|told| &told.reasons).collect();
     if wanted.list {
-        cases.iter().for_each(|case| println!("{}", case.line));
+        for case in &cases {
+            println!("{}", case.line);
+        }
     }
     let (from, to) = (wanted.seeds.start, wanted.seeds.end);
     println!("seeds {from}..{to}: {} of {} jets with a flow", cases.len(), cases.len() + reasons.len());

@@ -88,7 +88,7 @@ fn body(ui: &mut Ui, page: &Page, window: f32, out: &mut Vec<Action>) {
     // Two beside each other; what is left free in the last row is the table's.
     let columns = if page.pictures.len() > 1 { 2 } else { 1 };
     let wide = picture_width(window, columns);
-    let free = page.pictures.len() % columns != 0;
+    let free = !page.pictures.len().is_multiple_of(columns);
     let rows = page.pictures.chunks(columns).enumerate();
     let last = page.pictures.len().div_ceil(columns);
     for (index, row) in rows {
