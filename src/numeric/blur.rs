@@ -76,16 +76,23 @@ fn blurred(mut data: Vec<f64>, shape: [usize; 3], sigma: [f64; 3], edge: Edge) -
     let kernel = gaussian_kernel(sigma[0]);
     if kernel.len() > 1 {
         let radius = (kernel.len() / 2) as isize;
-        other.par_chunks_mut(width).zip(data.par_chunks(width)).for_each(|(out, row)| {
-            for (x, sum) in out.iter_mut().enumerate() {
-                *sum = 0.0;
+        // The row with what lies beyond its ends, so that each weight meets a whole row at once.
+        let longer = vec![0.0; width + kernel.len() - 1];
+        let rows = other.par_chunks_mut(width).zip(data.par_chunks(width));
+        rows.for_each_init(
+            || longer.clone(),
+            |longer, (out, row)| {
+                for (at, value) in longer.iter_mut().enumerate() {
+                    *value = edge.place(at as isize - radius, width).map_or(0.0, |at| row[at]);
+                }
+                out.fill(0.0);
                 for (k, weight) in kernel.iter().enumerate() {
-                    if let Some(at) = edge.place(x as isize + k as isize - radius, width) {
-                        *sum += weight * row[at];
+                    for (sum, value) in out.iter_mut().zip(&longer[k..k + width]) {
+                        *sum += weight * value;
                     }
                 }
-            }
-        });
+            },
+        );
         std::mem::swap(&mut data, &mut other);
     }
     let kernel = gaussian_kernel(sigma[1]);
