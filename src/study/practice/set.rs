@@ -126,7 +126,7 @@ pub struct MadeCase {
 }
 
 /// List and key of a set, the cases in their order; the text of the key is that of
-/// [`key_text`](crate::study::list::key_text)
+/// [`key_text`]
 pub fn make(cases: Vec<MadeCase>, seed: Option<u64>) -> (PracticeList, PracticeKey) {
     let cases: Vec<KeyCase> = cases
         .into_iter()
