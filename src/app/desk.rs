@@ -10,16 +10,17 @@ use crate::measure::ENGINE;
 use crate::review::{self, Command, Different, JetId, Orphan, Review, Session, orphans, state_folder};
 use crate::study::sweep::Over;
 use crate::ui::{
-    Action, Card, Facts, Leftover, Notice, Page, Pictures, Reading, Scene, TiltMap, ViewState, Weight, When,
+    Action, Card, Facts, Leftover, Notice, Pictures, Reading, Scene, TiltMap, ViewState, Weight, When,
     screen_ui,
 };
 use crate::volume::Volume4;
 
 use super::autosave::Autosave;
 use super::context_pictures::ContextPictures;
+use super::failure::{Failure, ReviewOrigin, Waiting};
 use super::gpu_pictures::GpuPictures;
-use super::open::{Choice, Failure, Jobs, News, Opened, ReviewOrigin, Waiting};
-use super::pages::{self, Compared, Draft, Screen};
+use super::open::{Choice, Jobs, News, Opened};
+use super::pages::{self, Screen, Shown};
 use super::pictures::{DrawWhen, PlainPictures};
 use super::reading;
 use super::samples;
@@ -78,13 +79,6 @@ struct Open {
     traced: Vec<(JetId, usize, f64)>,
     traced_at: Option<u64>,
     autosave: Option<Autosave>,
-}
-
-/// A page on the screen, with what holds its pictures and what it is of
-struct Shown {
-    page: Page,
-    _pictures: Vec<egui::TextureHandle>,
-    compared: Option<Compared>,
 }
 
 /// The desk
@@ -366,7 +360,7 @@ impl Desk {
             News::Chosen(Choice::Other, path) => self.view.other = path.display().to_string(),
             News::Page(volume, draft) => {
                 if self.open.as_ref().is_some_and(|open| Arc::ptr_eq(&open.volume, &volume)) {
-                    self.show_page(*draft);
+                    self.page = Some(draft.show(&self.ctx));
                 }
             }
             News::NotChosen { at_once: true } => {
@@ -587,35 +581,6 @@ impl Desk {
     /// What the pictures of a page are painted for
     fn screen(&self) -> Screen {
         Screen { width: self.ctx.content_rect().width(), density: self.ctx.pixels_per_point() }
-    }
-
-    fn show_page(&mut self, draft: Draft) {
-        let ctx = &self.ctx;
-        let density = ctx.pixels_per_point();
-        let load = |(name, painted): &(String, crate::report::Painted)| {
-            let size = [painted.width as usize, painted.height as usize];
-            let image = egui::ColorImage::from_rgb(size, &painted.rgb);
-            ctx.load_texture(name, image, egui::TextureOptions::LINEAR)
-        };
-        let handles: Vec<egui::TextureHandle> = draft.pictures.iter().map(load).collect();
-        let shown = draft.pictures.iter().zip(&handles);
-        let pictures =
-            shown.map(|((name, _), handle)| (name.clone(), handle.id(), handle.size_vec2() / density));
-        let mut choices = vec![("Close".to_owned(), Action::ClosePage)];
-        if draft.compared.is_some() {
-            choices.insert(0, ("Write the comparison".to_owned(), Action::WriteComparison));
-        }
-        let page = Page {
-            title: draft.title,
-            headline: draft.headline,
-            sentence: draft.sentence,
-            cautions: draft.cautions,
-            notes: draft.notes,
-            table: draft.table,
-            pictures: pictures.collect(),
-            choices,
-        };
-        self.page = Some(Shown { page, _pictures: handles, compared: draft.compared });
     }
 
     fn write_comparison(&mut self) {

@@ -4,6 +4,7 @@
 //! |---|---|
 //! | `window` | the event loop, the surface, a lost device brought back |
 //! | `desk` | what is open, what becomes of the reader's wishes |
+//! | `failure` | what a piece of work says when it did not work |
 //! | `open` | opening, hashing, measuring, reporting, each on its thread |
 //! | `pages` | a comparison or a sweep made ready for the screen |
 //! | `reading`, `signals` | the numbers of the cut on the screen |
@@ -18,6 +19,7 @@
 mod autosave;
 mod context_pictures;
 mod desk;
+mod failure;
 mod gpu_pictures;
 mod open;
 mod pages;

@@ -10,6 +10,7 @@ use crate::review::{self, Different, Review, Source};
 use crate::ui::Progress;
 use crate::volume::Volume4;
 
+use super::failure::{Failure, ReviewOrigin, Waiting};
 use super::pages::{Compared, Draft};
 use super::worker::Notify;
 
@@ -51,35 +52,6 @@ pub(super) enum Choice {
 pub(super) struct Opened {
     pub(super) volume: Arc<Volume4>,
     pub(super) path: PathBuf,
-    pub(super) review: Review,
-    pub(super) review_file: Option<PathBuf>,
-    pub(super) origin: ReviewOrigin,
-}
-
-/// Where the review of an opened volume comes from
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum ReviewOrigin {
-    /// It is new
-    New,
-    /// A file
-    File,
-    /// Work left behind
-    Leftover,
-}
-
-/// Why something did not work
-pub(super) struct Failure {
-    pub(super) text: String,
-    pub(super) hint: String,
-    /// A review that still waits for its volume
-    pub(super) waiting: Option<Box<Waiting>>,
-    /// The volume that is not the one, where the reader may insist
-    pub(super) different: Option<PathBuf>,
-}
-
-/// A review that waits for its volume
-#[derive(Clone)]
-pub(super) struct Waiting {
     pub(super) review: Review,
     pub(super) review_file: Option<PathBuf>,
     pub(super) origin: ReviewOrigin,
@@ -294,7 +266,7 @@ pub(super) fn is_review(path: &Path) -> bool {
 }
 
 fn failed(error: &dyn std::error::Error, hint: &str) -> News {
-    News::Failed(Failure { text: error.to_string(), hint: hint.to_owned(), waiting: None, different: None })
+    News::Failed(Failure::of(error, hint))
 }
 
 fn open_volume(path: &Path, tell: &dyn Fn(News)) {

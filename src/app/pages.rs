@@ -5,6 +5,8 @@
 use std::path::Path;
 use std::sync::Arc;
 
+use egui::{ColorImage, TextureHandle, TextureOptions};
+
 use crate::format::{self, OpenOptions, truth_beside};
 use crate::job::Watch;
 use crate::measure::{self, Comparison, MeasureError};
@@ -14,10 +16,10 @@ use crate::report::{
 };
 use crate::review::{self, Review};
 use crate::study::sweep::{self, Over, SweepError, SweepOptions};
-use crate::ui::When;
+use crate::ui::{Action, Page, When};
 use crate::volume::Volume4;
 
-use super::open::Failure;
+use super::failure::Failure;
 
 /// The screen that a page is made for
 #[derive(Clone, Copy)]
@@ -32,7 +34,7 @@ impl Screen {
     /// A figure as wide as it will be shown where so many stand beside each other, pixel for pixel
     fn paint(self, svg: &str, beside: usize) -> Result<Painted, Failure> {
         let wide = crate::ui::picture_width(self.width, beside) * self.density;
-        paint_svg_wide(svg, wide.round()).map_err(|error| failure(&error, ""))
+        paint_svg_wide(svg, wide.round()).map_err(|error| Failure::of(&error, ""))
     }
 }
 
@@ -48,6 +50,41 @@ pub(super) struct Draft {
     pub(super) pictures: Vec<(String, Painted)>,
     /// What the page of a comparison is of, to be written
     pub(super) compared: Option<Compared>,
+}
+
+/// A page on the screen, with what holds its pictures and what it is of
+pub(super) struct Shown {
+    pub(super) page: Page,
+    pub(super) compared: Option<Compared>,
+    _pictures: Vec<TextureHandle>,
+}
+
+impl Draft {
+    /// The page with its pictures on the screen
+    pub(super) fn show(self, ctx: &egui::Context) -> Shown {
+        let density = ctx.pixels_per_point();
+        let load = |(name, painted): &(String, Painted)| {
+            let size = [painted.width as usize, painted.height as usize];
+            ctx.load_texture(name, ColorImage::from_rgb(size, &painted.rgb), TextureOptions::LINEAR)
+        };
+        let handles: Vec<TextureHandle> = self.pictures.iter().map(load).collect();
+        let named = self.pictures.into_iter().zip(&handles);
+        let pictures = named.map(|((name, _), handle)| (name, handle.id(), handle.size_vec2() / density));
+        let write =
+            self.compared.is_some().then(|| ("Write the comparison".to_owned(), Action::WriteComparison));
+        let close = ("Close".to_owned(), Action::ClosePage);
+        let page = Page {
+            title: self.title,
+            headline: self.headline,
+            sentence: self.sentence,
+            cautions: self.cautions,
+            notes: self.notes,
+            table: self.table,
+            pictures: pictures.collect(),
+            choices: write.into_iter().chain([close]).collect(),
+        };
+        Shown { page, compared: self.compared, _pictures: handles }
+    }
 }
 
 /// A comparison and its volumes, the earlier one first
@@ -67,19 +104,19 @@ pub(super) fn compare(
     watch: &Watch,
 ) -> Result<Option<Draft>, Failure> {
     let opened =
-        format::open(other, &OpenOptions::default()).map_err(|error| failure(&error, &error.hint()))?;
+        format::open(other, &OpenOptions::default()).map_err(|error| Failure::of(&error, &error.hint()))?;
     let opened = Arc::new(opened);
     let here = match review::numbers(read, volume, watch) {
         Ok(results) => results,
         Err(MeasureError::Cancelled(_)) => return Ok(None),
-        Err(error) => return Err(failure(&error, LOOK)),
+        Err(error) => return Err(Failure::of(&error, LOOK)),
     };
     // The other is weighed against the same table; what was entered belongs to the review alone.
     let options = measure::Options { criteria: review::options(read).criteria, ..Default::default() };
     let there = match measure::measure(&opened, &options, watch) {
         Ok(results) => results,
         Err(MeasureError::Cancelled(_)) => return Ok(None),
-        Err(error) => return Err(failure(&error, LOOK)),
+        Err(error) => return Err(Failure::of(&error, LOOK)),
     };
     let (comparison, volumes) = match when {
         When::Earlier => (measure::compare(there, here), [opened, volume.clone()]),
@@ -87,7 +124,7 @@ pub(super) fn compare(
     };
     let unit = AreaUnit::default();
     let figures = comparison_figures(&comparison, [&volumes[0], &volumes[1]], unit)
-        .map_err(|error| failure(&error, error.hint().unwrap_or_default()))?;
+        .map_err(|error| Failure::of(&error, error.hint().unwrap_or_default()))?;
     let mut pictures = Vec::new();
     let [before, after] = figures.en_face;
     let named = [("En face, before", before), ("En face, after", after)];
@@ -121,8 +158,8 @@ pub(super) fn swept(
     screen: Screen,
     watch: &Watch,
 ) -> Result<Option<Draft>, Failure> {
-    let truth =
-        truth_beside(file).map_err(|error| failure(&error, "move that file away to go without a truth"))?;
+    let truth = truth_beside(file)
+        .map_err(|error| Failure::of(&error, "move that file away to go without a truth"))?;
     let options = SweepOptions {
         jet,
         anterior_posterior: review::options(read).anterior_posterior,
@@ -131,7 +168,7 @@ pub(super) fn swept(
     let found = match sweep::sweep(volume, truth.as_ref(), over, &options, watch) {
         Ok(found) => found,
         Err(SweepError::Measure(MeasureError::Cancelled(_))) => return Ok(None),
-        Err(error) => return Err(failure(&error, LOOK)),
+        Err(error) => return Err(Failure::of(&error, LOOK)),
     };
     let svg = sweep_figure(&found, Look::Page).finish();
     let picture = screen.paint(&svg, 1)?;
@@ -172,7 +209,3 @@ pub(super) fn swept(
 }
 
 const LOOK: &str = "look at the volume with `narrows inspect`";
-
-fn failure(error: &dyn std::error::Error, hint: &str) -> Failure {
-    Failure { text: error.to_string(), hint: hint.to_owned(), waiting: None, different: None }
-}

@@ -263,7 +263,7 @@ fn scrub_ui(
     let Some(session) = scene.session else { return };
     let frame = session.review().place.frame;
     let response = ui.interact(plot, ui.scope_id().with("scrub"), Sense::click_and_drag());
-    response.widget_info(|| egui::WidgetInfo::slider(true, (frame + 1) as f64, "Frame"));
+    response.widget_info(|| egui::WidgetInfo::slider(true, frame as f64, "Frame"));
     let response = response.on_hover_and_drag_cursor(CursorIcon::ResizeHorizontal);
     let painter = ui.painter();
     for (index, time) in scale.moments.iter().enumerate() {

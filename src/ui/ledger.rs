@@ -169,16 +169,16 @@ fn headline(ui: &mut Ui, session: &Session, scene: &Scene<'_>, view: &mut ViewSt
             out,
         );
     }
+    if let Some(sum) = reading.all_jets {
+        let from = "The areas of all jets in this frame: your tracings where you made any, the \
+                    proposals elsewhere. Widths never add.";
+        number_ui(ui, "All jets, this frame", &words::cm2(sum.value), from, view, out);
+    }
     if let Some(results) = &review.results
         && results.jets.len() > 1
     {
-        if let Some(sum) = reading.all_jets {
-            let from = "The areas of all jets in this frame: your tracings where you made any, the \
-                        proposals elsewhere. Widths never add.";
-            number_ui(ui, "All jets, this frame", &words::cm2(sum.value), from, view, out);
-        }
         let total = results.total.vca_mm2;
-        let at = results.total.frame.map_or(String::new(), |frame| format!(" (frame {})", frame + 1));
+        let at = results.total.frame.map_or(String::new(), |frame| format!(" (frame {frame})"));
         number_ui(
             ui,
             "All jets, proposed",
@@ -282,7 +282,7 @@ fn jet_part(ui: &mut Ui, session: &Session, out: &mut Vec<Action>) {
                 out.push(Action::Do(Command::Select(id)));
             }
             if let Some(found) = review.found(id) {
-                let text = format!("{}, frame {}", words::cm2(found.vca_mm2.value), found.peak_frame + 1);
+                let text = format!("{}, frame {}", words::cm2(found.vca_mm2.value), found.peak_frame);
                 ui.label(RichText::new(text).font(theme::small()).color(theme::QUIET));
             }
             if id != JetId::Free {

@@ -31,9 +31,9 @@ mod words;
 
 pub use keys::{Binding, TABLE, spoken};
 pub use look::{dressed, map};
-pub use page::{Page, picture_width};
+pub use page::picture_width;
 pub use scene::{
-    Action, Card, Drawn3, Facts, Leftover, Notice, Origin, OutlineSource, Pane, Pictures, Progress,
+    Action, Card, Drawn3, Facts, Leftover, Notice, Origin, OutlineSource, Page, Pane, Pictures, Progress,
     ReadOutline, Reading, Scene, TiltMap, Weight, When, keep,
 };
 pub use theme::apply as apply_theme;

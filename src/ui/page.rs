@@ -2,31 +2,10 @@
 //!
 //! Comparisons and sweeps come from the core as figures and rows; the page only shows them.
 
-use egui::{Grid, RichText, ScrollArea, TextureId, Ui, Vec2, Window, vec2};
+use egui::{Grid, RichText, ScrollArea, Ui, Window, vec2};
 
-use super::scene::{Action, Scene};
+use super::scene::{Action, Page, Scene};
 use super::theme;
-
-/// What a page shows
-#[derive(Clone, Debug, Default)]
-pub struct Page {
-    /// Its title
-    pub title: String,
-    /// The number the eye goes to; may be empty
-    pub headline: String,
-    /// What it means
-    pub sentence: String,
-    /// What stands against it, a sentence each
-    pub cautions: Vec<String>,
-    /// What it rests on, a sentence each
-    pub notes: Vec<String>,
-    /// Rows of a table, the first its heads
-    pub table: Vec<Vec<String>>,
-    /// Pictures with a name each, side by side where there is room: texture and size in points
-    pub pictures: Vec<(String, TextureId, Vec2)>,
-    /// What can be done with it
-    pub choices: Vec<(String, Action)>,
-}
 
 /// Space between two pictures, and that kept for the scroll bar, points
 const GAP: f32 = 10.0;

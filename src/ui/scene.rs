@@ -5,15 +5,13 @@
 
 use std::path::PathBuf;
 
-use egui::{Painter, Rect, TextureId};
+use egui::{Painter, Rect, TextureId, Vec2};
 
 use crate::gpu::{ContextView, CutView};
 use crate::measure::results::{Interval, ShapeClass};
 use crate::review::{Command, JetId, Session, TracingId};
 use crate::study::sweep::Over;
 use crate::volume::VelocityScale;
-
-use super::page::Page;
 
 /// Which picture of a cut
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -235,6 +233,27 @@ pub struct Leftover {
     pub file: String,
     /// What it holds, in words
     pub text: String,
+}
+
+/// What a page laid over the screen shows
+#[derive(Clone, Debug, Default)]
+pub struct Page {
+    /// Its title
+    pub title: String,
+    /// The number the eye goes to; may be empty
+    pub headline: String,
+    /// What it means
+    pub sentence: String,
+    /// What stands against it, a sentence each
+    pub cautions: Vec<String>,
+    /// What it rests on, a sentence each
+    pub notes: Vec<String>,
+    /// Rows of a table, the first its heads
+    pub table: Vec<Vec<String>>,
+    /// Pictures with a name each, side by side where there is room: texture and size in points
+    pub pictures: Vec<(String, TextureId, Vec2)>,
+    /// What can be done with it
+    pub choices: Vec<(String, Action)>,
 }
 
 /// Everything the screen shows

@@ -86,13 +86,6 @@ pub struct KeyCase {
     pub truth: Truth,
 }
 
-impl PracticeKey {
-    /// The case whose volume has these bytes
-    pub fn case_of(&self, blake3: &str) -> Option<&KeyCase> {
-        self.cases.iter().find(|case| case.blake3 == blake3)
-    }
-}
-
 /// What a recipe is as a case; one that does not say is of its own name, and of the middle grade
 pub fn described(recipe: &Recipe) -> PracticeRecipe {
     recipe.practice.clone().unwrap_or_else(|| PracticeRecipe {

@@ -1,0 +1,41 @@
+//! What a piece of work says when it did not work, and the review that may wait for another file.
+
+use std::path::PathBuf;
+
+use crate::review::Review;
+
+/// Where the review of an opened volume comes from
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum ReviewOrigin {
+    /// It is new
+    New,
+    /// A file
+    File,
+    /// Work left behind
+    Leftover,
+}
+
+/// Why something did not work
+pub(super) struct Failure {
+    pub(super) text: String,
+    pub(super) hint: String,
+    /// A review that still waits for its volume
+    pub(super) waiting: Option<Box<Waiting>>,
+    /// The volume that is not the one, where the reader may insist
+    pub(super) different: Option<PathBuf>,
+}
+
+/// A review that waits for its volume
+#[derive(Clone)]
+pub(super) struct Waiting {
+    pub(super) review: Review,
+    pub(super) review_file: Option<PathBuf>,
+    pub(super) origin: ReviewOrigin,
+}
+
+impl Failure {
+    /// The failure that an error is
+    pub(super) fn of(error: &dyn std::error::Error, hint: &str) -> Self {
+        Self { text: error.to_string(), hint: hint.to_owned(), waiting: None, different: None }
+    }
+}
