@@ -55,7 +55,7 @@ pub(super) fn run(path: Option<PathBuf>) -> Result<(), AppError> {
     let desk = Desk::new(&ctx, DeskOptions::default()).map_err(AppError::Threads)?;
     let mut shell =
         Shell { ctx, desk, proxy, path, face: None, due: None, error: None, title: String::new() };
-    event_loop.run_app(&mut shell).map_err(|error| AppError::NoDisplay(error.to_string()))?;
+    event_loop.run_app(&mut shell).map_err(|error| AppError::NoDisplay(reason(&error.to_string())))?;
     shell.error.map_or(Ok(()), Err)
 }
 
@@ -64,9 +64,15 @@ fn event_loop() -> Result<EventLoop<Call>, AppError> {
     let built = std::panic::catch_unwind(|| EventLoop::<Call>::with_user_event().build());
     match built {
         Ok(Ok(event_loop)) => Ok(event_loop),
-        Ok(Err(error)) => Err(AppError::NoDisplay(error.to_string())),
+        Ok(Err(error)) => Err(AppError::NoDisplay(reason(&error.to_string()))),
         Err(_) => Err(AppError::NoDisplay("a library of the window system is missing".into())),
     }
+}
+
+/// The reason in an error of the window system, without the place in its source
+fn reason(told: &str) -> String {
+    let placed = told.strip_prefix("os error at ").and_then(|placed| placed.split_once(": "));
+    placed.map_or(told, |(_, reason)| reason).to_owned()
 }
 
 /// What exists only while there is a window
@@ -284,5 +290,19 @@ impl ApplicationHandler<Call> for Shell {
         self.desk.end();
         // The surface must go before the display it was made on.
         self.face = None;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::reason;
+
+    #[test]
+    fn a_reason_names_no_place_in_anybodys_source() {
+        assert_eq!(
+            reason("os error at /home/a/linux/mod.rs:765: DISPLAY is not set."),
+            "DISPLAY is not set."
+        );
+        assert_eq!(reason("not supported: here"), "not supported: here");
     }
 }
