@@ -1,14 +1,38 @@
 //! One row of a cut, with the widest vectors the machine has.
 //!
-//! The same safe code is compiled twice, for the plain instruction set and for 256-bit vectors, and
-//! the machine is asked once which it can run. Both give the same bits: every step is an addition,
-//! product, division, root or selection in f64, and what is fused (`mul_add`) is fused in both; a
-//! machine without the instruction gets the same bits from the system's library, slowly.
+//! The same safe code is compiled three times, for the plain instruction set, for 256-bit and for
+//! 512-bit vectors, and the machine is asked which it can run. All give the same bits: every step is
+//! an addition, product, division, root or selection in f64, and what is fused (`mul_add`) is fused in
+//! all; a machine without the instruction gets the same bits from the system's library, slowly.
 
 use super::kernel::{Code, Display, Phasors, Sums, Windows, coherences, phasors, scalars, velocities};
 use super::rows::{BLOCK, Block, Row};
 
-/// Compiles a function for 256-bit vectors too and calls the one the machine can run
+/// The vectors a machine can run, in reals at once
+#[cfg(target_arch = "x86_64")]
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Width {
+    Plain,
+    Four,
+    Eight,
+}
+
+#[cfg(target_arch = "x86_64")]
+impl Width {
+    /// (The answers are kept by the standard library: asking costs a load.)
+    fn of_this_machine() -> Self {
+        use std::arch::is_x86_feature_detected as has;
+        if !(has!("avx2") && has!("fma")) {
+            Self::Plain
+        } else if has!("avx512f") && has!("avx512bw") && has!("avx512dq") && has!("avx512vl") {
+            Self::Eight
+        } else {
+            Self::Four
+        }
+    }
+}
+
+/// Compiles a function for wider vectors too and calls the one the machine can run
 macro_rules! widest {
     ($(#[$doc:meta])* fn $name:ident [$($generics:tt)*] ($($arg:ident: $type:ty),* $(,)?) $body:block) => {
         $(#[$doc])*
@@ -18,16 +42,22 @@ macro_rules! widest {
 
             #[cfg(target_arch = "x86_64")]
             {
-                #[target_feature(enable = "avx2,fma")]
-                fn wide<$($generics)*>($($arg: $type),*) {
+                #[target_feature(enable = "avx2,fma,avx512f,avx512bw,avx512dq,avx512vl")]
+                fn eight<$($generics)*>($($arg: $type),*) {
                     plain($($arg),*);
                 }
-                if std::arch::is_x86_feature_detected!("avx2") && std::arch::is_x86_feature_detected!("fma") {
-                    // SAFETY: `wide` is safe code; it only must not run where the instructions are
-                    // missing, and the line above has just asked.
+                #[target_feature(enable = "avx2,fma")]
+                fn four<$($generics)*>($($arg: $type),*) {
+                    plain($($arg),*);
+                }
+                match Width::of_this_machine() {
+                    // SAFETY: the functions are safe code; they only must not run where their
+                    // instructions are missing, and the machine has just been asked.
                     #[allow(unsafe_code)]
-                    unsafe { wide($($arg),*) };
-                    return;
+                    Width::Eight => return unsafe { eight($($arg),*) },
+                    #[allow(unsafe_code)]
+                    Width::Four => return unsafe { four($($arg),*) },
+                    Width::Plain => {}
                 }
             }
             plain($($arg),*);
