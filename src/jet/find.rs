@@ -142,13 +142,19 @@ fn calm(volume: &Volume4, signal: &Signal, frame: usize) -> Vec<Calm> {
     let codes = channel.samples().frame(frame);
     let scale = volume.velocity_scale;
     let grid = &volume.grid;
-    let haste = signal.haste_field().data();
+    let haste = signal.haste_field();
     let [nx, ny, _] = grid.shape();
+    let of = |i: usize| [i % nx, (i / nx) % ny, i / (nx * ny)];
     let place = |i: usize| {
-        crate::space::VoxelPoint::new((i % nx) as f64, ((i / nx) % ny) as f64, (i / (nx * ny)) as f64)
+        let [x, y, z] = of(i).map(|n| n as f64);
+        crate::space::VoxelPoint::new(x, y, z)
     };
-    (0..haste.len())
-        .filter(|i| codes.at(*i) != scale.zero_code() && haste[*i] <= 0.15)
+    // All colour lies in the part that the field keeps.
+    haste
+        .kept()
+        .rows(grid.shape())
+        .flatten()
+        .filter(|i| codes.at(*i) != scale.zero_code() && haste.value(of(*i)) <= 0.15)
         .map(|i| {
             let point = grid.volume_from_voxel(place(i));
             let beam = volume.beam_at(point).map_or_else(Vector3::zeros, nalgebra::Unit::into_inner);

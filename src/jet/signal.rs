@@ -7,9 +7,9 @@
 //! has wrapped several times and turbulence scatters it, so that hue means nothing any more. Slow
 //! coloured blood has strength without haste and is not part of a jet.
 
-use crate::numeric::Field;
+use crate::numeric::{Extent, Field};
 use crate::space::{Grid, VolumePoint};
-use crate::volume::{ChannelKind, Volume4};
+use crate::volume::{ChannelKind, Codes, Volume4};
 
 /// What the strength was made of
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -53,19 +53,16 @@ impl SignalScale {
         let zero = volume.velocity_scale.zero_code();
         let colour_only = Self { plateau: 1.0, gate: None, source: StrengthSource::Colour };
         let Some(power) = volume.channel(ChannelKind::Power) else { return Some(colour_only) };
-        let coloured = |frame: usize| {
-            let codes = velocity.samples().frame(frame);
-            (0..codes.len()).map(|i| codes.at(i) != zero).collect::<Vec<_>>()
-        };
-        let count = |frame: &usize| {
-            let codes = velocity.samples().frame(*frame);
-            (0..codes.len()).filter(|i| codes.at(*i) != zero).count()
-        };
+        let count = |frame: &usize| velocity.samples().frame(*frame).count_other(zero);
         let frame = (0..volume.frames()).max_by_key(|frame| (count(frame), usize::MAX - frame))?;
-        let here = coloured(frame);
-        let haste = haste_of(volume, frame)?;
-        let codes = power.samples().frame(frame);
-        let [nx, ny, nz] = volume.grid.shape();
+        let shape = volume.grid.shape();
+        let codes = velocity.samples().frame(frame);
+        // Two voxels farther out nothing is coloured: there a voxel's neighbours are seen whole.
+        let part = coloured(&codes, zero, shape).grown(2, shape);
+        let here: Vec<bool> = gathered(&codes, part, shape, |code| code != zero);
+        let haste = haste_of(volume, frame, part)?;
+        let power = gathered(&power.samples().frame(frame), part, shape, |code| code);
+        let [nx, ny, nz] = part.side;
         let (mut deep, mut scattered, mut all) = (Vec::new(), Vec::new(), Vec::new());
         for z in 0..nz {
             for y in 0..ny {
@@ -74,7 +71,7 @@ impl SignalScale {
                     if !here[i] {
                         continue;
                     }
-                    let value = volume.power_scale.linear(f64::from(codes.at(i)));
+                    let value = volume.power_scale.linear(f64::from(power[i]));
                     all.push(value);
                     let inside = x >= 2 && y >= 2 && z >= 2 && x + 2 < nx && y + 2 < ny && z + 2 < nz;
                     let steps = [2, 2 * nx, 2 * nx * ny];
@@ -122,34 +119,36 @@ impl Signal {
         }
         let shape = volume.grid.shape();
         let codes = velocity.samples().frame(frame);
-        let cycle = PhasorTable::new(volume);
-        let haste = haste_of(volume, frame)?;
+        let zero = volume.velocity_scale.zero_code();
         let power = volume.channel(ChannelKind::Power).filter(|_| scale.source == StrengthSource::Power);
+        let power = power.map(|power| power.samples().frame(frame));
+        let linear = |code: u16| (volume.power_scale.linear(f64::from(code)) / scale.plateau) as f32;
+        // What is coloured or has power, one voxel more for what is continued below the gate, and the
+        // hem of zeros that a field wants.
+        let part = match &power {
+            Some(power) if linear(0) == 0.0 => coloured(&codes, zero, shape).with(coloured(power, 0, shape)),
+            Some(_) => Extent::whole(shape),
+            None => coloured(&codes, zero, shape),
+        };
+        let part = part.grown(2, shape);
+        let haste = haste_of(volume, frame, part)?;
         let strength = match power {
             Some(power) => {
-                let codes = power.samples().frame(frame);
-                let linear = |code: u16| volume.power_scale.linear(f64::from(code)) / scale.plateau;
-                let table: Vec<f32> = match power.samples().bits() {
-                    8 => (0..256).map(|code| linear(code) as f32).collect(),
-                    _ => Vec::new(),
+                let table: Vec<f32> = match power {
+                    Codes::U8(_) => (0..256).map(linear).collect(),
+                    Codes::U16(_) => Vec::new(),
                 };
-                let mut strength: Vec<f32> = (0..codes.len())
-                    .map(|i| {
-                        let code = codes.at(i);
-                        table.get(code as usize).copied().unwrap_or_else(|| linear(code) as f32)
-                    })
-                    .collect();
-                extend_below_gate(&mut strength, shape, scale.gate.unwrap_or(0.0) as f32);
+                let of = |code: u16| table.get(usize::from(code)).copied().unwrap_or_else(|| linear(code));
+                let mut strength = gathered(&power, part, shape, of);
+                extend_below_gate(&mut strength, part.side, scale.gate.unwrap_or(0.0) as f32);
                 strength
             }
-            None => {
-                (0..codes.len()).map(|i| f32::from(u8::from(cycle.of(codes.at(i)) != [0.0; 2]))).collect()
-            }
+            None => gathered(&codes, part, shape, |code| f32::from(u8::from(code != zero))),
         };
         Some(Self {
             grid: volume.grid,
-            strength: Field::new(shape, strength)?,
-            haste: Field::new(shape, haste)?,
+            strength: Field::within(shape, part, strength)?,
+            haste: Field::within(shape, part, haste)?,
             scale,
         })
     }
@@ -196,76 +195,81 @@ impl Signal {
         [self.strength.at(index), self.haste.at(index)]
     }
 
-    /// Haste of every voxel, x fastest
+    /// Haste of the voxels
     pub fn haste_field(&self) -> &Field {
         &self.haste
     }
-
-    /// Strength of every voxel, x fastest
-    pub fn strength_field(&self) -> &Field {
-        &self.strength
-    }
 }
 
-/// Unit phasors of the codes, `[0, 0]` for the code of no colour
-struct PhasorTable {
-    table: Vec<[f32; 2]>,
+/// The part of a frame with other codes than the one of nothing
+fn coloured(codes: &Codes<'_>, nothing: u16, shape: [usize; 3]) -> Extent {
+    Extent::of(shape, |row| codes.ends_other(row, nothing))
 }
 
-impl PhasorTable {
-    fn new(volume: &Volume4) -> Self {
-        let scale = volume.velocity_scale;
-        let codes = 1u32 << scale.bits();
-        let table = (0..codes)
-            .map(|code| {
-                let code = code as u16;
-                if code == scale.zero_code() {
-                    return [0.0; 2];
-                }
-                let (sin, cos) = libm::sincos(scale.phase(code));
-                [cos as f32, sin as f32]
-            })
-            .collect();
-        Self { table }
+/// What is made of the codes of a part of a frame, x fastest
+fn gathered<T>(codes: &Codes<'_>, part: Extent, shape: [usize; 3], of: impl Fn(u16) -> T) -> Vec<T> {
+    let mut all = Vec::with_capacity(part.count());
+    for row in part.rows(shape) {
+        match codes {
+            Codes::U8(codes) => all.extend(codes[row].iter().map(|code| of(u16::from(*code)))),
+            Codes::U16(codes) => all.extend(codes[row].iter().map(|code| of(*code))),
+        }
     }
-
-    fn of(&self, code: u16) -> [f32; 2] {
-        self.table[usize::from(code)]
-    }
+    all
 }
 
-/// Haste of every voxel of a frame: from neighbouring phasors and, where stored, from the variance
-fn haste_of(volume: &Volume4, frame: usize) -> Option<Vec<f32>> {
+/// Unit phasor of each code and 1, zeros for the code of no colour
+fn phasor_table(volume: &Volume4) -> Vec<[f32; 3]> {
+    let scale = volume.velocity_scale;
+    let of = |code: u16| {
+        if code == scale.zero_code() {
+            return [0.0; 3];
+        }
+        let (sin, cos) = libm::sincos(scale.phase(code));
+        [cos as f32, sin as f32, 1.0]
+    };
+    (0..1u32 << scale.bits()).map(|code| of(code as u16)).collect()
+}
+
+/// Haste of every voxel of a part of a frame: from neighbouring phasors and, where stored, from the
+/// variance
+///
+/// The part holds all that is coloured and its neighbours.
+fn haste_of(volume: &Volume4, frame: usize, part: Extent) -> Option<Vec<f32>> {
+    let shape = volume.grid.shape();
     let codes = volume.channel(ChannelKind::Velocity)?.samples().frame(frame);
-    let cycle = PhasorTable::new(volume);
-    let phasors: Vec<[f32; 2]> = (0..codes.len()).map(|i| cycle.of(codes.at(i))).collect();
-    let mut haste = haste(&phasors, volume.grid.shape());
+    let table = phasor_table(volume);
+    let phasors = gathered(&codes, part, shape, |code| table[usize::from(code)]);
+    let zero = volume.velocity_scale.zero_code();
+    let here = gathered(&codes, part, shape, |code| code != zero);
+    let mut haste = haste(phasors, &here, part.side);
     if let Some(variance) = volume.channel(ChannelKind::Variance) {
         // A stored variance says the same from within one voxel: half its range is scattered.
         let codes = variance.samples().frame(frame);
         let full = f32::from(if variance.samples().bits() == 8 { u16::from(u8::MAX) } else { u16::MAX });
-        for (i, h) in haste.iter_mut().enumerate() {
-            if phasors[i] != [0.0; 2] {
-                *h = h.max((f32::from(codes.at(i)) / full - 0.3).max(0.0));
-            }
+        let told = gathered(&codes, part, shape, |code| (f32::from(code) / full - 0.3).max(0.0));
+        for ((haste, told), _) in haste.iter_mut().zip(told).zip(&here).filter(|(_, here)| **here) {
+            *haste = haste.max(told);
         }
     }
     Some(haste)
 }
 
-/// One minus the length of the mean phasor of the coloured voxels in a 3 x 3 x 3 neighbourhood
-fn haste(phasors: &[[f32; 2]], shape: [usize; 3]) -> Vec<f32> {
+/// One minus the length of the mean phasor of the coloured voxels in a 3 x 3 x 3 neighbourhood, of
+/// phasors `[cos, sin, 1]` and zeros where nothing is coloured
+fn haste(mut sums: Vec<[f32; 3]>, here: &[bool], shape: [usize; 3]) -> Vec<f32> {
     let [nx, ny, nz] = shape;
+    if sums.is_empty() {
+        return Vec::new();
+    }
     // Sums of three along each axis in turn: (cos, sin, count).
-    let mut sums: Vec<[f32; 3]> =
-        phasors.iter().map(|p| [p[0], p[1], f32::from(u8::from(*p != [0.0; 2]))]).collect();
     for (run, count) in [(1, nx), (nx, ny), (nx * ny, nz)] {
         add_neighbours(&mut sums, run, count);
     }
     sums.iter()
-        .zip(phasors)
+        .zip(here)
         .map(|(sum, here)| {
-            if *here == [0.0; 2] || sum[2] < 4.0 {
+            if !here || sum[2] < 4.0 {
                 return 0.0;
             }
             (1.0 - (sum[0] * sum[0] + sum[1] * sum[1]).sqrt() / sum[2]).clamp(0.0, 1.0)
@@ -325,6 +329,9 @@ fn add(sum: &mut [[f32; 3]], more: &[[f32; 3]]) {
 /// value lies between 0 and the gate.
 fn extend_below_gate(strength: &mut [f32], shape: [usize; 3], gate: f32) {
     let [nx, ny, nz] = shape;
+    if strength.is_empty() {
+        return;
+    }
     let known = strength.to_vec();
     // A row with nothing in it nor in the four beside it stays empty.
     let filled: Vec<bool> = known.chunks_exact(nx).map(|row| row.iter().any(|v| *v > 0.0)).collect();
@@ -370,12 +377,13 @@ mod tests {
     #[test]
     fn agreeing_phasors_have_no_haste_and_scattered_ones_do() {
         let shape = [5, 5, 5];
-        let calm = vec![[1.0f32, 0.0]; 125];
-        assert!(haste(&calm, shape).iter().all(|h| *h < 1e-6));
+        let here = [true; 125];
+        let calm = vec![[1.0f32, 0.0, 1.0]; 125];
+        assert!(haste(calm, &here, shape).iter().all(|h| *h < 1e-6));
         // Four directions in turn cancel: haste near 1 in the middle.
-        let wild: Vec<[f32; 2]> =
-            (0..125).map(|i| [[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]][i % 4]).collect();
-        assert!(haste(&wild, shape)[62] > 0.9);
+        let four = [[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]];
+        let wild: Vec<[f32; 3]> = (0..125).map(|i| [four[i % 4][0], four[i % 4][1], 1.0]).collect();
+        assert!(haste(wild, &here, shape)[62] > 0.9);
     }
 
     #[test]

@@ -2,15 +2,20 @@
 
 use nalgebra::Point3;
 
+use super::Extent;
+
 /// A 3D array of numbers, x fastest, read trilinearly at continuous indices
 ///
-/// Outside the outermost points the field is zero: a signal that leaves the box is gone.
+/// Outside the outermost points the field is zero: a signal that leaves the box is gone. Where most of
+/// a field is empty, only the part that is not need be kept.
 #[derive(Clone, Debug)]
 pub struct Field {
     shape: [usize; 3],
+    /// The part that is kept
+    kept: Extent,
     data: Vec<f32>,
-    /// For each block of cells whether any of their corners is not zero, x fastest: most of a field
-    /// usually is empty, and there no number need be read
+    /// For each block of kept cells whether any of their corners is not zero, x fastest: there no
+    /// number need be read
     filled: Vec<bool>,
 }
 
@@ -43,11 +48,41 @@ fn filled(shape: [usize; 3], data: &[f32]) -> Vec<bool> {
     filled
 }
 
+/// Whether the outermost numbers are zero on all sides that are not the field's own border
+fn hemmed(shape: [usize; 3], kept: Extent, data: &[f32]) -> bool {
+    let [nx, ny, _] = kept.side;
+    let inner = |axis: usize, at: usize| {
+        let first = at == 0 && kept.low[axis] > 0;
+        let last = at + 1 == kept.side[axis] && kept.low[axis] + kept.side[axis] < shape[axis];
+        first || last
+    };
+    data.chunks_exact(nx.max(1)).enumerate().all(|(row, numbers)| {
+        let zero = |numbers: &[f32]| numbers.iter().all(|v| *v == 0.0);
+        if inner(1, row % ny) || inner(2, row / ny) {
+            return zero(numbers);
+        }
+        (!inner(0, 0) || numbers[0] == 0.0) && (!inner(0, nx - 1) || numbers[nx - 1] == 0.0)
+    })
+}
+
 impl Field {
     /// A field of these numbers; `None` where their count is not the product of the shape
     pub fn new(shape: [usize; 3], data: Vec<f32>) -> Option<Self> {
         let count = shape.iter().try_fold(1usize, |product, side| product.checked_mul(*side))?;
-        (count == data.len()).then(|| Self { shape, filled: filled(shape, &data), data })
+        (count == data.len()).then(|| Self::assembled(shape, Extent::whole(shape), data))
+    }
+
+    /// A field that is zero outside a part of it, of the numbers there
+    ///
+    /// Where the part does not reach the field's own border, its outermost numbers are zero. `None`
+    /// where they are not, or where the part does not fit the shape or the count of numbers.
+    pub fn within(shape: [usize; 3], kept: Extent, data: Vec<f32>) -> Option<Self> {
+        let fits = (0..3).all(|a| kept.low[a] + kept.side[a] <= shape[a]) && kept.count() == data.len();
+        (fits && hemmed(shape, kept, &data)).then(|| Self::assembled(shape, kept, data))
+    }
+
+    fn assembled(shape: [usize; 3], kept: Extent, data: Vec<f32>) -> Self {
+        Self { shape, filled: filled(kept.side, &data), kept, data }
     }
 
     /// Points along x, y, z
@@ -55,9 +90,19 @@ impl Field {
         self.shape
     }
 
-    /// All numbers, x fastest
+    /// The part outside which the field is zero
+    pub fn kept(&self) -> Extent {
+        self.kept
+    }
+
+    /// The numbers of the kept part, x fastest
     pub fn data(&self) -> &[f32] {
         &self.data
+    }
+
+    /// The number at a point of the array; zero outside the kept part
+    pub fn value(&self, point: [usize; 3]) -> f32 {
+        self.kept.place(point).map_or(0.0, |place| self.data[place])
     }
 
     /// Whether a continuous index lies between the outermost points
@@ -70,14 +115,23 @@ impl Field {
         if !self.contains(index) {
             return 0.0;
         }
-        let [nx, ny, nz] = self.shape;
-        let low = |value: f64, side: usize| (value as usize).min(side.saturating_sub(2));
-        let (x, y, z) = (low(index.x, nx), low(index.y, ny), low(index.z, nz));
-        let [bx, by, _] = blocks(self.shape);
+        let low = |axis: usize| (index[axis] as usize).min(self.shape[axis].saturating_sub(2));
+        // The cell within the kept part; beyond its outermost numbers, which are zero, there is nothing.
+        let Extent { low: first, side: [nx, ny, nz] } = self.kept;
+        let mut cell = [0; 3];
+        for axis in 0..3 {
+            let at = low(axis).wrapping_sub(first[axis]);
+            if at.saturating_add(usize::from(self.shape[axis] > 1)) >= self.kept.side[axis] {
+                return 0.0;
+            }
+            cell[axis] = at;
+        }
+        let [x, y, z] = cell;
+        let [bx, by, _] = blocks(self.kept.side);
         if !self.filled[x / BLOCK + bx * (y / BLOCK + by * (z / BLOCK))] {
             return 0.0;
         }
-        let (fx, fy, fz) = (index.x - x as f64, index.y - y as f64, index.z - z as f64);
+        let [fx, fy, fz] = [0, 1, 2].map(|axis| index[axis] - (cell[axis] + first[axis]) as f64);
         let (dy, dz) = (if ny > 1 { nx } else { 0 }, if nz > 1 { nx * ny } else { 0 });
         let dx = usize::from(nx > 1);
         let base = x + nx * (y + ny * z);
@@ -113,6 +167,36 @@ mod tests {
         assert_eq!(field.at(Point3::new(3.0, 2.0, 4.0)), 8.0);
         assert_eq!(field.at(Point3::new(-0.1, 0.0, 0.0)), 0.0);
         assert!(Field::new([2, 2, 2], vec![0.0; 7]).is_none());
+    }
+
+    #[test]
+    fn a_part_reads_as_the_whole_does() {
+        let shape = [9, 8, 7];
+        let kept = Extent { low: [2, 0, 3], side: [5, 6, 4] };
+        let mut part = vec![0.0f32; kept.count()];
+        // Zero hems where the part ends inside the field, numbers at the field's own borders.
+        for (x, y, z) in (1..4).flat_map(|x| (0..5).flat_map(move |y| (1..4).map(move |z| (x, y, z)))) {
+            part[x + 5 * (y + 6 * z)] = (x * x + 3 * y + 7 * z) as f32;
+        }
+        let mut whole = vec![0.0; 9 * 8 * 7];
+        for (row, numbers) in kept.rows(shape).zip(part.chunks_exact(5)) {
+            whole[row].copy_from_slice(numbers);
+        }
+        let whole = Field::new(shape, whole).unwrap();
+        let field = Field::within(shape, kept, part.clone()).unwrap();
+        for i in 0..32 * 28 * 24 {
+            let (x, y, z) = (i % 32, i / 32 % 28, i / 32 / 28);
+            let there = Point3::new(x as f64, y as f64, z as f64) / 3.5 - nalgebra::Vector3::repeat(0.2);
+            assert_eq!(field.at(there), whole.at(there), "{there}");
+        }
+        for (i, number) in whole.data().iter().enumerate() {
+            assert_eq!(field.value([i % 9, i / 9 % 8, i / 72]), *number);
+        }
+        part[0] = 1.0;
+        assert!(Field::within(shape, kept, part.clone()).is_none());
+        assert!(Field::within([6, 8, 7], kept, part).is_none());
+        let empty = Field::within(shape, Extent { low: [0; 3], side: [0; 3] }, Vec::new()).unwrap();
+        assert_eq!(empty.at(Point3::new(1.0, 1.0, 1.0)), 0.0);
     }
 
     #[test]

@@ -7,6 +7,7 @@
 pub mod blur;
 pub mod contour;
 pub mod distribution;
+mod extent;
 mod field;
 pub mod isosurface;
 pub mod label;
@@ -19,6 +20,7 @@ pub mod unwrap;
 mod image;
 mod interval;
 
+pub use extent::Extent;
 pub use field::Field;
 pub use image::Image;
 pub use interval::Interval;

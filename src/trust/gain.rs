@@ -40,11 +40,8 @@ pub(super) struct Colour {
 pub(super) fn colour(volume: &Volume4) -> Option<Colour> {
     let velocity = volume.channel(ChannelKind::Velocity)?;
     let zero = volume.velocity_scale.zero_code();
-    let count = |frame: &usize| {
-        let codes = velocity.samples().frame(*frame);
-        (0..codes.len()).filter(|i| codes.at(*i) != zero).count()
-    };
-    let counts: Vec<usize> = (0..volume.frames()).map(|frame| count(&frame)).collect();
+    let count = |frame: usize| velocity.samples().frame(frame).count_other(zero);
+    let counts: Vec<usize> = (0..volume.frames()).map(count).collect();
     let frame = (0..counts.len()).max_by_key(|frame| (counts[*frame], usize::MAX - frame))?;
     let total = counts[frame];
     if total == 0 {

@@ -2,6 +2,7 @@
 
 use std::borrow::Cow;
 use std::fmt;
+use std::ops::Range;
 use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
@@ -83,6 +84,28 @@ impl Codes<'_> {
         match self {
             Self::U8(codes) => codes.len(),
             Self::U16(codes) => codes.len(),
+        }
+    }
+
+    /// How many codes are another than this one
+    pub fn count_other(&self, code: u16) -> usize {
+        match self {
+            Self::U8(codes) => codes.iter().filter(|c| u16::from(**c) != code).count(),
+            Self::U16(codes) => codes.iter().filter(|c| **c != code).count(),
+        }
+    }
+
+    /// The first and the last place in a range of linear indices with another code than this one
+    ///
+    /// # Panics
+    /// Where the range is not inside the frame.
+    pub fn ends_other(&self, range: Range<usize>, code: u16) -> Option<[usize; 2]> {
+        fn ends<T>(codes: &[T], other: impl Fn(&T) -> bool) -> Option<[usize; 2]> {
+            Some([codes.iter().position(&other)?, codes.iter().rposition(&other)?])
+        }
+        match self {
+            Self::U8(codes) => ends(&codes[range], |c| u16::from(*c) != code),
+            Self::U16(codes) => ends(&codes[range], |c| *c != code),
         }
     }
 

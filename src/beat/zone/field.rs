@@ -71,7 +71,7 @@ impl Upstream {
         }
         let codes = channel.samples().frame(frame);
         let scale = volume.velocity_scale;
-        let haste = signal.haste_field().data();
+        let haste = signal.haste_field();
         let [nx, ny, _] = grid.shape();
         let count = shape.iter().product();
         let mut phase = vec![0.0f32; count];
@@ -88,7 +88,8 @@ impl Upstream {
             let [x, y, z] = this.place(i);
             let at = x + nx * (y + ny * z);
             let code = codes.at(at);
-            if code == scale.zero_code() || haste[at] > CALM {
+            let hasty = haste.value([x, y, z]);
+            if code == scale.zero_code() || hasty > CALM {
                 continue;
             }
             let point = grid.volume_from_voxel(VoxelPoint::new(x as f64, y as f64, z as f64));
@@ -97,7 +98,7 @@ impl Upstream {
             let mine = others.iter().all(|other| point.from(*other).norm() >= far);
             calm[i] = mine && far <= REACH_MM && axis.dot(&offset) < -0.5;
             phase[i] = scale.phase(code) as f32;
-            quality[i] = 1.0 - haste[at];
+            quality[i] = 1.0 - hasty;
         }
         let unwrapped = unwrap(&phase, &quality, &calm, shape, Order::Quality).ok_or(ZoneError::NoFlow)?;
         let kept = largest_part(&unwrapped);
