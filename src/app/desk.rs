@@ -64,6 +64,17 @@ impl Default for DeskOptions {
 
 type ReadJob = (Arc<Volume4>, Review, u64);
 
+/// How far a volume that was opened has come on the screen
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Dawn {
+    /// Its first cuts are being drawn: nothing else may take the processor from them
+    Dark,
+    /// They were handed to the screen in this pass
+    Seen,
+    /// What needs the whole volume has begun
+    Bright,
+}
+
 /// What is open
 struct Open {
     volume: Arc<Volume4>,
@@ -79,6 +90,7 @@ struct Open {
     traced: Vec<(JetId, usize, f64)>,
     traced_at: Option<u64>,
     autosave: Option<Autosave>,
+    dawn: Dawn,
 }
 
 /// The desk
@@ -93,6 +105,7 @@ pub struct Desk {
     cards: Vec<Card>,
     card_textures: Vec<egui::TextureHandle>,
     card_worker: Option<Worker<Vec<PathBuf>, (PathBuf, egui::ColorImage)>>,
+    cards_drawn: bool,
     orphans: Vec<Orphan>,
     leftovers: Vec<Leftover>,
     page: Option<Shown>,
@@ -150,6 +163,7 @@ impl Desk {
             cards,
             card_textures: Vec::new(),
             card_worker: None,
+            cards_drawn: false,
             orphans: Vec::new(),
             leftovers: Vec::new(),
             page: None,
@@ -165,7 +179,6 @@ impl Desk {
             options,
         };
         desk.look_for_leftovers();
-        desk.draw_cards();
         Ok(desk)
     }
 
@@ -245,10 +258,18 @@ impl Desk {
             })
     }
 
+    /// Whether the cuts of what is open are on the screen, with the pass that was drawn last
+    pub fn is_seen(&self) -> bool {
+        self.open.as_ref().is_some_and(|open| open.dawn != Dawn::Dark)
+    }
+
     /// The screen, for one pass
     pub fn ui(&mut self, ui: &mut egui::Ui) {
         self.catch_up();
         let progress = self.jobs.progress();
+        if self.open.is_none() && progress.is_none() {
+            self.draw_cards();
+        }
         let actions = {
             let open = self.open.as_ref();
             let pictures: &dyn Pictures = match &self.gpu {
@@ -421,6 +442,7 @@ impl Desk {
             traced: Vec::new(),
             traced_at: None,
             autosave,
+            dawn: Dawn::Dark,
         };
         if let Some(autosave) = &mut open.autosave {
             autosave.keep(&open.session, open.review_file.as_ref());
@@ -430,18 +452,29 @@ impl Desk {
             orphan.discard();
             self.look_for_leftovers();
         }
-        if open.session.review().source.blake3.is_empty() {
-            self.jobs.hash(path);
-        }
-        let measured =
-            open.session.review().results.as_ref().is_some_and(|results| results.tool.engine == ENGINE);
         self.page = None;
         self.view = ViewState { step: self.view.step, ..ViewState::default() };
         self.open = Some(open);
         self.show_volume(Some(volume));
+    }
+
+    /// Begins what needs the whole volume, once its first pictures are there
+    fn begin(&mut self) {
+        let Some(open) = &mut self.open else { return };
+        open.dawn = Dawn::Bright;
+        let review = open.session.review();
+        let measured = review.results.as_ref().is_some_and(|results| results.tool.engine == ENGINE);
+        if review.source.blake3.is_empty() {
+            self.jobs.hash(open.path.clone());
+        }
         if !measured {
             self.measure();
         }
+    }
+
+    /// Whether the cuts of the open volume are on the screen
+    fn is_shown(&self) -> bool {
+        self.gpu.as_ref().map_or_else(|| self.plain.is_shown(), GpuPictures::is_shown)
     }
 
     fn show_volume(&mut self, volume: Option<Arc<Volume4>>) {
@@ -655,7 +688,24 @@ impl Desk {
     fn ask(&mut self) {
         // Heavy work waits until the hand rests: while it moves, the pictures need the processor.
         let resting = self.view.playing.is_none() && self.ctx.input(|input| !input.pointer.any_down());
-        self.plain.turn_over(resting);
+        let dawn = self.open.as_ref().map_or(Dawn::Bright, |open| open.dawn);
+        self.plain.turn_over(resting && dawn == Dawn::Bright);
+        match dawn {
+            Dawn::Dark => {
+                if self.is_shown()
+                    && let Some(open) = &mut self.open
+                {
+                    open.dawn = Dawn::Seen;
+                }
+                if self.is_seen() || self.gpu.is_some() {
+                    // The rest begins after this pass; and what a device drew is known only then.
+                    self.ctx.request_repaint();
+                }
+                return;
+            }
+            Dawn::Seen => self.begin(),
+            Dawn::Bright => {}
+        }
         let Some(open) = &mut self.open else { return };
         let revision = open.session.revision();
         let review = open.session.review();
@@ -681,9 +731,10 @@ impl Desk {
         }
     }
 
+    /// Draws the pictures of the samples, once: when nothing else is looked at
     fn draw_cards(&mut self) {
         let paths: Vec<PathBuf> = self.cards.iter().map(|card| card.path.clone()).collect();
-        if paths.is_empty() {
+        if paths.is_empty() || std::mem::replace(&mut self.cards_drawn, true) {
             return;
         }
         if self.options.draw == DrawWhen::AtOnce {

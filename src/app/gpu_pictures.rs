@@ -54,6 +54,12 @@ impl GpuPictures {
         Ok(())
     }
 
+    /// Whether a frame of the volume is on the device
+    pub(super) fn is_shown(&self) -> bool {
+        let stage = self.stage.lock().unwrap_or_else(PoisonError::into_inner);
+        stage.volume.as_ref().is_some_and(|(_, textures)| textures.shown().is_some())
+    }
+
     /// What went wrong while drawing, since the last time
     pub(super) fn trouble(&self) -> Option<String> {
         self.stage.lock().unwrap_or_else(PoisonError::into_inner).trouble.take()

@@ -114,6 +114,12 @@ impl PlainPictures {
         }
     }
 
+    /// Whether every picture asked for so far has been drawn at least once
+    pub(super) fn is_shown(&self) -> bool {
+        let slots = self.slots.lock().unwrap_or_else(PoisonError::into_inner);
+        slots.values().all(|slot| slot.shown.is_some())
+    }
+
     fn put(&self, slot: &mut Slot, pane: Pane, wanted: Wanted, image: ColorImage) {
         if let Some((shown, texture)) = &mut slot.shown {
             texture.set(image, TextureOptions::LINEAR);

@@ -5,8 +5,10 @@ use std::sync::{Arc, Mutex, PoisonError};
 use crate::jet::{Signal, SignalScale};
 use crate::volume::Volume4;
 
-/// Frames kept; each holds two fields of the volume's size
+/// Most frames kept
 const KEPT: usize = 3;
+/// Most bytes of all frames kept; the one looked at last stays whatever its size
+const KEPT_BYTES: usize = 96 << 20;
 
 /// The signal of the frames looked at last
 #[derive(Default)]
@@ -38,7 +40,11 @@ impl Signals {
             return Some(signal);
         }
         let signal = Arc::new(Signal::new(volume, frame, state.scale?)?);
-        if state.frames.len() >= KEPT {
+        let bytes = |frames: &[(usize, Arc<Signal>)]| frames.iter().map(|(_, s)| s.bytes()).sum::<usize>();
+        while state.frames.len() >= KEPT || bytes(&state.frames) > KEPT_BYTES.saturating_sub(signal.bytes()) {
+            if state.frames.is_empty() {
+                break;
+            }
             state.frames.remove(0);
         }
         state.frames.push((frame, signal.clone()));

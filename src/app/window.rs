@@ -52,9 +52,12 @@ pub(super) fn run(path: Option<PathBuf>) -> Result<(), AppError> {
         // Once the loop has ended nobody needs to be woken.
         let _ = waker.send_event(Call::Repaint(when));
     });
-    let desk = Desk::new(&ctx, DeskOptions::default()).map_err(AppError::Threads)?;
-    let mut shell =
-        Shell { ctx, desk, proxy, path, face: None, due: None, error: None, title: String::new() };
+    let mut desk = Desk::new(&ctx, DeskOptions::default()).map_err(AppError::Threads)?;
+    // The file is read while the window is made.
+    if let Some(path) = path {
+        desk.open(path);
+    }
+    let mut shell = Shell { ctx, desk, proxy, face: None, due: None, error: None, title: String::new() };
     event_loop.run_app(&mut shell).map_err(|error| AppError::NoDisplay(reason(&error.to_string())))?;
     shell.error.map_or(Ok(()), Err)
 }
@@ -81,13 +84,14 @@ struct Face {
     input: egui_winit::State,
     painter: Painter,
     device: Arc<Device>,
+    /// When the window could be seen; taken once the first cuts are in it
+    ready: Option<Instant>,
 }
 
 struct Shell {
     ctx: egui::Context,
     desk: Desk,
     proxy: EventLoopProxy<Call>,
-    path: Option<PathBuf>,
     face: Option<Face>,
     due: Option<Instant>,
     error: Option<AppError>,
@@ -112,7 +116,7 @@ impl Shell {
             input.set_max_texture_side(side);
         }
         window.set_visible(true);
-        Ok(Face { window, input, painter, device })
+        Ok(Face { window, input, painter, device, ready: Some(Instant::now()) })
     }
 
     fn make_painter(
@@ -174,6 +178,12 @@ impl Shell {
             &face.window,
         );
         tracing::debug!(target: "narrows::frame", milliseconds = begun.elapsed().as_secs_f64() * 1000.0);
+        if self.desk.is_seen()
+            && let Some(ready) = face.ready.take()
+        {
+            let milliseconds = ready.elapsed().as_secs_f64() * 1000.0;
+            tracing::debug!(target: "narrows::first", milliseconds, "the cuts of the first volume are seen");
+        }
         let title = self.desk.title();
         if title != self.title {
             face.window.set_title(&title);
@@ -219,9 +229,6 @@ impl ApplicationHandler<Call> for Shell {
             Ok(face) => {
                 face.window.request_redraw();
                 self.face = Some(face);
-                if let Some(path) = self.path.take() {
-                    self.desk.open(path);
-                }
             }
             Err(error) => self.fail(event_loop, error),
         }

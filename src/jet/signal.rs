@@ -195,6 +195,11 @@ impl Signal {
         [self.strength.at(index), self.haste.at(index)]
     }
 
+    /// Bytes it takes
+    pub fn bytes(&self) -> usize {
+        size_of_val(self.strength.data()) + size_of_val(self.haste.data())
+    }
+
     /// Haste of the voxels
     pub fn haste_field(&self) -> &Field {
         &self.haste
@@ -239,80 +244,97 @@ fn haste_of(volume: &Volume4, frame: usize, part: Extent) -> Option<Vec<f32>> {
     let shape = volume.grid.shape();
     let codes = volume.channel(ChannelKind::Velocity)?.samples().frame(frame);
     let table = phasor_table(volume);
-    let phasors = gathered(&codes, part, shape, |code| table[usize::from(code)]);
-    let zero = volume.velocity_scale.zero_code();
-    let here = gathered(&codes, part, shape, |code| code != zero);
-    let mut haste = haste(phasors, &here, part.side);
+    let plane = |z: usize| Extent {
+        low: [part.low[0], part.low[1], part.low[2] + z],
+        side: [part.side[0], part.side[1], 1],
+    };
+    let mut haste = haste(part.side, |z| gathered(&codes, plane(z), shape, |code| table[usize::from(code)]));
     if let Some(variance) = volume.channel(ChannelKind::Variance) {
         // A stored variance says the same from within one voxel: half its range is scattered.
-        let codes = variance.samples().frame(frame);
+        let told = variance.samples().frame(frame);
         let full = f32::from(if variance.samples().bits() == 8 { u16::from(u8::MAX) } else { u16::MAX });
-        let told = gathered(&codes, part, shape, |code| (f32::from(code) / full - 0.3).max(0.0));
-        for ((haste, told), _) in haste.iter_mut().zip(told).zip(&here).filter(|(_, here)| **here) {
-            *haste = haste.max(told);
+        let zero = volume.velocity_scale.zero_code();
+        for (haste, i) in haste.iter_mut().zip(part.rows(shape).flatten()) {
+            if codes.at(i) != zero {
+                *haste = haste.max((f32::from(told.at(i)) / full - 0.3).max(0.0));
+            }
         }
     }
     Some(haste)
 }
 
-/// One minus the length of the mean phasor of the coloured voxels in a 3 x 3 x 3 neighbourhood, of
-/// phasors `[cos, sin, 1]` and zeros where nothing is coloured
-fn haste(mut sums: Vec<[f32; 3]>, here: &[bool], shape: [usize; 3]) -> Vec<f32> {
-    let [nx, ny, nz] = shape;
-    if sums.is_empty() {
-        return Vec::new();
+/// One minus the length of the mean phasor of the coloured voxels in a 3 x 3 x 3 neighbourhood
+///
+/// `phasors` gives a plane of `[cos, sin, 1]`, zeros where nothing is coloured; only three planes are
+/// kept at a time.
+fn haste([nx, ny, nz]: [usize; 3], phasors: impl Fn(usize) -> Vec<[f32; 3]>) -> Vec<f32> {
+    let mut haste = Vec::with_capacity(nx * ny * nz);
+    if nx * ny * nz == 0 {
+        return haste;
     }
     // Sums of three along each axis in turn: (cos, sin, count).
-    for (run, count) in [(1, nx), (nx, ny), (nx * ny, nz)] {
-        add_neighbours(&mut sums, run, count);
-    }
-    sums.iter()
-        .zip(here)
-        .map(|(sum, here)| {
-            if !here || sum[2] < 4.0 {
+    let summed = |z: usize| {
+        let plain = phasors(z);
+        let mut sums = plain.clone();
+        add_neighbours_in_rows(&mut sums, nx);
+        add_neighbouring_rows(&mut sums, nx);
+        (plain, sums)
+    };
+    let mut before: Option<Vec<[f32; 3]>> = None;
+    let mut here = Some(summed(0));
+    for z in 0..nz {
+        let Some((plain, sums)) = here else { break };
+        here = (z + 1 < nz).then(|| summed(z + 1));
+        let mut total = sums.clone();
+        if let Some(before) = &before {
+            add(&mut total, before);
+        }
+        if let Some((_, next)) = &here {
+            add(&mut total, next);
+        }
+        haste.extend(total.iter().zip(&plain).map(|(sum, plain)| {
+            if plain[2] == 0.0 || sum[2] < 4.0 {
                 return 0.0;
             }
             (1.0 - (sum[0] * sum[0] + sum[1] * sum[1]).sqrt() / sum[2]).clamp(0.0, 1.0)
-        })
-        .collect()
+        }));
+        before = Some(sums);
+    }
+    haste
 }
 
-/// Adds to each element those `run` before and after it, within blocks of `count` runs
-///
-/// Whole runs are added to whole runs, so that memory is read in its order along every axis.
-fn add_neighbours(sums: &mut [[f32; 3]], run: usize, count: usize) {
-    if run == 1 {
-        return sums.chunks_exact_mut(count).for_each(add_neighbours_in_row);
+/// Adds to each row of a plane those before and after it
+fn add_neighbouring_rows(plane: &mut [[f32; 3]], width: usize) {
+    let mut before: Option<Vec<[f32; 3]>> = None;
+    let rows = plane.len() / width;
+    for y in 0..rows {
+        let (done, next) = plane.split_at_mut((y + 1) * width);
+        let row = &mut done[y * width..];
+        let here = row.to_vec();
+        if let Some(before) = &before {
+            add(row, before);
+        }
+        if y + 1 < rows {
+            add(row, &next[..width]);
+        }
+        before = Some(here);
     }
-    let mut before = vec![[0.0f32; 3]; run];
-    let mut here = before.clone();
-    for block in sums.chunks_exact_mut(run * count) {
-        for i in 0..count {
-            let (done, next) = block.split_at_mut((i + 1) * run);
-            let sum = &mut done[i * run..];
-            here.copy_from_slice(sum);
+}
+
+/// Adds to each element of each row those before and after it
+fn add_neighbours_in_rows(plane: &mut [[f32; 3]], width: usize) {
+    for row in plane.chunks_exact_mut(width) {
+        let mut before = [0.0; 3];
+        for i in 0..row.len() {
+            let here = row[i];
             if i > 0 {
-                add(sum, &before);
+                add(&mut row[i..=i], &[before]);
             }
-            if i + 1 < count {
-                add(sum, &next[..run]);
+            if let Some(next) = row.get(i + 1).copied() {
+                add(&mut row[i..=i], &[next]);
             }
-            std::mem::swap(&mut before, &mut here);
+            before = here;
         }
-    }
-}
-
-fn add_neighbours_in_row(row: &mut [[f32; 3]]) {
-    let mut before = [0.0; 3];
-    for i in 0..row.len() {
-        let here = row[i];
-        if i > 0 {
-            add(&mut row[i..=i], &[before]);
-        }
-        if let Some(next) = row.get(i + 1).copied() {
-            add(&mut row[i..=i], &[next]);
-        }
-        before = here;
     }
 }
 
@@ -377,13 +399,12 @@ mod tests {
     #[test]
     fn agreeing_phasors_have_no_haste_and_scattered_ones_do() {
         let shape = [5, 5, 5];
-        let here = [true; 125];
-        let calm = vec![[1.0f32, 0.0, 1.0]; 125];
-        assert!(haste(calm, &here, shape).iter().all(|h| *h < 1e-6));
+        let calm = |_| vec![[1.0f32, 0.0, 1.0]; 25];
+        assert!(haste(shape, calm).iter().all(|h| *h < 1e-6));
         // Four directions in turn cancel: haste near 1 in the middle.
         let four = [[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]];
-        let wild: Vec<[f32; 3]> = (0..125).map(|i| [four[i % 4][0], four[i % 4][1], 1.0]).collect();
-        assert!(haste(wild, &here, shape)[62] > 0.9);
+        let wild = |z| (25 * z..25 * z + 25).map(|i| [four[i % 4][0], four[i % 4][1], 1.0]).collect();
+        assert!(haste(shape, wild)[62] > 0.9);
     }
 
     #[test]

@@ -32,16 +32,17 @@ fn filled(shape: [usize; 3], data: &[f32]) -> Vec<bool> {
     let [bx, by, bz] = blocks(shape);
     let mut filled = vec![false; bx * by * bz];
     let around = |at: usize| [at.saturating_sub(1) / BLOCK, at / BLOCK];
+    let mut along = vec![false; bx];
     for (row, numbers) in data.chunks_exact(shape[0].max(1)).enumerate() {
-        if numbers.iter().all(|v| *v == 0.0) {
-            continue;
+        for (block, along) in along.iter_mut().enumerate() {
+            let corners = block * BLOCK..(block * BLOCK + BLOCK + 1).min(numbers.len());
+            *along = numbers[corners].iter().any(|v| *v != 0.0);
         }
         let (ys, zs) = (around(row % shape[1]), around(row / shape[1]));
-        for (x, _) in numbers.iter().enumerate().filter(|(_, v)| **v != 0.0) {
-            for block_x in around(x) {
-                for (block_y, block_z) in ys.iter().flat_map(|y| zs.iter().map(move |z| (y, z))) {
-                    filled[block_x + bx * (block_y + by * block_z)] = true;
-                }
+        for (block_y, block_z) in ys.iter().flat_map(|y| zs.iter().map(move |z| (y, z))) {
+            let start = bx * (block_y + by * block_z);
+            for (filled, along) in filled[start..start + bx].iter_mut().zip(&along) {
+                *filled |= along;
             }
         }
     }
