@@ -1,16 +1,15 @@
 //! From a volume to its jets.
 
-use nalgebra::Vector3;
 use rayon::prelude::*;
 
 use crate::job::{Cancelled, Watch};
-use crate::space::{Direction, VolumePoint, angle_between};
+use crate::space::{Direction, VoxelPoint, angle_between};
 use crate::volume::{ChannelKind, Volume4};
 
 use super::link::{Jet, link};
 use super::pose::{Guess, JetPose, Part, refine};
 use super::section::SectionPlan;
-use super::seed::seeds;
+use super::seed::{Seed, seeds};
 use super::{Signal, SignalScale};
 
 /// How jets are looked for
@@ -69,10 +68,9 @@ pub fn find(
 fn in_frame(volume: &Volume4, signal: &Signal, frame: usize) -> Vec<JetPose> {
     let plan = SectionPlan::default();
     let beam = volume.beam_at(volume.grid.middle()).unwrap_or(volume.grid.axes()[2]);
-    let calm = calm(volume, signal, frame);
     let mut poses: Vec<JetPose> = Vec::new();
     for seed in seeds(signal, beam).iter().take(16) {
-        let axis = flow_sense(&calm, seed.centre, seed.axis);
+        let axis = flow_sense(volume, signal, frame, seed);
         let levels = [signal.tracing_level(), signal.seeing_level()];
         // A broad or bent stream can lean the first axis so far that the planes slide off the jet:
         // the beam's own direction is the second guess.
@@ -128,58 +126,43 @@ fn without_eddies(poses: Vec<JetPose>) -> Vec<JetPose> {
     poses.into_iter().filter(|pose| pose.haste >= least(pose)).collect()
 }
 
-/// Coherent coloured blood of a frame: where it is, its displayed velocity over the Nyquist velocity, the
-/// direction of the beam there (zero where it is unknown)
-struct Calm {
-    point: VolumePoint,
-    velocity: f64,
-    beam: Vector3<f64>,
-}
+/// Coherent flow within this distance tells which way an axis runs, mm
+const SENSE_WITHIN_MM: f64 = 30.0;
+/// Voxels that have lost more coherence than this tell nothing
+const CALM: f32 = 0.15;
 
-/// All coherent coloured blood of a frame
-fn calm(volume: &Volume4, signal: &Signal, frame: usize) -> Vec<Calm> {
-    let Some(channel) = volume.channel(ChannelKind::Velocity) else { return Vec::new() };
-    let codes = channel.samples().frame(frame);
-    let scale = volume.velocity_scale;
-    let grid = &volume.grid;
-    let haste = signal.haste_field();
-    let [nx, ny, _] = grid.shape();
-    let of = |i: usize| [i % nx, (i / nx) % ny, i / (nx * ny)];
-    let place = |i: usize| {
-        let [x, y, z] = of(i).map(|n| n as f64);
-        crate::space::VoxelPoint::new(x, y, z)
-    };
-    // All colour lies in the part that the field keeps.
-    haste
-        .kept()
-        .rows(grid.shape())
-        .flatten()
-        .filter(|i| codes.at(*i) != scale.zero_code() && haste.value(of(*i)) <= 0.15)
-        .map(|i| {
-            let point = grid.volume_from_voxel(place(i));
-            let beam = volume.beam_at(point).map_or_else(Vector3::zeros, nalgebra::Unit::into_inner);
-            Calm { point, velocity: scale.velocity(codes.at(i)) / scale.nyquist(), beam }
-        })
-        .collect()
-}
-
-/// Of the two senses of an axis, the one the flow takes
+/// Of the two senses of a stream's axis, the one the flow takes
 ///
 /// Coherent flow around the place is mostly convergence: its displayed velocity, positive toward
 /// the probe, tells which way the blood goes. Where that is undecided (no apex, or velocities that
 /// cancel) the coherent side is upstream.
-fn flow_sense(calm: &[Calm], centre: VolumePoint, axis: Direction) -> Direction {
+fn flow_sense(volume: &Volume4, signal: &Signal, frame: usize, seed: &Seed) -> Direction {
+    let (centre, axis) = (seed.centre, seed.axis);
+    let Some(channel) = volume.channel(ChannelKind::Velocity) else { return axis };
+    let (codes, scale, grid) = (channel.samples().frame(frame), volume.velocity_scale, &volume.grid);
+    let (haste, shape) = (signal.haste_field(), grid.shape());
     let mut along = 0.0;
     let mut coherent_side = 0.0;
     let mut count = 0.0;
-    for Calm { point, velocity, beam } in calm {
+    // All colour lies in the part that the field keeps.
+    for i in haste.kept().rows(shape).flatten() {
+        let place = [i % shape[0], i / shape[0] % shape[1], i / (shape[0] * shape[1])];
+        let code = codes.at(i);
+        if code == scale.zero_code() || haste.value(place) > CALM {
+            continue;
+        }
+        let [x, y, z] = place.map(|n| n as f64);
+        let point = grid.volume_from_voxel(VoxelPoint::new(x, y, z));
         let offset = point.from(centre);
-        if offset.norm() > 30.0 {
+        if offset.norm() > SENSE_WITHIN_MM {
             continue;
         }
         count += 1.0;
         coherent_side += axis.dot(&offset).signum();
-        if velocity.abs() < 0.9 {
+        let velocity = scale.velocity(code) / scale.nyquist();
+        if velocity.abs() < 0.9
+            && let Some(beam) = volume.beam_at(point)
+        {
             along -= velocity * beam.dot(&axis);
         }
     }

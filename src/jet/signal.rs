@@ -63,7 +63,7 @@ impl SignalScale {
         let haste = haste_of(volume, frame, part)?;
         let power = gathered(&power.samples().frame(frame), part, shape, |code| code);
         let [nx, ny, nz] = part.side;
-        let (mut deep, mut scattered, mut all) = (Vec::new(), Vec::new(), Vec::new());
+        let (mut deep, mut scattered, mut all) = (Histogram::new(), Histogram::new(), Histogram::new());
         for z in 0..nz {
             for y in 0..ny {
                 for x in 0..nx {
@@ -71,28 +71,30 @@ impl SignalScale {
                     if !here[i] {
                         continue;
                     }
-                    let value = volume.power_scale.linear(f64::from(power[i]));
-                    all.push(value);
+                    all.add(power[i]);
                     let inside = x >= 2 && y >= 2 && z >= 2 && x + 2 < nx && y + 2 < ny && z + 2 < nz;
                     let steps = [2, 2 * nx, 2 * nx * ny];
                     if inside && steps.iter().all(|step| here[i - step] && here[i + step]) {
-                        deep.push(value);
+                        deep.add(power[i]);
                         if haste[i] > SCATTERED {
-                            scattered.push(value);
+                            scattered.add(power[i]);
                         }
                     }
                 }
             }
         }
-        let enough = scattered.len() as f64 * volume.grid.voxel_mm3() > ENOUGH_MM3;
-        let plateau = quantile(&mut scattered, 0.5)
+        let enough = scattered.count as f64 * volume.grid.voxel_mm3() > ENOUGH_MM3;
+        let linear = |code: u16| volume.power_scale.linear(f64::from(code));
+        let plateau = scattered
+            .quantile(0.5)
             .filter(|_| enough)
-            .or_else(|| quantile(&mut deep, 0.5))
-            .or_else(|| quantile(&mut all, 0.9))?;
+            .or_else(|| deep.quantile(0.5))
+            .or_else(|| all.quantile(0.9))
+            .map(linear)?;
         if !(plateau > 0.0 && plateau.is_finite()) {
             return Some(colour_only);
         }
-        let gate = quantile(&mut all, 0.02).map(|low| low / plateau);
+        let gate = all.quantile(0.02).map(|low| linear(low) / plateau);
         Some(Self { plateau, gate, source: StrengthSource::Power })
     }
 }
@@ -102,12 +104,32 @@ const SCATTERED: f32 = 0.35;
 /// Volume of scattered blood from which a plateau can be read, mm3
 const ENOUGH_MM3: f64 = 100.0;
 
-fn quantile(values: &mut [f64], share: f64) -> Option<f64> {
-    if values.is_empty() {
-        return None;
+/// How often each code was met
+struct Histogram {
+    counts: Vec<usize>,
+    count: usize,
+}
+
+impl Histogram {
+    fn new() -> Self {
+        Self { counts: vec![0; 1 << 16], count: 0 }
     }
-    let at = ((values.len() - 1) as f64 * share) as usize;
-    Some(*values.select_nth_unstable_by(at, f64::total_cmp).1)
+
+    fn add(&mut self, code: u16) {
+        self.counts[usize::from(code)] += 1;
+        self.count += 1;
+    }
+
+    /// The code below which this share lies; `None` where none was met
+    fn quantile(&self, share: f64) -> Option<u16> {
+        let at = (self.count.checked_sub(1)? as f64 * share) as usize;
+        let mut below = 0;
+        let reached = |counted: &usize| {
+            below += counted;
+            below > at
+        };
+        self.counts.iter().position(reached).map(|code| code as u16)
+    }
 }
 
 impl Signal {
@@ -403,7 +425,7 @@ mod tests {
         assert!(haste(shape, calm).iter().all(|h| *h < 1e-6));
         // Four directions in turn cancel: haste near 1 in the middle.
         let four = [[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]];
-        let wild = |z| (25 * z..25 * z + 25).map(|i| [four[i % 4][0], four[i % 4][1], 1.0]).collect();
+        let wild = |z: usize| (25 * z..25 * z + 25).map(|i| [four[i % 4][0], four[i % 4][1], 1.0]).collect();
         assert!(haste(shape, wild)[62] > 0.9);
     }
 

@@ -107,8 +107,8 @@ mod tests {
         let shape = [5, 4, 3];
         let mut data = vec![0u8; 60];
         assert!(Extent::of(shape, ends(&data)).is_empty());
-        data[1 + 5 * (2 + 4 * 1)] = 1;
-        data[3 + 5 * (1 + 4 * 1)] = 1;
+        data[1 + 5 * (2 + 4)] = 1;
+        data[3 + 5 * (1 + 4)] = 1;
         let found = Extent::of(shape, ends(&data));
         assert_eq!(found, Extent { low: [1, 1, 1], side: [3, 2, 1] });
         assert_eq!(found.grown(1, shape), Extent { low: [0, 0, 0], side: [5, 4, 3] });

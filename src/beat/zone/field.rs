@@ -18,6 +18,8 @@ const CALM: f32 = 0.25;
 const CYCLES: f64 = 3.0;
 /// Standard deviation of the smoothing after the cycles were restored, mm
 const SMOOTH_MM: f64 = 0.7;
+/// Smoothing reaches so far, mm (four standard deviations)
+const HEM_MM: f64 = 4.0 * SMOOTH_MM;
 /// Fewer calm voxels than this are no zone, mm3
 const SMALLEST_MM3: f64 = 300.0;
 
@@ -62,10 +64,15 @@ impl Upstream {
         let middle = grid.voxel_from_volume(neck).0;
         let (mut low, mut shape) = ([0; 3], [0; 3]);
         for a in 0..3 {
-            let half = REACH_MM / grid.spacing_mm()[a];
+            // The half of the ball that lies upstream, and the hem that smoothing fills.
+            let lean = axis.dot(&grid.axes()[a]);
+            let toward = |sense: f64| {
+                let flat = if sense * lean > 0.0 { (1.0 - lean * lean).max(0.0).sqrt() } else { 1.0 };
+                (REACH_MM * flat + HEM_MM) / grid.spacing_mm()[a]
+            };
             let last = grid.shape()[a] as f64 - 1.0;
-            let from = (middle[a] - half).floor().clamp(0.0, last);
-            let to = (middle[a] + half).ceil().clamp(from, last);
+            let from = (middle[a] - toward(-1.0)).floor().clamp(0.0, last);
+            let to = (middle[a] + toward(1.0)).ceil().clamp(from, last);
             low[a] = from as usize;
             shape[a] = (to - from) as usize + 1;
         }
