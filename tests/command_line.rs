@@ -386,6 +386,7 @@ fn bad_usage_ends_with_two() {
         vec!["polish"],
         vec!["measure"],
         vec!["measure", "x.dcm", "--nyquist", "60"],
+        vec!["view", "--nyquist", "0.6"],
         vec!["measure", "x.dcm", "--ap", "0,0,0"],
         vec!["draw", "x.dcm", "-o", "x.png"],
         vec!["draw", "x.dcm", "--cut", "1,2,3", "-o", "x.png"],

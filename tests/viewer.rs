@@ -11,11 +11,16 @@ use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable as _;
 
 use narrows::app::{Desk, DeskOptions, Dialogs, DrawWhen};
+use narrows::format::OpenOptions;
 use narrows::format::dicom::{WriteOptions, write};
 use narrows::job::Watch;
 use narrows::phantom::{Recipe, simulate};
 use narrows::review::{Drawn, JetId};
 use narrows::severity::Item;
+use narrows::unit::MetresPerSecond;
+
+#[path = "viewer/picture.rs"]
+mod picture;
 
 const RECIPE: &str = include_str!("viewer/small.toml");
 
@@ -401,6 +406,66 @@ fn the_picture_shows_the_tracing_over_the_colours() {
     }
     assert!(tracing > 150, "{tracing} pixels of the tracing");
     assert!(shades.len() > 40, "the cut has {} shades", shades.len());
+}
+
+/// The screen, small, once nothing moves on it any more
+fn small(harness: &mut Harness<'static, Option<Desk>>) -> picture::Small {
+    let mut before: Option<picture::Small> = None;
+    for _ in 0..60 {
+        harness.run_steps(3);
+        let picture = harness.render().expect("a software adapter is there");
+        let now = picture::Small::of(picture.width(), picture.height(), |x, y| picture.get_pixel(x, y).0);
+        if before.as_ref().is_some_and(|before| before.difference(&now) == (0.0, 0.0)) {
+            return now;
+        }
+        before = Some(now);
+        // The tilt map is made behind the screen.
+        std::thread::sleep(Duration::from_millis(700));
+    }
+    panic!("the screen does not come to rest");
+}
+
+#[test]
+fn the_screen_looks_as_it_did() {
+    let bench = Bench::new();
+    let mut harness = bench.desk();
+    let start = small(&mut harness);
+    let mut harness = Bench::open_sample(harness);
+    let opened = small(&mut harness);
+    harness.get_by_label_contains("Weigh: ").click();
+    let weighed = small(&mut harness);
+    // The comparison sees a changed screen.
+    assert!(opened.difference(&weighed).1 > 0.02, "{:?}", opened.difference(&weighed));
+    start.must_resemble("screen-start");
+    opened.must_resemble("screen-opened");
+    weighed.must_resemble("screen-weighed");
+}
+
+#[test]
+fn what_is_known_better_than_the_file_reaches_the_numbers() {
+    let bench = Bench::new();
+    let mut harness = bench.desk();
+    let known = OpenOptions { nyquist: Some(MetresPerSecond::new(0.66)), ..OpenOptions::default() };
+    if let Some(desk) = harness.state_mut() {
+        desk.open_knowing(bench.volume(), known);
+    }
+    settle(&mut harness);
+    let nyquist = |harness: &Harness<'static, Option<Desk>>| {
+        let review = desk(harness).session().expect("a session").review();
+        review.results.as_ref().expect("results").source.nyquist_m_s
+    };
+    assert!((nyquist(&harness) - 0.66).abs() < 1e-12);
+    // Another file is read as it is.
+    let other = bench.folder.path().join("other.dcm");
+    std::fs::copy(bench.volume(), &other).expect("a copy");
+    open_path(&mut harness, &other);
+    let until = Instant::now() + Duration::from_mins(1);
+    while !desk(&harness).title().starts_with("other.dcm") {
+        assert!(Instant::now() < until, "the other volume does not open");
+        harness.run_steps(2);
+    }
+    settle(&mut harness);
+    assert!((nyquist(&harness) - 0.66).abs() > 0.01, "{}", nyquist(&harness));
 }
 
 #[test]

@@ -5,6 +5,7 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use crate::format::OpenOptions;
 use crate::gpu::Device;
 use crate::measure::ENGINE;
 use crate::review::{self, Command, Different, JetId, Orphan, Review, Session, orphans, state_folder};
@@ -100,6 +101,8 @@ pub struct Desk {
     view: ViewState,
     open: Option<Open>,
     waiting: Option<Waiting>,
+    /// The file that was named at the start, and what is known better than it says
+    given: Option<(PathBuf, OpenOptions)>,
     save_when_known: bool,
     notices: Vec<Notice>,
     cards: Vec<Card>,
@@ -158,6 +161,7 @@ impl Desk {
             view: ViewState::default(),
             open: None,
             waiting: None,
+            given: None,
             save_when_known: false,
             notices: Vec::new(),
             cards,
@@ -220,8 +224,23 @@ impl Desk {
             Some(waiting) if !super::open::is_review(&path) => {
                 self.jobs.open_for(waiting, path, Different::Refuse);
             }
-            _ => self.jobs.open(path),
+            _ => {
+                let known = self.known_of(&path);
+                self.jobs.open(path, known);
+            }
         }
+    }
+
+    /// Opens a volume or a review of which something is known better than the file says, now and
+    /// whenever this file is opened again
+    pub fn open_knowing(&mut self, path: PathBuf, known: OpenOptions) {
+        self.given = Some((path.clone(), known));
+        self.open(path);
+    }
+
+    fn known_of(&self, path: &Path) -> OpenOptions {
+        let given = self.given.as_ref().filter(|(given, _)| given == path);
+        given.map(|(_, known)| known.clone()).unwrap_or_default()
     }
 
     /// Whether the reader is done
@@ -656,6 +675,7 @@ impl Desk {
                     review: recovery.review.clone(),
                     review_file: recovery.review_file.clone(),
                     origin: ReviewOrigin::Leftover,
+                    known: self.known_of(&recovery.volume),
                 };
                 // A crash before the hash was taken leaves none to compare.
                 let different = if waiting.review.source.blake3.is_empty() {

@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 
+use crate::format::OpenOptions;
 use crate::review::Review;
 
 /// Where the review of an opened volume comes from
@@ -31,6 +32,8 @@ pub(super) struct Waiting {
     pub(super) review: Review,
     pub(super) review_file: Option<PathBuf>,
     pub(super) origin: ReviewOrigin,
+    /// What the user knows better than the volume's file
+    pub(super) known: OpenOptions,
 }
 
 impl Failure {

@@ -37,6 +37,7 @@ use std::path::PathBuf;
 pub use desk::{Desk, DeskOptions, Dialogs};
 pub use pictures::DrawWhen;
 
+use crate::format::OpenOptions;
 use crate::gpu::GpuError;
 
 /// Why the viewer could not start or go on
@@ -69,8 +70,11 @@ impl AppError {
 
 /// Opens the viewer, on a volume or a review or on the start screen, and stays until it is closed
 ///
+/// `known` is what the user knows better than the file given; other files opened later are read as they
+/// are.
+///
 /// # Errors
 /// See [`AppError`].
-pub fn run(path: Option<PathBuf>) -> Result<(), AppError> {
-    window::run(path)
+pub fn run(path: Option<PathBuf>, known: OpenOptions) -> Result<(), AppError> {
+    window::run(path, known)
 }

@@ -131,12 +131,12 @@ impl Jobs {
     }
 
     /// Opens a volume, or a review and its volume
-    pub(super) fn open(&self, path: PathBuf) {
+    pub(super) fn open(&self, path: PathBuf, known: OpenOptions) {
         self.start("open", "opening", move |_, tell| {
             if is_review(&path) {
-                open_review(&path, tell);
+                open_review(&path, known, tell);
             } else {
-                open_volume(&path, tell);
+                open_volume(&path, known, tell);
             }
         });
     }
@@ -269,9 +269,9 @@ fn failed(error: &dyn std::error::Error, hint: &str) -> News {
     News::Failed(Failure::of(error, hint))
 }
 
-fn open_volume(path: &Path, tell: &dyn Fn(News)) {
+fn open_volume(path: &Path, known: OpenOptions, tell: &dyn Fn(News)) {
     // The hash reads the whole file; the first picture does not wait for it.
-    let options = OpenOptions { hash: HashWhen::Later, ..OpenOptions::default() };
+    let options = OpenOptions { hash: HashWhen::Later, ..known };
     match format::open(path, &options) {
         Ok(volume) => {
             let review = Review::new(Source::of(&volume, ""));
@@ -287,14 +287,14 @@ fn open_volume(path: &Path, tell: &dyn Fn(News)) {
     }
 }
 
-fn open_review(path: &Path, tell: &dyn Fn(News)) {
+fn open_review(path: &Path, known: OpenOptions, tell: &dyn Fn(News)) {
     let review = match review::load(path) {
         Ok(review) => review,
         Err(error) => return tell(failed(&error, error.hint())),
     };
     let located = review::locate(&review, path);
     let file = review.source.file.clone();
-    let waiting = Waiting { review, review_file: Some(path.to_owned()), origin: ReviewOrigin::File };
+    let waiting = Waiting { review, review_file: Some(path.to_owned()), origin: ReviewOrigin::File, known };
     match located {
         review::Located::Found(volume) => open_waiting(waiting, &volume, Different::Refuse, tell),
         review::Located::Moved { .. } => tell(News::Failed(Failure {
@@ -307,7 +307,7 @@ fn open_review(path: &Path, tell: &dyn Fn(News)) {
 }
 
 fn open_waiting(waiting: Waiting, path: &Path, different: Different, tell: &dyn Fn(News)) {
-    let opened = format::open(path, &OpenOptions::default());
+    let opened = format::open(path, &waiting.known);
     let volume = match opened {
         Ok(volume) => volume,
         Err(error) => {
@@ -329,7 +329,7 @@ fn open_waiting(waiting: Waiting, path: &Path, different: Different, tell: &dyn 
             different: insist.then(|| path.to_owned()),
         }));
     }
-    let Waiting { mut review, review_file, origin } = waiting;
+    let Waiting { mut review, review_file, origin, .. } = waiting;
     if different == Different::Accept && review.source.blake3 != hash {
         // What was found belongs to the other volume; what the reader drew is kept.
         let source = Source::of(&volume, &hash);

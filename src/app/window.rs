@@ -17,6 +17,7 @@ use winit::event::WindowEvent;
 use winit::event_loop::{ActiveEventLoop, ControlFlow, EventLoop, EventLoopProxy};
 use winit::window::{Window, WindowId};
 
+use crate::format::OpenOptions;
 use crate::gpu::{Device, DeviceOptions, wgpu};
 
 use super::AppError;
@@ -41,7 +42,7 @@ impl From<egui_winit::accesskit_winit::Event> for Call {
 ///
 /// # Errors
 /// See [`AppError`].
-pub(super) fn run(path: Option<PathBuf>) -> Result<(), AppError> {
+pub(super) fn run(path: Option<PathBuf>, known: OpenOptions) -> Result<(), AppError> {
     let event_loop = event_loop()?;
     let ctx = egui::Context::default();
     let proxy = event_loop.create_proxy();
@@ -55,7 +56,7 @@ pub(super) fn run(path: Option<PathBuf>) -> Result<(), AppError> {
     let mut desk = Desk::new(&ctx, DeskOptions::default()).map_err(AppError::Threads)?;
     // The file is read while the window is made.
     if let Some(path) = path {
-        desk.open(path);
+        desk.open_knowing(path, known);
     }
     let mut shell = Shell { ctx, desk, proxy, face: None, due: None, error: None, title: String::new() };
     event_loop.run_app(&mut shell).map_err(|error| AppError::NoDisplay(reason(&error.to_string())))?;

@@ -8,6 +8,7 @@ use std::path::{Path, PathBuf};
 
 use super::progress::Progress;
 use super::{Exit, Failure, input, measure, output, text, view};
+use crate::format::OpenOptions;
 use crate::measure::Options;
 use crate::phantom::{self, Recipe};
 use crate::volume::Volume4;
@@ -17,7 +18,7 @@ const RECIPE: &str = include_str!("../../sample-volumes/crescent.toml");
 const REPORT: &str = "narrows-report";
 
 pub(super) fn run() -> Result<Exit, Failure> {
-    match view::open(None) {
+    match view::open(None, OpenOptions::default()) {
         Ok(()) => return Ok(Exit::Done),
         Err(failure) => output::say(&format!("no viewer: {}", failure.error)),
     }

@@ -32,6 +32,11 @@ impl Known {
         self.nyquist
     }
 
+    /// Whether there is anything
+    pub(super) fn is_given(&self) -> bool {
+        self.nyquist.is_some() || self.velocity_bar.is_some()
+    }
+
     /// The same for the reader
     pub(super) fn options(&self) -> Result<OpenOptions, Failure> {
         let bar = self.velocity_bar.as_deref().map(VelocityBar::open).transpose()?;

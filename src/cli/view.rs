@@ -2,13 +2,16 @@
 
 use std::path::PathBuf;
 
-use super::{Exit, Failure};
+use super::{Exit, Failure, input};
+use crate::format::OpenOptions;
 
 /// What can be typed after `view`
 #[derive(Debug, clap::Args)]
 pub(super) struct Arguments {
     /// A volume or a NAME.review.json; without it the viewer offers the sample volumes
     file: Option<PathBuf>,
+    #[command(flatten)]
+    known: input::Known,
 }
 
 /// Opens the viewer and stays until it is closed
@@ -17,18 +20,22 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         let error = format!("there is no such file: {}", file.display());
         return Err(Failure::usage(error, "check the name and the folder"));
     }
-    open(arguments.file.clone())?;
+    if arguments.file.is_none() && arguments.known.is_given() {
+        let error = "--nyquist and --velocity-bar tell of one file, and none was named";
+        return Err(Failure::usage(error, "name the volume: `narrows view FILE --nyquist M/S`"));
+    }
+    open(arguments.file.clone(), arguments.known.options()?)?;
     Ok(Exit::Done)
 }
 
 /// Opens the viewer; the failure says what is missing
 #[cfg(feature = "gui")]
-pub(super) fn open(file: Option<PathBuf>) -> Result<(), Failure> {
-    crate::app::run(file).map_err(|error| Failure::usage(error.to_string(), error.hint()))
+pub(super) fn open(file: Option<PathBuf>, known: OpenOptions) -> Result<(), Failure> {
+    crate::app::run(file, known).map_err(|error| Failure::usage(error.to_string(), error.hint()))
 }
 
 /// Opens the viewer; the failure says what is missing
 #[cfg(not(feature = "gui"))]
-pub(super) fn open(_: Option<PathBuf>) -> Result<(), Failure> {
+pub(super) fn open(_: Option<PathBuf>, _: OpenOptions) -> Result<(), Failure> {
     Err(Failure::usage("this program was built without the viewer", "build it with its default features"))
 }
