@@ -293,7 +293,7 @@ fn caption(view: View, jet: &JetResult, unit: AreaUnit) -> String {
                           expansion downstream."
             .into(),
         View::Time => words::systole(jet, unit),
-        View::Convergence => words::convergence(&jet.convergence),
+        View::Convergence => words::convergence(&jet.convergence, unit),
     }
 }
 

@@ -196,7 +196,7 @@ fn jet_section(out: &mut String, jet: &JetResult, figures: &[PageFigure], jets: 
     frames(out, jet, unit);
     parts(out, jet, unit);
     observer(out, jet, unit);
-    convergence(out, jet);
+    convergence(out, jet, unit);
     out.push_str("</section>\n");
 }
 
@@ -283,16 +283,18 @@ fn observer(out: &mut String, jet: &JetResult, unit: AreaUnit) {
     out.push_str("</tbody>\n</table>\n");
 }
 
-fn convergence(out: &mut String, jet: &JetResult) {
+fn convergence(out: &mut String, jet: &JetResult, unit: AreaUnit) {
     let zone = &jet.convergence;
-    let _ = writeln!(out, "<h3>Flow convergence</h3>\n<p>{}</p>", escape(&words::convergence(zone)));
+    let _ = writeln!(out, "<h3>Flow convergence</h3>\n<p>{}</p>", escape(&words::convergence(zone, unit)));
     if zone.flow_ml_s.is_none() {
         return;
     }
-    out.push_str(
-        "<table class=\"parts\">\n<thead><tr><th>Speed, m/s</th><th>Surface, mm²</th><th>Seen, %</th>\
+    let _ = writeln!(
+        out,
+        "<table class=\"parts\">\n<thead><tr><th>Speed, m/s</th><th>Surface, {}</th><th>Seen, %</th>\
          <th>Flow, ml/s</th><th>Hemisphere, ml/s</th><th>Radius on the axis, mm</th><th>Counts</th></tr></thead>\n\
-         <tbody>\n",
+         <tbody>",
+        unit.sign()
     );
     let or_none =
         |value: Option<f64>, decimals| value.map_or_else(|| "not seen".to_owned(), |v| fixed(v, decimals));
@@ -301,7 +303,7 @@ fn convergence(out: &mut String, jet: &JetResult) {
             out,
             "<tr><th>{}</th><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td></tr>",
             fixed(surface.speed_m_s, 2),
-            fixed(surface.area_mm2, 0),
+            unit.coarse(surface.area_mm2),
             fixed(surface.seen_percent, 0),
             fixed(surface.flow_ml_s, 0),
             or_none(surface.hemisphere_ml_s, 0),
@@ -417,6 +419,18 @@ mod tests {
             }
         }
         out.split_whitespace().collect::<Vec<_>>().join(" ")
+    }
+
+    #[test]
+    fn areas_keep_to_the_unit_that_was_asked_for() {
+        let results = fixture::results();
+        for unit in [AreaUnit::Mm2, AreaUnit::Cm2] {
+            let page = text(&page(&results, &[], unit, None));
+            assert!(page.contains(&format!("Surface, {}", unit.sign())), "{unit:?}");
+            assert!(!page.contains(&format!("Surface, {}", unit.other().sign())), "{unit:?}");
+            let told = words::convergence(&results.jets[0].convergence, unit);
+            assert!(page.contains(&told) && !told.contains(unit.other().sign()), "{told}");
+        }
     }
 
     #[test]

@@ -72,6 +72,11 @@ impl AreaUnit {
         fixed(self.of(mm2), 2 * self.decimals() - 1)
     }
 
+    /// A large area given in mm2, as a number without decimals in mm2
+    pub fn coarse(self, mm2: f64) -> String {
+        fixed(self.of(mm2), 2 * (self.decimals() - 1))
+    }
+
     /// `34.2 mm²`
     pub fn text(self, mm2: f64) -> String {
         format!("{} {}", self.number(mm2), self.sign())
@@ -97,6 +102,7 @@ mod tests {
         let area = Interval { value: 34.16, low: 29.08, high: 40.04 };
         assert_eq!(AreaUnit::Mm2.interval(&area), "34.2 mm² (29.1 to 40.0)");
         assert_eq!(AreaUnit::Cm2.interval(&area), "0.34 cm² (0.29 to 0.40)");
+        assert_eq!((AreaUnit::Mm2.coarse(391.4), AreaUnit::Cm2.coarse(391.4)), ("391".into(), "3.91".into()));
         assert_eq!((AreaUnit::Mm2.fine(2.44), AreaUnit::Cm2.fine(2.44)), ("2.4".into(), "0.024".into()));
     }
 }

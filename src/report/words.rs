@@ -63,7 +63,7 @@ pub fn flow_interval(interval: &Interval) -> String {
 }
 
 /// The flow convergence as a sentence or two
-pub fn convergence(zone: &Convergence) -> String {
+pub fn convergence(zone: &Convergence, unit: AreaUnit) -> String {
     let Some(flow) = &zone.flow_ml_s else {
         let reason = zone.reason.as_deref().unwrap_or("no reason is given");
         return format!("The flow convergence was not measured: {reason}.");
@@ -81,7 +81,7 @@ pub fn convergence(zone: &Convergence) -> String {
         let _ = write!(
             text,
             " Over the peak velocity that was entered: an orifice of {}.",
-            mm2_interval(orifice)
+            unit.interval(orifice)
         );
     }
     if let Some(half) = &zone.hemisphere {
