@@ -8,6 +8,7 @@ use crate::job::{CancelToken, Watch};
 use crate::measure::{self, Results};
 use crate::review::{self, Different, Review, Source};
 use crate::ui::Progress;
+use crate::unit::MetresPerSecond;
 use crate::volume::Volume4;
 
 use super::failure::{Failure, ReviewOrigin, Waiting};
@@ -328,6 +329,15 @@ fn open_waiting(waiting: Waiting, path: &Path, different: Different, tell: &dyn 
             waiting: Some(Box::new(waiting)),
             different: insist.then(|| path.to_owned()),
         }));
+    }
+    // What was read with another Nyquist velocity than the file's is looked at with that one again.
+    let read = waiting.review.results.as_ref().map(|results| results.source.nyquist_m_s);
+    let here = volume.velocity_scale.nyquist().get();
+    if let Some(read) = read.filter(|read| waiting.review.source.blake3 == hash && (read - here).abs() > 1e-6)
+        && waiting.known.nyquist.is_none()
+    {
+        let known = OpenOptions { nyquist: Some(MetresPerSecond::new(read)), ..waiting.known };
+        return open_waiting(Waiting { known, ..waiting }, path, different, tell);
     }
     let Waiting { mut review, review_file, origin, .. } = waiting;
     if different == Different::Accept && review.source.blake3 != hash {

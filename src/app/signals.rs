@@ -41,10 +41,8 @@ impl Signals {
         }
         let signal = Arc::new(Signal::new(volume, frame, state.scale?)?);
         let bytes = |frames: &[(usize, Arc<Signal>)]| frames.iter().map(|(_, s)| s.bytes()).sum::<usize>();
-        while state.frames.len() >= KEPT || bytes(&state.frames) > KEPT_BYTES.saturating_sub(signal.bytes()) {
-            if state.frames.is_empty() {
-                break;
-            }
+        let room = KEPT_BYTES.saturating_sub(signal.bytes());
+        while !state.frames.is_empty() && (state.frames.len() >= KEPT || bytes(&state.frames) > room) {
             state.frames.remove(0);
         }
         state.frames.push((frame, signal.clone()));
