@@ -415,12 +415,12 @@ fn small(harness: &mut Harness<'static, Option<Desk>>) -> picture::Small {
         harness.run_steps(3);
         let picture = harness.render().expect("a software adapter is there");
         let now = picture::Small::of(picture.width(), picture.height(), |x, y| picture.get_pixel(x, y).0);
-        if before.as_ref().is_some_and(|before| before.difference(&now) == (0.0, 0.0)) {
+        let same = before.as_ref().is_some_and(|before| before.difference(&now) == (0.0, 0.0));
+        if same && desk(harness).is_at_rest() {
             return now;
         }
         before = Some(now);
-        // The tilt map is made behind the screen.
-        std::thread::sleep(Duration::from_millis(700));
+        std::thread::sleep(Duration::from_millis(300));
     }
     panic!("the screen does not come to rest");
 }

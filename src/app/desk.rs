@@ -277,6 +277,12 @@ impl Desk {
             })
     }
 
+    /// Whether nothing will change on the screen by itself any more: settled, and the tilt map is fine
+    pub fn is_at_rest(&self) -> bool {
+        let fine = |open: &Open| open.tilt.as_ref().is_some_and(|(_, map)| map.done >= 1.0);
+        self.is_settled() && self.open.as_ref().is_none_or(fine)
+    }
+
     /// Whether the cuts of what is open are on the screen, with the pass that was drawn last
     pub fn is_seen(&self) -> bool {
         self.open.as_ref().is_some_and(|open| open.dawn != Dawn::Dark)
