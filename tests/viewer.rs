@@ -17,6 +17,8 @@ use narrows::job::Watch;
 use narrows::phantom::{Recipe, simulate};
 use narrows::review::{Drawn, JetId};
 use narrows::severity::Item;
+use narrows::study::list::key_text;
+use narrows::study::practice::{self, MadeCase};
 use narrows::unit::MetresPerSecond;
 
 #[path = "viewer/picture.rs"]
@@ -590,6 +592,15 @@ fn a_sweep_and_a_comparison_open_as_a_page_and_close() {
         "the figure is there"
     );
     harness.check_accessibility();
+    harness.get_by_label("Write table and slide").click();
+    harness.run_steps(2);
+    settle(&mut harness);
+    let swept = bench.samples().join("crescent-against-frame");
+    let slide = std::fs::read(swept.join("sweep.png")).expect("a slide");
+    // Width and height stand in the first chunk of a PNG: 16 by 9.
+    let side = |at: usize| u32::from_be_bytes(slide[at..at + 4].try_into().expect("four bytes"));
+    assert_eq!(side(16) * 9, side(20) * 16, "{} × {}", side(16), side(20));
+    assert!(swept.join("sweep.csv").is_file());
     press(&mut harness, Modifiers::NONE, Key::Escape);
     harness.run_steps(3);
     assert!(harness.query_by_label_contains("Area and widths against frame").is_none());
@@ -615,4 +626,101 @@ fn a_sweep_and_a_comparison_open_as_a_page_and_close() {
     let stem = bench.volume();
     let stem = stem.file_stem().expect("a name").to_string_lossy();
     assert!(bench.volume().with_file_name(format!("{stem}-comparison")).join("index.html").is_file());
+
+    // The review keeps what it is compared with: saved, moved with both volumes, and shown again.
+    press(&mut harness, Modifiers::NONE, Key::Escape);
+    press(&mut harness, Modifiers::COMMAND, Key::S);
+    settle(&mut harness);
+    let moved = bench.folder.path().join("moved");
+    std::fs::create_dir(&moved).expect("a folder");
+    let review = moved.join("crescent.review.json");
+    std::fs::rename(bench.review(), &review).expect("moved");
+    std::fs::copy(bench.volume(), moved.join("crescent.dcm")).expect("a copy");
+    std::fs::rename(&other, moved.join("later.dcm")).expect("moved");
+    let mut again = bench.desk_of(Vec2::new(1440.0, 1600.0), 1.0);
+    open_path(&mut again, &review);
+    settle(&mut again);
+    again.get_by_label_contains("Report: ").click();
+    again.run_steps(3);
+    assert!(again.query_by_label_contains("In this review: later.dcm, the later one.").is_some());
+    again.get_by_label("Show the comparison").click();
+    again.run_steps(2);
+    settle(&mut again);
+    again.run_steps(3);
+    assert!(again.query_by_label_contains("No change can be claimed").is_some());
+    press(&mut again, Modifiers::NONE, Key::Escape);
+    again.run_steps(3);
+    // Another file under its name is refused, and nothing is lost.
+    let recipe = RECIPE.replace("effective_area_mm2 = 42.0", "effective_area_mm2 = 18.0");
+    let (volume, _) =
+        simulate(&Recipe::from_toml(&recipe).expect("sound"), &Watch::silent()).expect("simulated");
+    write(&volume, &moved.join("later.dcm"), &WriteOptions::default()).expect("written");
+    again.get_by_label("Show the comparison").click();
+    again.run_steps(2);
+    settle(&mut again);
+    again.run_steps(3);
+    assert!(again.query_by_label_contains("No change can be claimed").is_none());
+    again.get_by_label("Take it out").click();
+    again.run_steps(3);
+    assert!(again.query_by_label_contains("In this review: later.dcm").is_none());
+    press(&mut again, Modifiers::COMMAND, Key::Z);
+    again.run_steps(3);
+    assert!(again.query_by_label_contains("In this review: later.dcm").is_some());
+}
+
+#[test]
+fn a_reading_is_held_against_the_truth_once_its_key_is_there() {
+    let bench = Bench::new();
+    let recipe = Recipe::from_toml(RECIPE).expect("sound");
+    let (_, truth) = simulate(&recipe, &Watch::silent()).expect("simulated");
+    let (true_area, blake3) = (
+        truth
+            .jets
+            .iter()
+            .map(|jet| jet.frames[jet.peak_frame.expect("a jet")].effective_area_mm2)
+            .sum::<f64>(),
+        narrows::format::hash(&bench.volume()).expect("a hash"),
+    );
+    let made = MadeCase { file: "crescent.dcm".into(), blake3, recipe: "small.toml".into(), truth };
+    let (list, key) = practice::make(vec![made], None);
+    let list = serde_json::to_string(&list).expect("a list");
+    std::fs::write(bench.samples().join("practice.json"), list).expect("written");
+    let mut harness = bench.opened_high();
+    let reported = area(&harness);
+    let show = |harness: &mut Harness<'static, Option<Desk>>| {
+        harness.get_by_label("Show the truth").click();
+        harness.run_steps(2);
+        settle(harness);
+        harness.run_steps(3);
+    };
+    harness.get_by_label_contains("Cut: ").click();
+    harness.run_steps(3);
+    show(&mut harness);
+    assert!(harness.query_by_label_contains("the key of this practice set is not here").is_some());
+    // The key comes to lie beside the folder; a changed one is found out.
+    let key_path = bench.folder.path().join("sample-volumes.key.json");
+    let text = key_text(&key);
+    std::fs::write(&key_path, format!("{text} ")).expect("written");
+    show(&mut harness);
+    assert!(harness.query_by_label_contains("not the one that the list was sealed with").is_some());
+    std::fs::write(&key_path, &text).expect("written");
+    // One reading saved, then one that turned the cut away.
+    press(&mut harness, Modifiers::COMMAND, Key::S);
+    settle(&mut harness);
+    show(&mut harness);
+    let error = format!("{:+.1} mm²  (", reported - true_area).replace('-', "−");
+    assert!(harness.query_by_label_contains(&error).is_some(), "{error} is told");
+    assert!(harness.query_by_label_contains("Error by attempt").is_some(), "the figure is there");
+    harness.check_accessibility();
+    press(&mut harness, Modifiers::NONE, Key::Escape);
+    harness.run_steps(3);
+    press(&mut harness, Modifiers::NONE, Key::T);
+    show(&mut harness);
+    assert!(harness.query_by_label_contains("Cases read again went from").is_some());
+    harness.get_by_label("Write the scores").click();
+    harness.run_steps(2);
+    settle(&mut harness);
+    let table = std::fs::read_to_string(bench.samples().join("crescent-practice").join("scores.csv"));
+    let table = table.expect("a table");
+    assert_eq!(table.lines().count(), 3, "heads and two attempts:\n{table}");
 }

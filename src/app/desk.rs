@@ -11,8 +11,7 @@ use crate::measure::ENGINE;
 use crate::review::{self, Command, Different, JetId, Orphan, Review, Session, orphans, state_folder};
 use crate::study::sweep::Over;
 use crate::ui::{
-    Action, Card, Facts, Leftover, Notice, Pictures, Reading, Scene, TiltMap, ViewState, Weight, When,
-    screen_ui,
+    Action, Card, Facts, Leftover, Notice, Pictures, Reading, Scene, TiltMap, ViewState, Weight, screen_ui,
 };
 use crate::volume::Volume4;
 
@@ -23,6 +22,7 @@ use super::gpu_pictures::GpuPictures;
 use super::open::{Choice, Jobs, News, Opened};
 use super::pages::{self, Screen, Shown};
 use super::pictures::{DrawWhen, PlainPictures};
+use super::practised;
 use super::reading;
 use super::samples;
 use super::signals::Signals;
@@ -392,12 +392,14 @@ impl Desk {
                 }
             }
             News::Reported(page) => {
-                let text = format!("The report is written: {}", page.display());
+                let html = page.extension().is_some_and(|ending| ending == "html");
+                let what = if html { "The report is written" } else { "Written, with what belongs to it" };
+                let text = format!("{what}: {}", page.display());
                 let copy = Action::Copy(page.display().to_string());
                 self.notices.push(Notice {
                     weight: Weight::Plain,
                     text,
-                    hint: "open it in a browser".into(),
+                    hint: if html { "open it in a browser".into() } else { String::new() },
                     choices: vec![("Copy the path".into(), copy)],
                 });
             }
@@ -406,6 +408,9 @@ impl Desk {
             News::Chosen(Choice::Other, path) => self.view.other = path.display().to_string(),
             News::Page(volume, draft) => {
                 if self.open.as_ref().is_some_and(|open| Arc::ptr_eq(&open.volume, &volume)) {
+                    if let Some(other) = draft.made.other() {
+                        self.command(Command::CompareWith(Some(other.clone())));
+                    }
                     self.page = Some(draft.show(&self.ctx));
                 }
             }
@@ -454,7 +459,7 @@ impl Desk {
             }
         };
         let mut open = Open {
-            facts: facts(&volume),
+            facts: facts(&volume, &path),
             volume: volume.clone(),
             path: path.clone(),
             session,
@@ -488,7 +493,11 @@ impl Desk {
         let Some(open) = &mut self.open else { return };
         open.dawn = Dawn::Bright;
         let review = open.session.review();
-        let measured = review.results.as_ref().is_some_and(|results| results.tool.engine == ENGINE);
+        let nyquist = review.source.nyquist_given_m_s;
+        let measured = review
+            .results
+            .as_ref()
+            .is_some_and(|results| results.tool.engine == ENGINE && results.given.nyquist_m_s == nyquist);
         if review.source.blake3.is_empty() {
             self.jobs.hash(open.path.clone());
         }
@@ -529,8 +538,10 @@ impl Desk {
             Action::SaveAs(path) => self.save_as(path),
             Action::Report => self.report(),
             Action::AskOther => self.choose(Choice::Other),
-            Action::Compare(when, path) => self.compare(when, path),
-            Action::WriteComparison => self.write_comparison(),
+            Action::Compare(when, path) => self.compare(pages::Other::Chosen(when, path)),
+            Action::CompareAgain => self.compare_again(),
+            Action::Practise => self.practise(),
+            Action::WritePage => self.write_page(),
             Action::Sweep(over) => self.sweep(over),
             Action::ClosePage => self.page = None,
             Action::Measure => self.measure(),
@@ -618,12 +629,19 @@ impl Desk {
         self.jobs.report(Box::new(open.session.review().clone()), open.volume.clone(), folder);
     }
 
-    fn compare(&mut self, when: When, other: PathBuf) {
+    fn compare(&mut self, other: pages::Other) {
         let Some(open) = &self.open else { return };
         let (review, screen) = (open.session.review().clone(), self.screen());
         self.jobs.page(open.volume.clone(), move |volume, watch| {
-            pages::compare(&review, volume, &other, when, screen, watch)
+            pages::compare(&review, volume, &other, screen, watch)
         });
+    }
+
+    fn compare_again(&mut self) {
+        let other = self.open.as_ref().and_then(|open| open.session.review().work.other.clone());
+        if let Some(other) = other {
+            self.compare(pages::Other::Known(other));
+        }
     }
 
     fn sweep(&mut self, over: Over) {
@@ -641,12 +659,27 @@ impl Desk {
         Screen { width: self.ctx.content_rect().width(), density: self.ctx.pixels_per_point() }
     }
 
-    fn write_comparison(&mut self) {
+    fn practise(&mut self) {
+        let Some(open) = &self.open else { return };
+        let saved = !open.session.is_unsaved();
+        let reading = practised::Reading {
+            review: open.session.review().clone(),
+            file: open.review_file.clone().filter(|_| saved),
+            volume: open.path.clone(),
+        };
+        let screen = self.screen();
+        self.jobs.page(open.volume.clone(), move |volume, watch| {
+            practised::practised(reading, volume, screen, watch)
+        });
+    }
+
+    /// Writes what the page shows beside the volume
+    fn write_page(&mut self) {
         let (Some(open), Some(shown)) = (&self.open, &self.page) else { return };
-        let Some(compared) = shown.compared.clone() else { return };
+        let made = shown.made.clone();
         let stem = open.path.file_stem().map(|stem| stem.to_string_lossy().into_owned()).unwrap_or_default();
-        let folder = open.path.with_file_name(format!("{stem}-comparison"));
-        self.jobs.report_comparison(compared, folder);
+        let folder = open.path.with_file_name(made.folder(&stem));
+        self.jobs.write(made, folder);
     }
 
     fn close(&mut self) {
@@ -862,7 +895,7 @@ fn free_name(volume: &Path) -> PathBuf {
         .unwrap_or(first)
 }
 
-fn facts(volume: &Volume4) -> Facts {
+fn facts(volume: &Volume4, path: &Path) -> Facts {
     let shape = volume.grid.shape();
     let spacing = volume.grid.spacing_mm();
     let channels: Vec<String> = volume.channels().iter().map(|channel| channel.kind().to_string()).collect();
@@ -883,5 +916,6 @@ fn facts(volume: &Volume4) -> Facts {
         ),
         extent_mm: (0..3).map(|i| shape[i] as f64 * spacing[i]).fold(0.0, f64::max),
         gated_beats: volume.timeline.gated_beats,
+        practice: review::is_practice(path),
     }
 }

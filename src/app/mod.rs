@@ -7,6 +7,7 @@
 //! | `failure` | what a piece of work says when it did not work |
 //! | `open` | opening, hashing, measuring, reporting, each on its thread |
 //! | `pages` | a comparison or a sweep made ready for the screen |
+//! | `practised` | a reading held against the truth, for the screen |
 //! | `reading`, `signals` | the numbers of the cut on the screen |
 //! | `tilts` | the tilt map |
 //! | `pictures`, `gpu_pictures` | the two ways to draw a cut |
@@ -24,6 +25,7 @@ mod gpu_pictures;
 mod open;
 mod pages;
 mod pictures;
+mod practised;
 mod reading;
 mod samples;
 mod signals;

@@ -6,13 +6,14 @@ use std::sync::{Arc, Mutex, PoisonError};
 use crate::format::{self, HashWhen, OpenOptions};
 use crate::job::{CancelToken, Watch};
 use crate::measure::{self, Results};
-use crate::review::{self, Different, Review, Source};
+use crate::report::{COMPARISON_FOLDER, ReportOptions, write_comparison};
+use crate::review::{self, Different, OtherVolume, Review, Source};
 use crate::ui::Progress;
 use crate::unit::MetresPerSecond;
 use crate::volume::Volume4;
 
 use super::failure::{Failure, ReviewOrigin, Waiting};
-use super::pages::{Compared, Draft};
+use super::pages::{Draft, Made};
 use super::worker::Notify;
 
 /// What a thread has to tell
@@ -195,7 +196,12 @@ impl Jobs {
             };
             match crate::report::write_folder(&results, &volume, &folder, &options) {
                 Ok(paths) => tell(News::Reported(paths.page)),
-                Err(error) => tell(failed(&error, error.hint().unwrap_or_default())),
+                Err(error) => return tell(failed(&error, error.hint().unwrap_or_default())),
+            }
+            if let Some(other) = &read.work.other
+                && let Err(failure) = report_beside(results, &read, &volume, other, &folder, &options)
+            {
+                tell(News::Failed(failure));
             }
         });
     }
@@ -213,18 +219,11 @@ impl Jobs {
         });
     }
 
-    /// Writes the report of a comparison into a folder
-    pub(super) fn report_comparison(&self, compared: Compared, folder: PathBuf) {
-        self.start("report", "writing the comparison", move |watch, tell| {
-            let options = crate::report::ReportOptions {
-                watch: watch.clone(),
-                ..crate::report::ReportOptions::default()
-            };
-            let [before, after] = &compared.volumes;
-            match crate::report::write_comparison(&compared.comparison, [before, after], &folder, &options) {
-                Ok(paths) => tell(News::Reported(paths.page)),
-                Err(error) => tell(failed(&error, error.hint().unwrap_or_default())),
-            }
+    /// Writes what a page is of into a folder
+    pub(super) fn write(&self, made: Made, folder: PathBuf) {
+        self.start("write", "writing", move |watch, tell| match made.write(&folder, watch) {
+            Ok(first) => tell(News::Reported(first)),
+            Err(error) => tell(failed(&error, error.hint().unwrap_or_default())),
         });
     }
 
@@ -308,7 +307,7 @@ fn open_review(path: &Path, known: OpenOptions, tell: &dyn Fn(News)) {
 }
 
 fn open_waiting(waiting: Waiting, path: &Path, different: Different, tell: &dyn Fn(News)) {
-    let opened = format::open(path, &waiting.known);
+    let opened = format::open(path, &review::as_read(&waiting.review, waiting.known.clone()));
     let volume = match opened {
         Ok(volume) => volume,
         Err(error) => {
@@ -330,22 +329,26 @@ fn open_waiting(waiting: Waiting, path: &Path, different: Different, tell: &dyn 
             different: insist.then(|| path.to_owned()),
         }));
     }
-    // What was read with another Nyquist velocity than the file's is looked at with that one again.
-    let read = waiting.review.results.as_ref().map(|results| results.source.nyquist_m_s);
-    let here = volume.velocity_scale.nyquist().get();
-    if let Some(read) = read.filter(|read| waiting.review.source.blake3 == hash && (read - here).abs() > 1e-6)
+    let another = waiting.review.source.blake3 != hash;
+    let named = !waiting.review.source.blake3.is_empty();
+    if another
+        && named
+        && waiting.review.source.nyquist_given_m_s.is_some()
         && waiting.known.nyquist.is_none()
     {
-        let known = OpenOptions { nyquist: Some(MetresPerSecond::new(read)), ..waiting.known };
-        return open_waiting(Waiting { known, ..waiting }, path, different, tell);
+        // What was given for the one volume says nothing about the other.
+        let mut waiting = waiting;
+        waiting.review.source.nyquist_given_m_s = None;
+        return open_waiting(waiting, path, different, tell);
     }
     let Waiting { mut review, review_file, origin, .. } = waiting;
-    if different == Different::Accept && review.source.blake3 != hash {
+    if different == Different::Accept && another {
         // What was found belongs to the other volume; what the reader drew is kept.
         let source = Source::of(&volume, &hash);
         review.source = Source { start: review.source.start, ..source };
         review.results = None;
     }
+    review.source.nyquist_given_m_s = volume.provenance.nyquist_given.map(MetresPerSecond::get);
     tell(News::Opened(Box::new(Opened {
         volume: Arc::new(volume),
         path: path.to_owned(),
@@ -353,4 +356,27 @@ fn open_waiting(waiting: Waiting, path: &Path, different: Different, tell: &dyn 
         review_file,
         origin,
     })));
+}
+
+/// The comparison with the other volume of a review, in a folder of its own in that of the report
+fn report_beside(
+    results: Results,
+    read: &Review,
+    volume: &Volume4,
+    other: &OtherVolume,
+    folder: &Path,
+    options: &ReportOptions,
+) -> Result<(), Failure> {
+    let opened = format::open(Path::new(&other.path), &OpenOptions::default())
+        .map_err(|error| Failure::of(&error, &error.hint()))?;
+    other.accept(&opened).map_err(|error| Failure::of(&error, "name the other volume again"))?;
+    let comparison = match review::against(results, read, &opened, other.when, &options.watch) {
+        Ok(comparison) => comparison,
+        Err(measure::MeasureError::Cancelled(_)) => return Ok(()),
+        Err(error) => return Err(Failure::of(&error, "look at the volume with `narrows inspect`")),
+    };
+    let folder = folder.join(COMPARISON_FOLDER);
+    write_comparison(&comparison, other.in_order([volume, &opened]), &folder, options)
+        .map_err(|error| Failure::of(&error, error.hint().unwrap_or_default()))?;
+    Ok(())
 }

@@ -1,22 +1,24 @@
-//! Pages made in the background: before and after, and one parameter swept.
+//! Pages made in the background: before and after, one parameter swept, and readings against the truth.
 //!
-//! Both take the report's own figures and rows, so the screen and the written report say the same.
+//! All take the report's own figures and rows, so the screen and the written report say the same.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use egui::{ColorImage, TextureHandle, TextureOptions};
 
 use crate::format::{self, OpenOptions, truth_beside};
 use crate::job::Watch;
-use crate::measure::{self, Comparison, MeasureError};
-use crate::report::study::{Look, sweep_figure};
+use crate::measure::{Comparison, MeasureError};
+use crate::report::study::{Look, practice_files, sweep_figure, sweep_files, write_bundle};
 use crate::report::{
-    AreaUnit, Painted, comparison_answer, comparison_figures, comparison_lines, paint_svg_wide,
+    AreaUnit, Painted, ReportError, ReportOptions, comparison_answer, comparison_figures, comparison_lines,
+    paint_svg_wide, write_comparison,
 };
-use crate::review::{self, Review};
-use crate::study::sweep::{self, Over, SweepError, SweepOptions};
-use crate::ui::{Action, Page, When};
+use crate::review::{self, OtherVolume, Review, When};
+use crate::study::practice::Scores;
+use crate::study::sweep::{self, Over, Sweep, SweepError, SweepOptions};
+use crate::ui::{Action, Page};
 use crate::volume::Volume4;
 
 use super::failure::Failure;
@@ -32,7 +34,7 @@ pub(super) struct Screen {
 
 impl Screen {
     /// A figure as wide as it will be shown where so many stand beside each other, pixel for pixel
-    fn paint(self, svg: &str, beside: usize) -> Result<Painted, Failure> {
+    pub(super) fn paint(self, svg: &str, beside: usize) -> Result<Painted, Failure> {
         let wide = crate::ui::picture_width(self.width, beside) * self.density;
         paint_svg_wide(svg, wide.round()).map_err(|error| Failure::of(&error, ""))
     }
@@ -48,14 +50,14 @@ pub(super) struct Draft {
     pub(super) table: Vec<Vec<String>>,
     /// Name and pixels
     pub(super) pictures: Vec<(String, Painted)>,
-    /// What the page of a comparison is of, to be written
-    pub(super) compared: Option<Compared>,
+    /// What the page is of, to be written
+    pub(super) made: Made,
 }
 
 /// A page on the screen, with what holds its pictures and what it is of
 pub(super) struct Shown {
     pub(super) page: Page,
-    pub(super) compared: Option<Compared>,
+    pub(super) made: Made,
     _pictures: Vec<TextureHandle>,
 }
 
@@ -70,8 +72,7 @@ impl Draft {
         let handles: Vec<TextureHandle> = self.pictures.iter().map(load).collect();
         let named = self.pictures.into_iter().zip(&handles);
         let pictures = named.map(|((name, _), handle)| (name, handle.id(), handle.size_vec2() / density));
-        let write =
-            self.compared.is_some().then(|| ("Write the comparison".to_owned(), Action::WriteComparison));
+        let write = (self.made.offer().to_owned(), Action::WritePage);
         let close = ("Close".to_owned(), Action::ClosePage);
         let page = Page {
             title: self.title,
@@ -81,47 +82,105 @@ impl Draft {
             notes: self.notes,
             table: self.table,
             pictures: pictures.collect(),
-            choices: write.into_iter().chain([close]).collect(),
+            choices: vec![write, close],
         };
-        Shown { page, compared: self.compared, _pictures: handles }
+        Shown { page, made: self.made, _pictures: handles }
     }
 }
 
-/// A comparison and its volumes, the earlier one first
+/// What a page is of
 #[derive(Clone)]
-pub(super) struct Compared {
-    pub(super) comparison: Arc<Comparison>,
-    pub(super) volumes: [Arc<Volume4>; 2],
+pub(super) enum Made {
+    /// A comparison, its volumes, the earlier one first, and which of them is the other one
+    Compared(Arc<Comparison>, [Arc<Volume4>; 2], OtherVolume),
+    /// One parameter varied
+    Swept(Arc<Sweep>),
+    /// Readings held against the truth
+    Practised(Arc<Scores>),
+}
+
+impl Made {
+    /// What is offered to be written
+    fn offer(&self) -> &'static str {
+        match self {
+            Self::Compared(..) => "Write the comparison",
+            Self::Swept(_) => "Write table and slide",
+            Self::Practised(_) => "Write the scores",
+        }
+    }
+
+    /// The other volume of a comparison
+    pub(super) fn other(&self) -> Option<&OtherVolume> {
+        match self {
+            Self::Compared(_, _, other) => Some(other),
+            Self::Swept(_) | Self::Practised(_) => None,
+        }
+    }
+
+    /// Name of its folder, beside a volume of this name
+    pub(super) fn folder(&self, volume: &str) -> String {
+        match self {
+            Self::Compared(..) => format!("{volume}-comparison"),
+            Self::Swept(sweep) => format!("{volume}-against-{}", sweep.over.key()),
+            Self::Practised(_) => format!("{volume}-practice"),
+        }
+    }
+
+    /// Writes it into a folder; the file to open first
+    pub(super) fn write(&self, folder: &Path, watch: &Watch) -> Result<PathBuf, ReportError> {
+        let bundle = match self {
+            Self::Compared(comparison, [before, after], _) => {
+                let options = ReportOptions { watch: watch.clone(), ..ReportOptions::default() };
+                let paths = write_comparison(comparison, [before, after], folder, &options)?;
+                return Ok(paths.page);
+            }
+            Self::Swept(sweep) => sweep_files(sweep, Look::Wide, PIXELS)?,
+            Self::Practised(scores) => practice_files(scores, "scores", PIXELS)?,
+        };
+        let written = write_bundle(&bundle, folder)?;
+        let picture = written.iter().find(|path| path.extension().is_some_and(|ending| ending == "png"));
+        Ok(picture.or(written.last()).cloned().unwrap_or_else(|| folder.to_owned()))
+    }
+}
+
+/// Pixels of a written picture a unit of its drawing: 1600 across
+const PIXELS: f32 = 1.6;
+
+/// The other volume of a comparison
+pub(super) enum Other {
+    /// A file that the reader named
+    Chosen(When, PathBuf),
+    /// The one that the review is compared with
+    Known(OtherVolume),
 }
 
 /// The open review against another volume; `Ok(None)` where it was stopped
 pub(super) fn compare(
     read: &Review,
     volume: &Arc<Volume4>,
-    other: &Path,
-    when: When,
+    other: &Other,
     screen: Screen,
     watch: &Watch,
 ) -> Result<Option<Draft>, Failure> {
+    let (path, when) = match other {
+        Other::Chosen(when, path) => (path.as_path(), *when),
+        Other::Known(known) => (Path::new(&known.path), known.when),
+    };
     let opened =
-        format::open(other, &OpenOptions::default()).map_err(|error| Failure::of(&error, &error.hint()))?;
+        format::open(path, &OpenOptions::default()).map_err(|error| Failure::of(&error, &error.hint()))?;
+    if let Other::Known(known) = other {
+        known.accept(&opened).map_err(|error| Failure::of(&error, "name the other volume again"))?;
+    }
+    let other = OtherVolume::of(&opened, path, when);
     let opened = Arc::new(opened);
-    let here = match review::numbers(read, volume, watch) {
-        Ok(results) => results,
+    let compared = review::numbers(read, volume, watch)
+        .and_then(|here| review::against(here, read, &opened, when, watch));
+    let comparison = match compared {
+        Ok(comparison) => comparison,
         Err(MeasureError::Cancelled(_)) => return Ok(None),
         Err(error) => return Err(Failure::of(&error, LOOK)),
     };
-    // The other is weighed against the same table; what was entered belongs to the review alone.
-    let options = measure::Options { criteria: review::options(read).criteria, ..Default::default() };
-    let there = match measure::measure(&opened, &options, watch) {
-        Ok(results) => results,
-        Err(MeasureError::Cancelled(_)) => return Ok(None),
-        Err(error) => return Err(Failure::of(&error, LOOK)),
-    };
-    let (comparison, volumes) = match when {
-        When::Earlier => (measure::compare(there, here), [opened, volume.clone()]),
-        When::Later => (measure::compare(here, there), [volume.clone(), opened]),
-    };
+    let volumes = other.in_order([volume.clone(), opened]);
     let unit = AreaUnit::default();
     let figures = comparison_figures(&comparison, [&volumes[0], &volumes[1]], unit)
         .map_err(|error| Failure::of(&error, error.hint().unwrap_or_default()))?;
@@ -144,7 +203,7 @@ pub(super) fn compare(
         notes: vec![comparison.assumption.clone()],
         table: comparison_lines(&comparison).into_iter().map(Vec::from).collect(),
         pictures,
-        compared: Some(Compared { comparison: Arc::new(comparison), volumes }),
+        made: Made::Compared(Arc::new(comparison), volumes, other),
     }))
 }
 
@@ -193,9 +252,7 @@ pub(super) fn swept(
             number(row.error_percent, 1),
         ]
     }));
-    let command = format!("narrows sweep FILE --over {} --out DIR --wide", over.key());
-    let mut notes = found.notes.clone();
-    notes.push(format!("Table, document and a picture for a slide: {command}"));
+    let notes = found.notes.clone();
     Ok(Some(Draft {
         title: format!("Area against {name}"),
         headline: String::new(),
@@ -204,8 +261,8 @@ pub(super) fn swept(
         notes,
         table,
         pictures: vec![(format!("Area and widths against {name}"), picture)],
-        compared: None,
+        made: Made::Swept(Arc::new(found)),
     }))
 }
 
-const LOOK: &str = "look at the volume with `narrows inspect`";
+pub(super) const LOOK: &str = "look at the volume with `narrows inspect`";

@@ -3,7 +3,6 @@
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
-use std::time::UNIX_EPOCH;
 
 use clap::{Args, Subcommand};
 
@@ -16,17 +15,13 @@ use crate::format::{self, OpenOptions};
 use crate::job::Watch;
 use crate::phantom::{self, PhantomError, Recipe};
 use crate::report::study::{practice_files, practice_text, write_bundle};
-use crate::review::{self, Review};
+use crate::review::{self, AttemptError, LIST_FILE, SavedReview};
 use crate::study::list::{is_sealed_with, key_text};
 use crate::study::practice::{
-    self, Attempt, KEY_SCHEMA, KeyCase, LIST_SCHEMA, MadeCase, PracticeError, PracticeKey, PracticeList,
-    SHIPPED, STANDING, Scores,
+    self, KEY_SCHEMA, KeyCase, LIST_SCHEMA, MadeCase, PracticeError, PracticeKey, PracticeList, SHIPPED,
+    STANDING, Scores,
 };
 
-/// The list, beside the volumes
-const LIST: &str = "practice.json";
-/// How the name of a review ends
-const REVIEW: &str = ".review.json";
 /// The command that makes a set
 const MAKER: &str = "narrows practice make";
 
@@ -81,17 +76,10 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     }
 }
 
-/// `DIR.key.json`
-fn key_path(folder: &Path) -> PathBuf {
-    let mut name = folder.file_name().unwrap_or_default().to_owned();
-    name.push(".key.json");
-    folder.with_file_name(name)
-}
-
 fn make_set(arguments: &Make) -> Result<Exit, Failure> {
     let recipes = recipes(arguments.recipes.as_deref())?;
     let folder: PathBuf = arguments.out.components().collect();
-    let key_path = key_path(&folder);
+    let key_path = review::key_path(&folder);
     if folder.file_name().is_none() {
         return Err(Failure::usage(
             format!("this is no name for a new folder: {}", arguments.out.display()),
@@ -135,10 +123,10 @@ fn make_set(arguments: &Make) -> Result<Exit, Failure> {
     let (list, key) = practice::make(made, arguments.seed);
     let mut text = serde_json::to_string_pretty(&list)?;
     text.push('\n');
-    output::write(&aside.path().join(LIST), text.as_bytes())?;
+    output::write(&aside.path().join(LIST_FILE), text.as_bytes())?;
     let ready = output::prepare(&key_path, key_text(&key).as_bytes())?;
     fs::create_dir(&folder).map_err(|error| cannot("make the folder", &folder, &error))?;
-    let names = list.cases.iter().map(|case| case.file.as_str()).chain([LIST]);
+    let names = list.cases.iter().map(|case| case.file.as_str()).chain([LIST_FILE]);
     for name in names {
         let to = folder.join(name);
         fs::rename(aside.path().join(name), &to).map_err(|error| cannot("write", &to, &error))?;
@@ -189,14 +177,6 @@ fn of_recipe(name: &str, error: PhantomError) -> Failure {
     Failure { error: format!("{name}: {}", failure.error), ..failure }
 }
 
-/// One review that was found
-struct Found {
-    learner: String,
-    name: String,
-    saved_s: Option<u64>,
-    review: Review,
-}
-
 fn score(arguments: &Score) -> Result<Exit, Failure> {
     let key: PracticeKey = document(&arguments.key, KEY_SCHEMA, MAKER)?;
     let folder = arguments.volumes.clone().unwrap_or_else(|| {
@@ -205,9 +185,8 @@ fn score(arguments: &Score) -> Result<Exit, Failure> {
     });
     check_seal(&folder, &arguments.key)?;
     let table = arguments.out.as_deref().map(table_name).transpose()?;
-    let mut notes = Vec::new();
-    let found = reviews(&arguments.reviews, &mut notes)?;
-    let mut by_case: BTreeMap<usize, Vec<Found>> = BTreeMap::new();
+    let (found, mut notes) = review::saved_below(&arguments.reviews)?;
+    let mut by_case: BTreeMap<usize, Vec<SavedReview>> = BTreeMap::new();
     let all = found.len();
     for found in found {
         match key.cases.iter().position(|case| case.blake3 == found.review.source.blake3) {
@@ -226,19 +205,7 @@ fn score(arguments: &Score) -> Result<Exit, Failure> {
         for found in readings {
             progress.watch().step("scoring", done, all)?;
             done += 1;
-            let read = review::practised(&found.review, &volume, &quiet)?;
-            let score = practice::score(&volume, &case.truth, &read, &quiet)?;
-            attempts.push(Attempt {
-                learner: found.learner,
-                case: case.id.clone(),
-                title: case.case.title.clone(),
-                grade: case.case.grade,
-                teaches: case.case.teaches.clone(),
-                attempt: 0,
-                saved_s: found.saved_s,
-                review: found.name,
-                score,
-            });
+            attempts.push(review::scored(found, case, &volume, &quiet)?);
         }
     }
     drop(progress);
@@ -278,9 +245,12 @@ fn table_name(path: &Path) -> Result<(PathBuf, String), Failure> {
 
 /// Holds the key against the list beside the volumes, where it is there
 fn check_seal(folder: &Path, key: &Path) -> Result<(), Failure> {
-    let path = folder.join(LIST);
+    let path = folder.join(LIST_FILE);
     if !path.is_file() {
-        output::say(&format!("note: no {LIST} in {}: the seal of the key was not checked", folder.display()));
+        output::say(&format!(
+            "note: no {LIST_FILE} in {}: the seal of the key was not checked",
+            folder.display()
+        ));
         return Ok(());
     }
     let list: PracticeList = document(&path, LIST_SCHEMA, MAKER)?;
@@ -309,55 +279,13 @@ fn volume_of(case: &KeyCase, folder: &Path) -> Result<crate::volume::Volume4, Fa
     ))
 }
 
-/// The reviews in a file or folder, by path; what cannot be read becomes a note
-///
-/// The learner is the first folder below the one given, or the folder that holds the reviews.
-fn reviews(source: &Path, notes: &mut Vec<String>) -> Result<Vec<Found>, Failure> {
-    let mut paths = Vec::new();
-    if source.is_dir() {
-        search(source, &mut paths)?;
-    } else {
-        paths.push(source.to_owned());
-    }
-    paths.sort();
-    let base = if source.is_dir() { source } else { source.parent().unwrap_or(Path::new("")) };
-    let whole = std::path::absolute(base).unwrap_or_else(|_| base.to_owned());
-    let own = whole.file_name().map_or_else(|| "learner".into(), |name| name.to_string_lossy().into_owned());
-    let mut found = Vec::new();
-    for path in paths {
-        let below = path.strip_prefix(base).unwrap_or(&path);
-        let mut folders = below.parent().into_iter().flat_map(Path::components);
-        let learner =
-            folders.next().map_or_else(|| own.clone(), |c| c.as_os_str().to_string_lossy().into_owned());
-        let name = below.components().map(|c| c.as_os_str().to_string_lossy()).collect::<Vec<_>>().join("/");
-        let saved = fs::metadata(&path).and_then(|metadata| metadata.modified()).ok();
-        let saved_s = saved.and_then(|time| Some(time.duration_since(UNIX_EPOCH).ok()?.as_secs()));
-        match review::load(&path) {
-            Ok(review) => found.push(Found { learner, name, saved_s, review }),
-            // Alone it is an error; among others it must not stop them.
-            Err(error) if !source.is_dir() => return Err(error.into()),
-            Err(error) => notes.push(format!("{name} is passed over: {error}")),
+impl From<AttemptError> for Failure {
+    fn from(error: AttemptError) -> Self {
+        match error {
+            AttemptError::Measure(error) => error.into(),
+            AttemptError::Score(error) => error.into(),
         }
     }
-    Ok(found)
-}
-
-fn search(folder: &Path, paths: &mut Vec<PathBuf>) -> Result<(), Failure> {
-    let listed = fs::read_dir(folder).map_err(|error| cannot("read the folder", folder, &error))?;
-    for entry in listed {
-        let entry = entry.map_err(|error| cannot("read the folder", folder, &error))?;
-        let name = entry.file_name().to_string_lossy().into_owned();
-        if name.starts_with('.') {
-            continue;
-        }
-        // A link to a folder is not followed: it may lead in circles.
-        if entry.file_type().is_ok_and(|kind| kind.is_dir()) {
-            search(&entry.path(), paths)?;
-        } else if name.ends_with(REVIEW) {
-            paths.push(entry.path());
-        }
-    }
-    Ok(())
 }
 
 impl From<PracticeError> for Failure {

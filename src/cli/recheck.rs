@@ -9,7 +9,7 @@ use serde_json::Value;
 use super::progress::Progress;
 use super::report::VolumeArguments;
 use super::{Exit, Failure, output};
-use crate::measure::{self, Options};
+use crate::measure;
 use crate::review::{self, Recheck};
 
 #[derive(Debug, Args)]
@@ -28,8 +28,9 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let saved = review::saved_results(&arguments.review)?;
     let read = review::load(&arguments.review)?;
     let (volume, file) = arguments.source.open(&read, &arguments.review)?;
-    // The saved results are those of the measurement alone, before anything the reader did.
-    let fresh = measure::measure(&volume, &Options::default(), progress.watch())?;
+    // The saved results are those of the measurement alone, with what it was told at the time.
+    let options = review::told(&saved);
+    let fresh = measure::measure(&volume, &options, progress.watch())?;
     drop(progress);
     // Written and read once, as the saved numbers were.
     let fresh: Value = serde_json::from_str(&serde_json::to_string(&fresh)?)?;

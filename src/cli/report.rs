@@ -7,8 +7,10 @@ use clap::Args;
 use super::progress::Progress;
 use super::report_options::ReportArguments;
 use super::{Exit, Failure, input, measure, output, text};
-use crate::report;
-use crate::review::{self, Different, Located, Review};
+use crate::format::{self, OpenOptions};
+use crate::measure::Results;
+use crate::report::{self, ReportOptions};
+use crate::review::{self, Different, Located, OtherVolume, Review};
 use crate::volume::Volume4;
 
 #[derive(Debug, Args)]
@@ -53,7 +55,7 @@ impl VolumeArguments {
                 }
             },
         };
-        let volume = input::open(&file, &self.known)?;
+        let volume = format::open(&file, &review::as_read(read, self.known.options()?))?;
         review::accept(read, &volume, &volume.provenance.blake3, Different::Refuse)?;
         Ok((volume, file))
     }
@@ -86,8 +88,14 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
             )))
         }
     };
-    let written =
-        folder.map(|folder| report::write_folder(&results, &volume, &folder, &options)).transpose()?;
+    let written = folder
+        .as_ref()
+        .map(|folder| report::write_folder(&results, &volume, folder, &options))
+        .transpose()?;
+    if let Some((folder, other)) = folder.as_ref().zip(read.work.other.as_ref()) {
+        let folder = folder.join(report::COMPARISON_FOLDER);
+        compare(&read, results.clone(), &volume, other, &folder, &options)?;
+    }
     arguments.report.write_single(&results, &volume, &options)?;
     drop(progress);
     if let Some(json) = &arguments.json {
@@ -101,6 +109,27 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         output::print(&summary)?;
     }
     Ok(measure::verdict(&results))
+}
+
+/// Writes the comparison with the other volume of a review
+fn compare(
+    read: &Review,
+    results: Results,
+    volume: &Volume4,
+    other: &OtherVolume,
+    folder: &Path,
+    options: &ReportOptions,
+) -> Result<(), Failure> {
+    let mut opened = format::open(Path::new(&other.path), &OpenOptions::default())?;
+    other.accept(&opened)?;
+    if volume.provenance.file != read.source.file {
+        // A label stands in for the name of the one, and so it must for the other.
+        opened.provenance.file = format!("{}, the other volume", volume.provenance.file);
+    }
+    let comparison = review::against(results, read, &opened, other.when, &options.watch)?;
+    let volumes = other.in_order([volume, &opened]);
+    report::write_comparison(&comparison, volumes, folder, options)?;
+    Ok(())
 }
 
 fn name(path: &Path) -> String {

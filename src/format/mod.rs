@@ -284,7 +284,8 @@ fn read(
     if all.is_empty() {
         return Err(FormatError::Empty { path: path.to_owned() });
     }
-    let provenance = Provenance { file: file_name(path), ..Provenance::default() };
+    let provenance =
+        Provenance { file: file_name(path), nyquist_given: options.nyquist, ..Provenance::default() };
     let mut parts = vec![bytes.clone()];
     let mut volume = if dicom::is_dicom(all) {
         if options.velocity_bar.is_some() {

@@ -1,6 +1,7 @@
 //! The whole job on one volume: trust, jets, neck, tracing, beat, and the result document.
 
 mod comparison;
+mod given;
 mod reread;
 pub mod results;
 mod run;

@@ -28,6 +28,9 @@ pub struct Results {
     pub tool: Tool,
     /// What was measured
     pub source: Source,
+    /// What the measurement was told beside the volume
+    #[serde(default)]
+    pub given: Given,
     /// Whether the acquisition can carry the measurement
     pub trust: Trust,
     /// The jets, the largest first; empty when there is none
@@ -74,6 +77,26 @@ pub struct Source {
     pub velocity_limits_m_s: [f64; 2],
     /// What the file left open and how it was filled
     pub assumed: Vec<String>,
+}
+
+/// What the measurement was told beside the volume; `null` where it found out for itself
+///
+/// What was entered for the weighing, and the table, stand with the weighing.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(default)]
+pub struct Given {
+    /// Nyquist velocity, m/s
+    pub nyquist_m_s: Option<f64>,
+    /// Anterior-posterior direction in volume space
+    pub anterior_posterior: Option<[f64; 3]>,
+    /// Peak velocity of the continuous-wave Doppler, m/s
+    pub cw_peak_m_s: Option<f64>,
+    /// Velocity-time integral of the continuous-wave Doppler, m
+    pub cw_vti_m: Option<f64>,
+    /// Length of the continuous-wave envelope, s
+    pub cw_duration_s: Option<f64>,
+    /// First and last moment of systole, s after the R wave
+    pub systole_s: Option<[f64; 2]>,
 }
 
 /// Whether the acquisition can carry the measurement

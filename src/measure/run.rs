@@ -14,8 +14,8 @@ use crate::unit::{Mm2, Seconds};
 use crate::volume::{ChannelKind, Volume4};
 
 use super::results::{
-    Components, Convergence, FrameResult, IntervalPart, JetResult, ObserverChange, ProfilePoint, Reading,
-    Results, SCHEMA, Shape, SingleWidth, Source, Systole, Tool, Total, Trust, Widths,
+    Components, Convergence, FrameResult, Given, IntervalPart, JetResult, ObserverChange, ProfilePoint,
+    Reading, Results, SCHEMA, Shape, SingleWidth, Source, Systole, Tool, Total, Trust, Widths,
 };
 use super::zone;
 
@@ -119,6 +119,7 @@ pub fn measure(volume: &Volume4, options: &Options, watch: &Watch) -> Result<Res
         schema: SCHEMA.to_owned(),
         tool: Tool { version: env!("CARGO_PKG_VERSION").to_owned(), engine: ENGINE.to_owned() },
         source: source(volume),
+        given: Given::of(volume, options),
         trust: Trust { verdict: trust::worst(&findings), findings, stitch },
         jets: results,
         total,

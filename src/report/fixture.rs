@@ -223,6 +223,7 @@ pub(crate) fn results() -> Results {
             velocity_limits_m_s: [low.get(), high.get()],
             assumed: vec!["the first frame is taken to be at the R wave".into()],
         },
+        given: crate::measure::results::Given::default(),
         trust: Trust {
             verdict: Verdict::Limited,
             findings: vec![

@@ -28,8 +28,8 @@ pub(crate) mod fixture;
 
 pub use archive::Archive;
 pub use comparison::{
-    comparison_answer, comparison_figures, comparison_json, comparison_lines, comparison_pdf,
-    write_comparison,
+    COMPARISON_FOLDER, comparison_answer, comparison_figures, comparison_json, comparison_lines,
+    comparison_pdf, write_comparison,
 };
 pub use figure::{FigureError, PlainCut, Subject, View};
 pub use folder::{ReportError, ReportOptions, ReportPaths, report_pdf, results_json, write_folder};

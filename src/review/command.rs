@@ -2,7 +2,7 @@
 
 use crate::severity::{Entry, Item};
 
-use super::{Drawn, JetId, Settings, TracingId, Turn};
+use super::{Drawn, JetId, OtherVolume, Settings, TracingId, Turn};
 
 /// A named point of the valve
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -114,6 +114,8 @@ pub enum Command {
     Criteria(String),
     /// First and last moment of systole, ms after the R wave; `None` takes them from the data
     Systole(Option<[f64; 2]>),
+    /// Compare with another volume, or with none
+    CompareWith(Option<OtherVolume>),
     /// Replace the notes
     Note(String),
     /// What follows up to [`Command::Commit`] is one step: a drag, a burst of keys
@@ -139,7 +141,7 @@ pub enum Key {
     Landmarks,
     /// Display and contour settings
     Settings,
-    /// What else is known, systole, notes
+    /// What else is known, systole, the other volume, notes
     Notes,
     /// Perhaps everything: an undo or a redo
     All,

@@ -13,11 +13,12 @@ use crate::measure::Results;
 use crate::measure::results::JetResult;
 use crate::severity::Evidence;
 use crate::space::{Cut, VolumePoint, direction};
+use crate::unit::MetresPerSecond;
 use crate::volume::Volume4;
 
 use super::pose::{Base, Pose, Turn};
 use super::tracing::{Closed, MOST_VERTICES};
-use super::{ReviewError, Settings, Tracing, TracingId, beside};
+use super::{OtherVolume, ReviewError, Settings, Tracing, TracingId, beside};
 
 /// How far along the axis from the neck the measurement traced, mm: the displayed area is least a
 /// little upstream of where the contraction ends
@@ -68,6 +69,9 @@ pub struct Source {
     pub frames: usize,
     /// The cut shown before any jet is known: through the middle, across the beam
     pub start: Pose,
+    /// Nyquist velocity that was given, m/s; `null` where the file's own holds
+    #[serde(default)]
+    pub nyquist_given_m_s: Option<f64>,
 }
 
 impl Source {
@@ -84,6 +88,7 @@ impl Source {
             grid: volume.grid.shape(),
             frames: volume.frames(),
             start: Pose::from(&Cut::new(middle, axis, x)),
+            nyquist_given_m_s: volume.provenance.nyquist_given.map(MetresPerSecond::get),
         }
     }
 }
@@ -231,6 +236,8 @@ pub struct Work {
     pub criteria: String,
     /// First and last moment of systole, ms after the R wave, where the reader settled them
     pub systole_ms: Option<[f64; 2]>,
+    /// The other volume that this one is compared with
+    pub other: Option<OtherVolume>,
     /// Free text
     pub notes: String,
 }
@@ -345,6 +352,9 @@ impl Review {
             return wrong("the starting cut is not a plane".into());
         }
         super::settings::within("the field", self.place.field_mm, 0.0, 500.0)?;
+        if let Some(nyquist) = self.source.nyquist_given_m_s {
+            super::settings::within("the given Nyquist velocity", nyquist, 0.0, 10.0)?;
+        }
         self.work.settings.check()?;
         beside::criteria(&self.work)?;
         self.work.systole_ms.map_or(Ok(()), beside::check_systole)?;

@@ -9,6 +9,8 @@ use std::fs::File;
 use std::io::{Read, Write};
 use std::path::{Component, Path, PathBuf};
 
+use crate::format::OpenOptions;
+use crate::unit::MetresPerSecond;
 use crate::volume::Volume4;
 
 use super::{Review, ReviewError, migrate};
@@ -63,7 +65,14 @@ fn damaged(error: &serde_json::Error) -> ReviewError {
 /// # Errors
 /// As [`parse`], and [`ReviewError::Read`], [`ReviewError::TooLarge`].
 pub fn load(path: &Path) -> Result<Review, ReviewError> {
-    parse(&read_text(path)?)
+    let mut review = parse(&read_text(path)?)?;
+    review.work.other = review.work.other.map(|other| other.found(folder_of(path)));
+    Ok(review)
+}
+
+/// The folder that a file lies in
+fn folder_of(path: &Path) -> &Path {
+    path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."))
 }
 
 pub(super) fn read_text(path: &Path) -> Result<String, ReviewError> {
@@ -87,7 +96,9 @@ pub(super) fn read_text(path: &Path) -> Result<String, ReviewError> {
 /// # Errors
 /// [`ReviewError::Write`]; a file that was there before is then untouched.
 pub fn save(review: &Review, path: &Path) -> Result<(), ReviewError> {
-    let mut text = serde_json::to_string_pretty(review).map_err(|error| ReviewError::Write {
+    let mut review = review.clone();
+    review.work.other = review.work.other.map(|other| other.written(folder_of(path)));
+    let mut text = serde_json::to_string_pretty(&review).map_err(|error| ReviewError::Write {
         source: std::io::Error::other(error),
         path: path.to_owned(),
     })?;
@@ -101,10 +112,7 @@ pub fn save(review: &Review, path: &Path) -> Result<(), ReviewError> {
 /// [`ReviewError::Write`]; a file that was there before is then untouched.
 pub fn write_text(text: &str, path: &Path) -> Result<(), ReviewError> {
     let failed = |source| ReviewError::Write { source, path: path.to_owned() };
-    let folder = match path.parent() {
-        Some(folder) if !folder.as_os_str().is_empty() => folder,
-        _ => Path::new("."),
-    };
+    let folder = folder_of(path);
     let mut file =
         tempfile::Builder::new().prefix(".narrows-").suffix(".tmp").tempfile_in(folder).map_err(failed)?;
     file.write_all(text.as_bytes()).map_err(failed)?;
@@ -146,6 +154,13 @@ pub fn locate(review: &Review, review_path: &Path) -> Located {
         }
     }
     Located::Moved { tried }
+}
+
+/// How the volume of a review is opened: with the Nyquist velocity that it was read with, where that
+/// was given and no other is given now
+pub fn as_read(review: &Review, known: OpenOptions) -> OpenOptions {
+    let given = review.source.nyquist_given_m_s.map(MetresPerSecond::new);
+    OpenOptions { nyquist: known.nyquist.or(given), ..known }
 }
 
 /// The path of a volume as a review in `folder` remembers it: relative where both are absolute and

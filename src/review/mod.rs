@@ -22,6 +22,7 @@
 //! ```
 
 mod assessing;
+mod attempts;
 mod beside;
 mod command;
 mod document;
@@ -29,6 +30,7 @@ mod error;
 mod file;
 mod journal;
 mod migrate;
+mod other;
 mod pose;
 mod practice;
 mod reading;
@@ -37,17 +39,21 @@ mod session;
 mod settings;
 mod shape;
 mod tracing;
+mod truth;
 
 pub use assessing::Assessing;
+pub use attempts::{AttemptError, SavedReview, saved_below, saved_in, scored};
 pub use command::{Command, Effect, Key, Landmark};
 pub use document::{AddedJet, JetId, Landmarks, Place, Review, SCHEMA, Source, Work};
 pub use error::ReviewError;
-pub use file::{Different, Located, accept, load, locate, parse, save, write_text};
+pub use file::{Different, Located, accept, as_read, load, locate, parse, save, write_text};
 pub use journal::{Journal, Orphan, Recovery, orphans, state_folder};
+pub use other::{OtherVolume, When, against};
 pub use pose::{Base, Pose, Turn};
 pub use practice::practised;
 pub use reading::{numbers, options};
-pub use recheck::{Change, RECHECK_SCHEMA, Recheck, compare, saved_results};
+pub use recheck::{Change, RECHECK_SCHEMA, Recheck, compare, saved_results, told};
 pub use session::Session;
 pub use settings::{ColourMap, ImpliedCircle, Settings};
 pub use tracing::{Closed, Drawn, Fault, Tracing, TracingId};
+pub use truth::{LIST_FILE, NoTruth, is_practice, key_of, key_path};

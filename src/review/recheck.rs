@@ -8,6 +8,8 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
+use crate::measure::Options;
+
 use super::ReviewError;
 use super::file::{head, read_text};
 
@@ -65,6 +67,16 @@ pub fn saved_results(path: &std::path::Path) -> Result<Value, ReviewError> {
         Some(results @ Value::Object(_)) => Ok(results),
         _ => Err(ReviewError::NoResults),
     }
+}
+
+/// What the measurement of saved results was told, as far as they say; results of an earlier version
+/// say less
+pub fn told(saved: &Value) -> Options {
+    fn part<T: Default + serde::de::DeserializeOwned>(saved: &Value, at: &str) -> T {
+        saved.pointer(at).and_then(|value| T::deserialize(value).ok()).unwrap_or_default()
+    }
+    let criteria: String = part(saved, "/severity/criteria/name");
+    Options::of(&part(saved, "/given"), &criteria, part(saved, "/severity/evidence"))
 }
 
 /// Compares saved results with new ones

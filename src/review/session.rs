@@ -449,6 +449,10 @@ impl Session {
                 self.review.work.systole_ms = ends;
                 Ok(Effect::Changed(Key::Notes))
             }
+            Command::CompareWith(other) => {
+                self.review.work.other = other;
+                Ok(Effect::Changed(Key::Notes))
+            }
             Command::Note(text) => {
                 self.review.work.notes = text;
                 Ok(Effect::Changed(Key::Notes))

@@ -76,6 +76,7 @@ pub fn acquisition_with(volume: &Volume4, stitch: Option<&Stitch>) -> Vec<Findin
     if volume.channel(ChannelKind::Velocity).is_some() {
         findings.push(scale::nyquist(volume));
         findings.push(scale::baseline(volume));
+        findings.extend(scale::colours(volume));
         findings.extend(gain::gain(volume));
     }
     findings.push(time::volume_rate(volume));
@@ -154,7 +155,7 @@ mod tests {
     use super::*;
     use crate::space::Grid;
     use crate::unit::{MetresPerSecond, Seconds};
-    use crate::volume::{Channel, PowerScale, Provenance, Samples, Timeline, VelocityScale};
+    use crate::volume::{Channel, ColoursRead, PowerScale, Provenance, Samples, Timeline, VelocityScale};
 
     fn volume(kinds: &[ChannelKind], spacing: f64, interval: f64, nyquist: f64) -> Volume4 {
         let channels = kinds
@@ -196,5 +197,21 @@ mod tests {
         assert_eq!(verdict(&velocity_only, "channels"), Verdict::Limited);
         let none = acquisition(&volume(&[ChannelKind::Tissue], 0.6, 0.03, 0.6));
         assert_eq!(worst(&none), Verdict::Unfit);
+    }
+
+    #[test]
+    fn colours_that_say_little_are_told_and_stored_velocities_are_not_accused() {
+        let mut volume = volume(&[ChannelKind::Velocity], 0.6, 0.04, 0.6);
+        assert_eq!(scale::colours(&volume), None);
+        let mut verdict = |error: f64, stray: f64| {
+            let error = MetresPerSecond::new(error);
+            volume.provenance.colours_read = Some(ColoursRead { error, stray });
+            let found = acquisition(&volume).into_iter().find(|finding| finding.code == "colours");
+            found.expect("it is told").verdict
+        };
+        assert_eq!(verdict(0.05, 0.0), Verdict::Adequate);
+        assert_eq!(verdict(0.07, 0.0), Verdict::Limited);
+        assert_eq!(verdict(0.05, 0.1), Verdict::Limited);
+        assert_eq!(verdict(0.31, 0.0), Verdict::Unfit);
     }
 }

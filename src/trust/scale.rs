@@ -51,3 +51,43 @@ pub(super) fn baseline(volume: &Volume4) -> Finding {
     );
     finding("baseline", verdict, Some(shift), "m/s", Some(limit), message)
 }
+
+/// Share of the Nyquist velocity by which velocities read back from colours may be off: half a cycle is
+/// the Nyquist velocity, and a phase off by a tenth of that costs 5 % of a phasor's length (our own choice)
+const COLOUR_ERROR: f64 = 0.1;
+/// Share of the Nyquist velocity beyond which a phase read from colours says next to nothing (our own
+/// choice: a quarter of a cycle)
+const COLOUR_LOST: f64 = 0.5;
+/// Share of coloured voxels without a colour of the bar beyond which it is another bar or a lossy picture
+/// (our own choice)
+const STRAY: f64 = 0.02;
+
+/// Velocities read back from displayed colours; `None` where they were stored
+pub(super) fn colours(volume: &Volume4) -> Option<Finding> {
+    let read = volume.provenance.colours_read?;
+    let nyquist = volume.velocity_scale.nyquist().get();
+    let (error, stray) = (read.error.get(), 100.0 * read.stray);
+    let limit = COLOUR_ERROR * nyquist;
+    let (verdict, consequence) = if error > COLOUR_LOST * nyquist {
+        (
+            Verdict::Unfit,
+            "the hue says next to nothing about the velocity: export the volume with its velocities",
+        )
+    } else if error > limit {
+        (
+            Verdict::Limited,
+            "wrapped and unwrapped blood are told apart less surely, and the convergence is rough",
+        )
+    } else if read.stray > STRAY {
+        (Verdict::Limited, "part of the jet may have been taken as tissue: is it the bar of this display?")
+    } else {
+        (Verdict::Adequate, "stored velocities would still be better")
+    };
+    let message = format!(
+        "velocities were read back from colours, 95 % of them within {error:.3} m/s; up to {limit:.3} m/s, a tenth of the \
+         Nyquist velocity, is accepted; {stray:.1} % of the coloured voxels have no colour of the bar, up to {:.0} % is \
+         accepted (our own choices): {consequence}",
+        100.0 * STRAY
+    );
+    Some(finding("colours", verdict, Some(error), "m/s", Some(limit), message))
+}

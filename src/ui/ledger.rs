@@ -2,12 +2,12 @@
 
 use egui::{Align2, Color32, Rect, RichText, Sense, Slider, Stroke, Ui, pos2, vec2};
 
-use crate::review::{ColourMap, Command, ImpliedCircle, JetId, Landmark, Session, Settings};
+use crate::review::{ColourMap, Command, ImpliedCircle, JetId, Landmark, Session, Settings, When};
 use crate::severity::Item;
 use crate::study::sweep::Over;
 use crate::trust::Verdict;
 
-use super::scene::{Action, Origin, OutlineSource, Reading, Scene, When, keep};
+use super::scene::{Action, Origin, OutlineSource, Reading, Scene, keep};
 use super::theme;
 use super::view_state::{RailStep, Tool, ViewState};
 use super::{evidence_form, rail, turning, weighed, words};
@@ -397,6 +397,7 @@ fn cut_part(ui: &mut Ui, session: &Session, scene: &Scene<'_>, view: &mut ViewSt
     }
     observer(ui, session, view, out);
     sweep_part(ui, session, scene, out);
+    practice_part(ui, session, scene, out);
     ui.add_space(8.0);
     display_part(ui, session, out);
 }
@@ -422,11 +423,52 @@ fn sweep_part(ui: &mut Ui, session: &Session, scene: &Scene<'_>, out: &mut Vec<A
     });
 }
 
+/// A simulated volume: what is truly in it
+fn practice_part(ui: &mut Ui, session: &Session, scene: &Scene<'_>, out: &mut Vec<Action>) {
+    if !scene.facts.is_some_and(|facts| facts.practice) || session.review().results.is_none() {
+        return;
+    }
+    ui.add_space(8.0);
+    ui.label(RichText::new("Practice").font(theme::heading()));
+    let text = "A simulated volume. When your reading is done, see how far it is off, and why.";
+    ui.label(RichText::new(text).font(theme::small()).color(theme::QUIET));
+    let button = ui.add_enabled(scene.progress.is_none(), egui::Button::new("Show the truth"));
+    let tip = "Splits the error of this reading, and of those saved before, into frame, tilt, level, shape and \
+               outline. Once seen, this volume is no longer blind.";
+    if button.on_hover_text(tip).clicked() {
+        out.push(Action::Practise);
+    }
+}
+
 /// Another acquisition of the same valve, before or after
-fn comparison_part(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Action>) {
+fn comparison_part(
+    ui: &mut Ui,
+    session: &Session,
+    scene: &Scene<'_>,
+    view: &mut ViewState,
+    out: &mut Vec<Action>,
+) {
     ui.label(RichText::new("Before and after").font(theme::heading()));
     let text = "Another volume of the same valve, measured and set beside this one on one scale.";
     ui.label(RichText::new(text).font(theme::small()).color(theme::QUIET));
+    if let Some(other) = &session.review().work.other {
+        let when = match other.when {
+            When::Earlier => "earlier",
+            When::Later => "later",
+        };
+        ui.label(
+            RichText::new(format!("In this review: {}, the {when} one.", other.file)).color(theme::TEXT),
+        );
+        ui.horizontal_wrapped(|ui| {
+            let show = ui.add_enabled(scene.progress.is_none(), egui::Button::new("Show the comparison"));
+            if show.clicked() {
+                out.push(Action::CompareAgain);
+            }
+            if ui.button("Take it out").clicked() {
+                out.push(Action::Do(Command::CompareWith(None)));
+            }
+        });
+    }
     ui.horizontal(|ui| {
         let room = (ui.available_width() - 92.0).max(60.0);
         let field = egui::TextEdit::singleline(&mut view.other).desired_width(room).hint_text("its file");
@@ -809,7 +851,7 @@ fn report_part(
     let file = scene.review_file.map_or("not saved yet".to_owned(), |path| path.display().to_string());
     ui.label(RichText::new(file).font(theme::small()).color(theme::QUIET));
     ui.add_space(6.0);
-    comparison_part(ui, scene, view, out);
+    comparison_part(ui, session, scene, view, out);
     ui.add_space(6.0);
     ui.label("Notes");
     let mut notes = view.notes.clone().unwrap_or_else(|| review.work.notes.clone());

@@ -34,7 +34,7 @@ pub use look::{dressed, map};
 pub use page::picture_width;
 pub use scene::{
     Action, Card, Drawn3, Facts, Leftover, Notice, Origin, OutlineSource, Page, Pane, Pictures, Progress,
-    ReadOutline, Reading, Scene, TiltMap, Weight, When, keep,
+    ReadOutline, Reading, Scene, TiltMap, Weight, keep,
 };
 pub use theme::apply as apply_theme;
 pub use turning::field_mm;

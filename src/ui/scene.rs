@@ -9,7 +9,7 @@ use egui::{Painter, Rect, TextureId, Vec2};
 
 use crate::gpu::{ContextView, CutView};
 use crate::measure::results::{Interval, ShapeClass};
-use crate::review::{Command, JetId, Session, TracingId};
+use crate::review::{Command, JetId, Session, TracingId, When};
 use crate::study::sweep::Over;
 use crate::volume::VelocityScale;
 
@@ -64,6 +64,8 @@ pub struct Facts {
     pub extent_mm: f64,
     /// Beats the volume was gathered from
     pub gated_beats: Option<u32>,
+    /// Whether it is one to practise on: what is truly in it can be shown
+    pub practice: bool,
 }
 
 /// Where an outline on the screen comes from
@@ -286,15 +288,6 @@ pub struct Scene<'a> {
     pub adapter: &'a str,
 }
 
-/// Which of two acquisitions another volume is
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum When {
-    /// Acquired before the open one
-    Earlier,
-    /// Acquired after it
-    Later,
-}
-
 /// What the reader wants
 #[derive(Clone, Debug, PartialEq)]
 pub enum Action {
@@ -316,8 +309,12 @@ pub enum Action {
     AskOther,
     /// Compare with another volume, which is the earlier or the later one
     Compare(When, PathBuf),
-    /// Write the comparison that is shown beside the open volume
-    WriteComparison,
+    /// Compare again with the volume that the review is compared with
+    CompareAgain,
+    /// Hold the reading against what is truly in a simulated volume
+    Practise,
+    /// Write what the page shows beside the open volume
+    WritePage,
     /// Vary one parameter of the selected jet's measurement
     Sweep(Over),
     /// Close the page

@@ -14,6 +14,7 @@ pub use scale::{Cycle, PowerScale, ScaleError, VelocityScale};
 pub use timeline::{Timeline, TimelineError};
 
 use crate::space::{Direction, Grid, VolumePoint};
+use crate::unit::MetresPerSecond;
 
 /// One gated 3D colour Doppler acquisition
 #[derive(Clone, Debug)]
@@ -44,6 +45,19 @@ pub struct Provenance {
     pub format: String,
     /// What the file left open and how it was filled, a sentence each
     pub assumed: Vec<String>,
+    /// Nyquist velocity that was given, whatever the file says; `None` where the file's own holds
+    pub nyquist_given: Option<MetresPerSecond>,
+    /// How well velocities could be read back from colours; `None` where they were stored
+    pub colours_read: Option<ColoursRead>,
+}
+
+/// How well velocities could be read back from displayed colours
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ColoursRead {
+    /// By how much 95 % of the velocities are off at most
+    pub error: MetresPerSecond,
+    /// Share of the coloured voxels whose colour the velocity bar does not have, 0 to 1
+    pub stray: f64,
 }
 
 /// Why channels do not form a volume

@@ -56,6 +56,7 @@ def a_review(results, **work):
             "grid": source["grid"],
             "frames": source["frames"],
             "start": start,
+            "nyquist_given_m_s": results["given"]["nyquist_m_s"],
         },
         "work": work,
         "results": results,
@@ -189,6 +190,37 @@ def test_a_recheck_of_our_own_numbers_finds_no_difference(folder, results):
     assert "values are the same" in done.stdout
     found = json.loads(run("recheck", path, "--json", "-").stdout)
     assert found["schema"] == "narrows/recheck/1" and found["changes"] == [] and found["compared"] > 200
+
+
+def test_a_recheck_measures_with_what_was_told_then(folder, tmp_path):
+    """Of a volume that was measured with a Nyquist velocity and more that was given."""
+    evidence = tmp_path / "evidence.toml"
+    evidence.write_text("e_wave_m_s = 1.3\n")
+    told = ["--nyquist", "0.66", "--ap", "0.3,0.9,0.1", "--cw-vti", "140", "--systole", "-20,420"]
+    told += ["--evidence", evidence, "--criteria", "esc-2021"]
+    done = run("measure", folder / "small.dcm", *told, "--json", tmp_path / "told.json")
+    assert done.returncode in (0, 1), done.stderr
+    results = json.loads((tmp_path / "told.json").read_text())
+    assert results["given"]["nyquist_m_s"] == 0.66 and results["source"]["nyquist_m_s"] == 0.66
+    assert results["total"]["regurgitant_volume_ml"] is not None
+    review = a_review(results)
+    done = run("recheck", saved(folder, "told", review))
+    assert done.returncode == 0, (done.stdout, done.stderr)
+    # The report takes the Nyquist velocity too; one that is given now goes before it.
+    path = saved(folder, "told", review)
+    said = json.loads(run("report", path, "--json", "-").stdout)
+    assert said["source"]["nyquist_m_s"] == 0.66
+    said = json.loads(run("report", path, "--nyquist", "0.7", "--json", "-").stdout)
+    assert said["source"]["nyquist_m_s"] == 0.7
+    # Part of it taken away, and the difference is told.
+    part = copy.deepcopy(review)
+    part["results"]["given"]["cw_vti_m"] = None
+    found = json.loads(run("recheck", saved(folder, "part", part), "--json", "-").stdout)
+    assert any(change["path"].startswith("total.regurgitant_volume_ml") for change in found["changes"])
+    wrong = copy.deepcopy(review)
+    wrong["source"]["nyquist_given_m_s"] = -1
+    done = run("recheck", saved(folder, "wrong", wrong))
+    assert done.returncode == 2 and "Nyquist" in done.stderr
 
 
 def test_a_recheck_tells_every_difference(folder, results):

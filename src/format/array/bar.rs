@@ -22,7 +22,7 @@ use super::codes::Component;
 use super::colour::Lab;
 use crate::format::{ABSURD, Notes};
 use crate::unit::MetresPerSecond;
-use crate::volume::VelocityScale;
+use crate::volume::{ColoursRead, VelocityScale};
 
 /// Colours closer to grey than this are tissue: our own choice, a little over three just noticeable
 /// differences
@@ -255,7 +255,7 @@ impl VelocityBar {
         let mut counted: Vec<([u8; 3], u64)> = seen.into_iter().collect();
         counted.sort_unstable();
         let readings: Vec<Reading> = counted.par_iter().map(|(rgb, _)| self.read(*rgb)).collect();
-        self.tell(&counted, &readings, scale, notes);
+        let colours_read = self.tell(&counted, &readings, scale, notes);
         let (low, high) = scale.limits();
         let table: HashMap<[u8; 3], (u8, u8)> = counted
             .iter()
@@ -273,8 +273,11 @@ impl VelocityBar {
             })
             .collect();
         let voxels = colours.layout.voxels() * colours.layout.frames;
-        let mut inverted =
-            Inverted { velocity: Vec::with_capacity(voxels), tissue: Vec::with_capacity(voxels) };
+        let mut inverted = Inverted {
+            velocity: Vec::with_capacity(voxels),
+            tissue: Vec::with_capacity(voxels),
+            colours_read,
+        };
         colours.for_each_colour(|rgb| {
             let (velocity, tissue) = table.get(&rgb).copied().unwrap_or_default();
             inverted.velocity.push(velocity);
@@ -289,7 +292,7 @@ impl VelocityBar {
         readings: &[Reading],
         scale: &VelocityScale,
         notes: &mut Notes,
-    ) {
+    ) -> ColoursRead {
         let step = self.runs.iter().map(|run| run.high - run.low).fold(0.0, f64::max);
         // A whole code: at the end of the codes, and beside the code of no colour, none is nearer.
         let steps = step / 2.0 + scale.step().get().abs();
@@ -313,12 +316,12 @@ impl VelocityBar {
             .filter(|(_, count)| **count > 0)
             .map(|(run, count)| (self.reach(run, pushed), *count))
             .collect();
+        let pushed_along = share(&mut reaches, 0.95);
         notes.assume(format!(
             "velocities were read back from colours with the velocity bar given ({flow} coloured voxels): off by up to \
              {steps:.4} m/s for half the largest step of the bar and one velocity code; 95 % of them lie within {pushed:.2} \
-             (CIELAB) of the bar's colours, and colours pushed along the bar by as much would be off by up to {:.4} m/s \
-             more",
-            share(&mut reaches, 0.95),
+             (CIELAB) of the bar's colours, and colours pushed along the bar by as much would be off by up to \
+             {pushed_along:.4} m/s more"
         ));
         if stray > 0 {
             notes.assume(format!(
@@ -333,6 +336,10 @@ impl VelocityBar {
             ));
         }
         notes.assume("under colour no tissue is known; it was set to 0");
+        ColoursRead {
+            error: MetresPerSecond::new(steps + pushed_along),
+            stray: stray as f64 / (flow + stray).max(1) as f64,
+        }
     }
 }
 
@@ -351,6 +358,7 @@ enum Reading {
 pub(super) struct Inverted {
     pub(super) velocity: Vec<u8>,
     pub(super) tissue: Vec<u8>,
+    pub(super) colours_read: ColoursRead,
 }
 
 /// The value that this share of what was counted does not pass; 0 where nothing was

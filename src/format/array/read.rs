@@ -151,6 +151,7 @@ fn walk(
     let component = |index| Component::new(&bytes, start, &header, layout, index, slices);
     let mut channels = Vec::new();
     let (mut velocity_scale, mut power_scale) = (None, PowerScale::default());
+    let mut colours_read = None;
     match content {
         Content::Colours(bar) => {
             if layout.components == 4 {
@@ -163,6 +164,7 @@ fn walk(
             channels.push(Channel::new(ChannelKind::Tissue, make(inverted.tissue)?));
             channels.push(Channel::new(ChannelKind::Velocity, make(inverted.velocity)?));
             velocity_scale = Some(scale);
+            colours_read = Some(inverted.colours_read);
         }
         Content::Channels(_) => {
             for (index, kind) in kinds.iter().enumerate() {
@@ -202,6 +204,7 @@ fn walk(
     };
     format.name().clone_into(&mut provenance.format);
     provenance.assumed.clone_from(&notes.assumed);
+    provenance.colours_read = colours_read;
     let volume = Volume4::new(grid, timeline, apex, velocity_scale, power_scale, provenance, channels)?;
     Ok(Read { volume, companions: beside.into_iter().chain(words).collect() })
 }

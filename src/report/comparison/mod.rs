@@ -5,4 +5,4 @@ mod write;
 
 pub(super) use rows::rows;
 pub use rows::{comparison_answer, comparison_lines};
-pub use write::{comparison_figures, comparison_json, comparison_pdf, write_comparison};
+pub use write::{COMPARISON_FOLDER, comparison_figures, comparison_json, comparison_pdf, write_comparison};

@@ -24,6 +24,9 @@ pub fn comparison_json(of: &Comparison) -> Result<String, serde_json::Error> {
     Ok(text)
 }
 
+/// Name of a comparison's folder in that of a review's report
+pub const COMPARISON_FOLDER: &str = "comparison";
+
 /// The comparison as a PDF alone
 ///
 /// # Errors

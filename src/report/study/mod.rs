@@ -19,6 +19,8 @@ pub use bundle::{Bundle, write_bundle};
 pub use columns::{dictionary_csv, table_csv, table_parquet};
 pub use differences::differences_figure;
 pub use journal::{Journal, JournalError, Known, journal_key};
-pub use practice::{learners_csv, moment, practice_csv, practice_figure, practice_files, practice_text};
+pub use practice::{
+    learners_csv, moment, practice_csv, practice_figure, practice_files, practice_jet, practice_text,
+};
 pub use shapes::{shapes_csv, shapes_figure, shapes_files};
 pub use sweep::{Look, sweep_csv, sweep_figure, sweep_files};

@@ -151,7 +151,7 @@ fn one(out: &mut String, attempt: &Attempt) {
         }
     }
     for jet in &score.jets {
-        let _ = writeln!(out, "  {}", jet_words(jet));
+        let _ = writeln!(out, "  {}", practice_jet(jet));
     }
     for remark in &score.remarks {
         let _ = writeln!(out, "  {remark}");
@@ -159,7 +159,8 @@ fn one(out: &mut String, attempt: &Attempt) {
     let _ = writeln!(out, "  {}\n", attempt.teaches);
 }
 
-fn jet_words(jet: &JetScore) -> String {
+/// What became of one jet, in words
+pub fn practice_jet(jet: &JetScore) -> String {
     let Some(number) = jet.jet else {
         let name = jet.read_as.as_deref().unwrap_or("?");
         return format!("{name} in the review is no jet: {} mm²", fixed(jet.reported_mm2, 1));
