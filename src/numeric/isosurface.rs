@@ -17,10 +17,15 @@ const TETRAHEDRA: [[usize; 4]; 6] =
 
 /// The surface of value `level` in a field of `shape` `[x, y, z]`, x fastest, where the mask is set
 ///
-/// Empty where the lengths do not fit the shape.
-pub fn isosurface(field: &[f64], mask: &[bool], shape: [usize; 3], level: f64) -> Vec<Triangle> {
+/// `field` gives the value at a linear index. Empty where the mask does not fit the shape.
+pub fn isosurface(
+    field: impl Fn(usize) -> f64,
+    mask: &[bool],
+    shape: [usize; 3],
+    level: f64,
+) -> Vec<Triangle> {
     let points = shape.iter().try_fold(1usize, |n, side| n.checked_mul(*side));
-    if points != Some(field.len()) || field.len() != mask.len() {
+    if points != Some(mask.len()) {
         return Vec::new();
     }
     let [nx, ny, nz] = shape;
@@ -34,7 +39,7 @@ pub fn isosurface(field: &[f64], mask: &[bool], shape: [usize; 3], level: f64) -
                 if (0..8).any(|corner| !mask[index(corner)]) {
                     continue;
                 }
-                let above = |corner: usize| field[index(corner)] >= level;
+                let above = |corner: usize| field(index(corner)) >= level;
                 let count = (0..8).filter(|corner| above(*corner)).count();
                 if count == 0 || count == 8 {
                     continue;
@@ -47,7 +52,7 @@ pub fn isosurface(field: &[f64], mask: &[bool], shape: [usize; 3], level: f64) -
                     )
                 };
                 for corners in TETRAHEDRA {
-                    cross(corners.map(place), corners.map(|c| field[index(c)]), level, &mut triangles);
+                    cross(corners.map(place), corners.map(|c| field(index(c))), level, &mut triangles);
                 }
             }
         }
@@ -100,7 +105,7 @@ mod tests {
         let at = |i: usize| (i as f64 - (n as f64 - 1.0) / 2.0 + 0.137) * step;
         let values: Vec<f64> =
             (0..n * n * n).map(|i| field(at(i % n), at(i / n % n), at(i / n / n))).collect();
-        let triangles = isosurface(&values, &vec![true; n * n * n], [n; 3], level);
+        let triangles = isosurface(|i| values[i], &vec![true; n * n * n], [n; 3], level);
         let area: f64 = triangles.iter().map(|t| area_vector(t).norm()).sum();
         let volume: f64 = triangles.iter().map(|t| area_vector(t).dot(&t[0].coords) / 3.0).sum();
         (area * step * step, volume * step.powi(3))
@@ -137,13 +142,15 @@ mod tests {
     fn the_surface_is_open_where_the_mask_ends() {
         let field: Vec<f64> = (0..64).map(|i| f64::from(i % 4)).collect();
         let mut mask = vec![true; 64];
-        let whole: f64 = isosurface(&field, &mask, [4; 3], 1.5).iter().map(|t| area_vector(t).norm()).sum();
+        let whole: f64 =
+            isosurface(|i| field[i], &mask, [4; 3], 1.5).iter().map(|t| area_vector(t).norm()).sum();
         assert!((whole - 9.0).abs() < 1e-12);
         mask[63] = false;
         mask[62] = false;
         mask[61] = false;
-        let open: f64 = isosurface(&field, &mask, [4; 3], 1.5).iter().map(|t| area_vector(t).norm()).sum();
+        let open: f64 =
+            isosurface(|i| field[i], &mask, [4; 3], 1.5).iter().map(|t| area_vector(t).norm()).sum();
         assert!((open - 8.0).abs() < 1e-12);
-        assert!(isosurface(&field, &mask, [4, 4, 3], 1.5).is_empty());
+        assert!(isosurface(|i| field[i], &mask, [4, 4, 3], 1.5).is_empty());
     }
 }

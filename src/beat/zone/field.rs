@@ -3,6 +3,7 @@
 use std::f32::consts::TAU;
 
 use crate::jet::Signal;
+use crate::numeric::Extent;
 use crate::numeric::blur::{Edge, gaussian_3d};
 use crate::numeric::unwrap::{Order, Unwrapped, residues, unwrap};
 use crate::space::{Direction, VolumePoint, VoxelPoint};
@@ -18,8 +19,6 @@ const CALM: f32 = 0.25;
 const CYCLES: f64 = 3.0;
 /// Standard deviation of the smoothing after the cycles were restored, mm
 const SMOOTH_MM: f64 = 0.7;
-/// Smoothing reaches so far, mm (four standard deviations)
-const HEM_MM: f64 = 4.0 * SMOOTH_MM;
 /// Fewer calm voxels than this are no zone, mm3
 const SMALLEST_MM3: f64 = 300.0;
 
@@ -43,14 +42,14 @@ pub(super) struct Upstream {
     low: [usize; 3],
     pub(super) shape: [usize; 3],
     /// Velocity along the beam, positive toward the probe, m/s, cycles restored, smoothed
-    pub(super) velocity: Vec<f64>,
+    velocity: Vec<f32>,
     /// Where it is known
     pub(super) known: Vec<bool>,
     pub(super) dealiasing: Dealiasing,
 }
 
 impl Upstream {
-    /// The box around a neck; others' necks are nearer to their own zones
+    /// The calm voxels of the half ball upstream of a neck; others' necks are nearer to their own zones
     pub(super) fn new(
         volume: &Volume4,
         frame: usize,
@@ -61,90 +60,105 @@ impl Upstream {
     ) -> Result<Self, ZoneError> {
         let channel = volume.channel(ChannelKind::Velocity).ok_or(ZoneError::NoVelocity)?;
         let grid = &volume.grid;
-        let middle = grid.voxel_from_volume(neck).0;
-        let (mut low, mut shape) = ([0; 3], [0; 3]);
-        for a in 0..3 {
-            // The half of the ball that lies upstream, and the hem that smoothing fills.
-            let lean = axis.dot(&grid.axes()[a]);
-            let toward = |sense: f64| {
-                let flat = if sense * lean > 0.0 { (1.0 - lean * lean).max(0.0).sqrt() } else { 1.0 };
-                (REACH_MM * flat + HEM_MM) / grid.spacing_mm()[a]
-            };
-            let last = grid.shape()[a] as f64 - 1.0;
-            let from = (middle[a] - toward(-1.0)).floor().clamp(0.0, last);
-            let to = (middle[a] + toward(1.0)).ceil().clamp(from, last);
-            low[a] = from as usize;
-            shape[a] = (to - from) as usize + 1;
-        }
         let codes = channel.samples().frame(frame);
         let scale = volume.velocity_scale;
         let haste = signal.haste_field();
         let [nx, ny, _] = grid.shape();
-        let count = shape.iter().product();
-        let mut phase = vec![0.0f32; count];
-        let mut quality = vec![0.0f32; count];
-        let mut calm = vec![false; count];
+        let at = |[x, y, z]: [usize; 3]| x + nx * (y + ny * z);
+        let is_calm = |voxel: [usize; 3]| {
+            if codes.at(at(voxel)) == scale.zero_code() || haste.value(voxel) > CALM {
+                return false;
+            }
+            let [x, y, z] = voxel.map(|n| n as f64);
+            let point = grid.volume_from_voxel(VoxelPoint::new(x, y, z));
+            let offset = point.from(neck);
+            let far = offset.norm();
+            far <= REACH_MM
+                && axis.dot(&offset) < -0.5
+                && others.iter().all(|other| point.from(*other).norm() >= far)
+        };
+        // Only the part of the half ball that holds calm voxels is kept.
+        let ball = half_ball(volume, neck, axis);
+        let mut part = Extent { low: ball.low, side: [0; 3] };
+        for z in (0..ball.side[2]).map(|z| ball.low[2] + z) {
+            for y in (0..ball.side[1]).map(|y| ball.low[1] + y) {
+                let from = at([ball.low[0], y, z]);
+                let Some([first, last]) = codes.ends_other(from..from + ball.side[0], scale.zero_code())
+                else {
+                    continue;
+                };
+                let mut row = (first..=last).map(|x| [ball.low[0] + x, y, z]);
+                let Some(low) = row.find(|voxel| is_calm(*voxel)) else { continue };
+                let high = row.rfind(|voxel| is_calm(*voxel)).unwrap_or(low);
+                part = part.with(Extent { low, side: [high[0] - low[0] + 1, 1, 1] });
+            }
+        }
+        if part.is_empty() {
+            return Err(ZoneError::NoFlow);
+        }
+        let shape = part.side;
+        let count = part.count();
         let mut this = Self {
-            low,
+            low: part.low,
             shape,
             velocity: Vec::new(),
             known: Vec::new(),
             dealiasing: Dealiasing { loops: 0, broken: 0.0, agreed: 0.0, wrapped: 0.0 },
         };
+        let (mut phase, mut quality) = (vec![0.0f32; count], vec![0.0f32; count]);
+        let mut calm = vec![false; count];
         for i in 0..count {
-            let [x, y, z] = this.place(i);
-            let at = x + nx * (y + ny * z);
-            let code = codes.at(at);
-            let hasty = haste.value([x, y, z]);
-            if code == scale.zero_code() || hasty > CALM {
-                continue;
+            let voxel = this.place(i);
+            if is_calm(voxel) {
+                calm[i] = true;
+                phase[i] = scale.phase(codes.at(at(voxel))) as f32;
+                quality[i] = 1.0 - haste.value(voxel);
             }
-            let point = grid.volume_from_voxel(VoxelPoint::new(x as f64, y as f64, z as f64));
-            let offset = point.from(neck);
-            let far = offset.norm();
-            let mine = others.iter().all(|other| point.from(*other).norm() >= far);
-            calm[i] = mine && far <= REACH_MM && axis.dot(&offset) < -0.5;
-            phase[i] = scale.phase(code) as f32;
-            quality[i] = 1.0 - hasty;
         }
         let unwrapped = unwrap(&phase, &quality, &calm, shape, Order::Quality).ok_or(ZoneError::NoFlow)?;
         let kept = largest_part(&unwrapped);
-        let enough = kept.iter().filter(|k| **k).count() as f64 * grid.voxel_mm3() >= SMALLEST_MM3;
-        if !enough {
+        let total = kept.iter().filter(|k| **k).count();
+        if (total as f64) * grid.voxel_mm3() < SMALLEST_MM3 {
             return Err(ZoneError::NoFlow);
         }
-        let far: Vec<f64> = (0..count)
-            .map(|i| {
-                let [x, y, z] = this.place(i).map(|n| n as f64);
-                grid.volume_from_voxel(VoxelPoint::new(x, y, z)).from(neck).norm()
-            })
-            .collect();
-        let base = quiet_cycles(&phase, &unwrapped, &kept, &far);
-        let nyquist = scale.nyquist().get();
-        let speed = |i: usize| {
-            let whole = f64::from(phase[i]) + f64::from(TAU) * f64::from(unwrapped.cycles[i] - base);
-            whole / std::f64::consts::PI * nyquist
-        };
-        this.known = (0..count).map(|i| kept[i] && speed(i).abs() <= CYCLES * nyquist).collect();
+        let base = quiet_cycles(&phase, &unwrapped, &kept, |i| this.point(volume, i).from(neck).norm());
         this.dealiasing = {
             let (loops, broken) = residues(&phase, &kept, shape);
             let other = unwrap(&phase, &quality, &calm, shape, Order::Step).ok_or(ZoneError::NoFlow)?;
-            let total = kept.iter().filter(|k| **k).count() as f64;
-            let wrapped = (0..count).filter(|i| kept[*i] && unwrapped.cycles[*i] != base).count() as f64;
+            let wrapped = (0..count).filter(|i| kept[*i] && unwrapped.cycles[*i] != base).count();
             Dealiasing {
                 loops,
                 broken: broken as f64 / loops.max(1) as f64,
                 agreed: agreement(&unwrapped, &other, &kept),
-                wrapped: wrapped / total,
+                wrapped: wrapped as f64 / total as f64,
             }
         };
-        let plain: Vec<f64> = (0..count).map(|i| if this.known[i] { speed(i) } else { 0.0 }).collect();
-        let weight: Vec<f64> = this.known.iter().map(|k| f64::from(u8::from(*k))).collect();
+        // What is no longer needed goes before the smoothing, which needs room of its own.
+        drop((quality, calm));
+        let cycles = unwrapped.cycles;
+        drop(unwrapped.part);
+        let nyquist = scale.nyquist().get();
+        let speed = |i: usize| {
+            let whole = f64::from(phase[i]) + f64::from(TAU) * f64::from(cycles[i] - base);
+            whole / std::f64::consts::PI * nyquist
+        };
+        this.known = (0..count).map(|i| kept[i] && speed(i).abs() <= CYCLES * nyquist).collect();
+        let plain = (0..count).map(|i| if this.known[i] { speed(i) as f32 } else { 0.0 }).collect();
+        drop((phase, cycles, kept));
         let sigma = grid.spacing_mm().map(|side| SMOOTH_MM / side);
-        let sum = gaussian_3d(plain, shape, sigma, Edge::Zero).ok_or(ZoneError::NoFlow)?;
+        let mut velocity = gaussian_3d(plain, shape, sigma, Edge::Zero).ok_or(ZoneError::NoFlow)?;
+        let weight = this.known.iter().map(|known| f32::from(u8::from(*known))).collect();
         let weight = gaussian_3d(weight, shape, sigma, Edge::Zero).ok_or(ZoneError::NoFlow)?;
-        this.velocity = sum.iter().zip(&weight).map(|(s, w)| if *w > 1e-6 { s / w } else { 0.0 }).collect();
+        for (sum, weight) in velocity.iter_mut().zip(&weight) {
+            *sum = if *weight > 1e-6 { *sum / weight } else { 0.0 };
+        }
+        this.velocity = velocity;
         Ok(this)
+    }
+
+    /// Velocity along the beam at an index of the box, m/s
+    pub(super) fn velocity(&self, i: usize) -> f64 {
+        f64::from(self.velocity[i])
     }
 
     /// The voxel of the volume at an index of the box
@@ -180,6 +194,26 @@ impl Upstream {
     }
 }
 
+/// The box about the half of the ball that lies upstream of a neck
+fn half_ball(volume: &Volume4, neck: VolumePoint, axis: Direction) -> Extent {
+    let grid = &volume.grid;
+    let middle = grid.voxel_from_volume(neck).0;
+    let mut ball = Extent { low: [0; 3], side: [0; 3] };
+    for a in 0..3 {
+        let lean = axis.dot(&grid.axes()[a]);
+        let toward = |sense: f64| {
+            let flat = if sense * lean > 0.0 { (1.0 - lean * lean).max(0.0).sqrt() } else { 1.0 };
+            REACH_MM * flat / grid.spacing_mm()[a]
+        };
+        let last = grid.shape()[a] as f64 - 1.0;
+        let from = (middle[a] - toward(-1.0)).floor().clamp(0.0, last);
+        let to = (middle[a] + toward(1.0)).ceil().clamp(from, last);
+        ball.low[a] = from as usize;
+        ball.side[a] = (to - from) as usize + 1;
+    }
+    ball
+}
+
 /// The voxels of the largest joined part
 fn largest_part(unwrapped: &Unwrapped) -> Vec<bool> {
     let mut sizes = vec![0u32; unwrapped.part.len()];
@@ -191,11 +225,11 @@ fn largest_part(unwrapped: &Unwrapped) -> Vec<bool> {
 }
 
 /// The cycles at which the outer third of a part is slowest: far from the neck nothing has wrapped
-fn quiet_cycles(phase: &[f32], unwrapped: &Unwrapped, kept: &[bool], far: &[f64]) -> i32 {
-    let distances: Vec<f64> = (0..kept.len()).filter(|i| kept[*i]).map(|i| far[i]).collect();
-    let outer = crate::numeric::stats::quantile(&distances, 0.67);
-    let turns: Vec<f64> = (0..kept.len())
-        .filter(|i| kept[*i] && far[*i] >= outer)
+fn quiet_cycles(phase: &[f32], unwrapped: &Unwrapped, kept: &[bool], far: impl Fn(usize) -> f64) -> i32 {
+    let inside = || (0..kept.len()).filter(|i| kept[*i]);
+    let outer = crate::numeric::stats::quantile(&inside().map(&far).collect::<Vec<_>>(), 0.67);
+    let turns: Vec<f64> = inside()
+        .filter(|i| far(*i) >= outer)
         .map(|i| f64::from(phase[i] / TAU) + f64::from(unwrapped.cycles[i]))
         .collect();
     crate::numeric::stats::median(&turns).round() as i32

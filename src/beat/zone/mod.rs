@@ -258,8 +258,8 @@ const MOST_VOXELS: usize = 800;
 fn opening_along(volume: &Volume4, upstream: &Upstream, pull: &Pull, axis: Direction) -> (Pull, f64) {
     let against = -axis;
     let told: Vec<(VolumePoint, f64)> = (0..upstream.known.len())
-        .filter(|i| upstream.known[*i] && TOLD_M_S.contains(&upstream.velocity[*i].abs()))
-        .map(|i| (upstream.point(volume, i), upstream.velocity[i]))
+        .filter(|i| upstream.known[*i] && TOLD_M_S.contains(&upstream.velocity(*i).abs()))
+        .map(|i| (upstream.point(volume, i), upstream.velocity(i)))
         .collect();
     let stride = (told.len() / MOST_VOXELS).max(1);
     let few: Vec<_> = told.into_iter().step_by(stride).collect();
@@ -294,9 +294,9 @@ fn opening_along(volume: &Volume4, upstream: &Upstream, pull: &Pull, axis: Direc
 }
 
 /// Speed at each voxel, and where it can be told
-fn speeds(volume: &Volume4, upstream: &Upstream, pull: &Pull, axis: Direction) -> (Vec<f64>, Vec<bool>) {
+fn speeds(volume: &Volume4, upstream: &Upstream, pull: &Pull, axis: Direction) -> (Vec<f32>, Vec<bool>) {
     let centre = pull.centre();
-    let mut speed = vec![0.0; upstream.known.len()];
+    let mut speed = vec![0.0f32; upstream.known.len()];
     let mut told = vec![false; upstream.known.len()];
     for i in (0..speed.len()).filter(|i| upstream.known[*i]) {
         let point = upstream.point(volume, i);
@@ -308,7 +308,7 @@ fn speeds(volume: &Volume4, upstream: &Upstream, pull: &Pull, axis: Direction) -
         let cosine = -beam.dot(&flow) / flow.norm().max(1e-12);
         if cosine.abs() >= LEAST_COSINE {
             told[i] = true;
-            speed[i] = upstream.velocity[i] / cosine;
+            speed[i] = (upstream.velocity(i) / cosine) as f32;
         }
     }
     (speed, told)
@@ -326,7 +326,7 @@ fn radius_on_axis(
     const STEP_MM: f64 = 0.1;
     let seen = |mm: f64| {
         let i = upstream.nearest(volume, centre.moved(axis.into_inner() * -mm))?;
-        upstream.known[i].then(|| upstream.velocity[i].abs())
+        upstream.known[i].then(|| upstream.velocity(i).abs())
     };
     let steps = (field::REACH_MM / STEP_MM) as usize;
     let last = (1..steps).map(|k| k as f64 * STEP_MM).rfind(|mm| seen(*mm).is_some_and(|v| v >= level))?;

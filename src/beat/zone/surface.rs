@@ -35,7 +35,7 @@ pub(super) struct Speeds<'a> {
     pub(super) volume: &'a Volume4,
     pub(super) upstream: &'a Upstream,
     /// Speed at each voxel of the box, m/s
-    pub(super) speed: &'a [f64],
+    pub(super) speed: &'a [f32],
     /// Where it can be told
     pub(super) told: &'a [bool],
     pub(super) pull: &'a Pull,
@@ -48,13 +48,12 @@ impl Speeds<'_> {
     pub(super) fn surface(&self, level: f64) -> Option<Surface> {
         let shape = self.upstream.shape;
         let fast: Vec<bool> =
-            self.speed.iter().zip(self.told).map(|(s, told)| *told && *s >= level).collect();
+            self.speed.iter().zip(self.told).map(|(s, told)| *told && f64::from(*s) >= level).collect();
         let labels = label_3d(&fast, shape, Touch3::Face)?;
         let most = labels.largest()?;
         // Fast specks elsewhere are noise.
-        let field: Vec<f64> = (0..fast.len())
-            .map(|i| if fast[i] && labels.labels[i] != most { 0.9 * level } else { self.speed[i] })
-            .collect();
+        let speck = |i: usize| fast[i] && labels.labels[i] != most;
+        let field = |i: usize| if speck(i) { 0.9 * level } else { f64::from(self.speed[i]) };
         // A mirrored grid turns the triangles over.
         let handed = self.volume.grid.rotation().determinant().signum();
         let centre = self.pull.centre();
@@ -62,7 +61,7 @@ impl Speeds<'_> {
         let (u, v) = crate::space::perpendicular_pair(self.axis);
         // Per piece of direction: solid angle, area across the flow, area.
         let mut pieces = vec![[0.0f64; 3]; RINGS * SECTORS];
-        for triangle in isosurface(&field, self.told, shape, level) {
+        for triangle in isosurface(field, self.told, shape, level) {
             let corners = triangle.map(|corner| self.upstream.at(self.volume, corner).0);
             let out = area_vector(&corners) * handed;
             let middle =
