@@ -91,7 +91,9 @@ pub fn measure(volume: &Volume4, options: &Options, watch: &Watch) -> Result<Res
     let largest = |frames: &[Option<Assessment>]| peak(frames).map_or(0.0, |(_, area)| area);
     measured.sort_by(|a, b| largest(&b.1).total_cmp(&largest(&a.1)));
     let (jets, assessed): (Vec<Jet>, Vec<Vec<Option<Assessment>>>) = measured.into_iter().unzip();
-    let stitch = trust::stitch(volume);
+    // Looking for steps reads most of the file on one thread; the others measure the convergences.
+    let (stitch, zones) =
+        rayon::join(|| trust::stitch(volume), || zone::all(volume, scale, &jets, &assessed));
     let mut findings = trust::acquisition_with(volume, stitch.as_ref());
     findings.extend(trust::jets(volume, &jets));
     findings.extend(resolutions(volume, scale, &assessed));
@@ -99,7 +101,6 @@ pub fn measure(volume: &Volume4, options: &Options, watch: &Watch) -> Result<Res
     let present: Vec<usize> =
         (0..volume.frames()).filter(|frame| assessed.iter().any(|frames| frames[*frame].is_some())).collect();
     let systole = given.unwrap_or_else(|| beat::bounds(&volume.timeline, &present));
-    let zones = zone::all(volume, scale, &jets, &assessed);
     let results: Vec<JetResult> = jets
         .iter()
         .zip(&assessed)

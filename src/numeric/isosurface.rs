@@ -15,46 +15,68 @@ pub type Triangle = [Point3<f64>; 3];
 const TETRAHEDRA: [[usize; 4]; 6] =
     [[0, 1, 3, 7], [0, 3, 2, 7], [0, 2, 6, 7], [0, 6, 4, 7], [0, 4, 5, 7], [0, 5, 1, 7]];
 
-/// The surface of value `level` in a field of `shape` `[x, y, z]`, x fastest, where the mask is set
+/// The cells of a grid whose eight corners all lie inside a mask
 ///
-/// `field` gives the value at a linear index. Empty where the mask does not fit the shape.
-pub fn isosurface(
-    field: impl Fn(usize) -> f64,
-    mask: &[bool],
+/// Found once, they serve surfaces of many levels.
+pub struct Cells {
     shape: [usize; 3],
-    level: f64,
-) -> Vec<Triangle> {
-    let points = shape.iter().try_fold(1usize, |n, side| n.checked_mul(*side));
-    if points != Some(mask.len()) {
-        return Vec::new();
-    }
-    let [nx, ny, nz] = shape;
-    let mut triangles = Vec::new();
-    for z in 0..nz.saturating_sub(1) {
-        for y in 0..ny.saturating_sub(1) {
-            for x in 0..nx.saturating_sub(1) {
-                let index = |corner: usize| {
-                    x + (corner & 1) + nx * (y + ((corner >> 1) & 1) + ny * (z + (corner >> 2)))
-                };
-                if (0..8).any(|corner| !mask[index(corner)]) {
-                    continue;
-                }
-                let above = |corner: usize| field(index(corner)) >= level;
-                let count = (0..8).filter(|corner| above(*corner)).count();
-                if count == 0 || count == 8 {
-                    continue;
-                }
-                let place = |corner: usize| {
-                    Point3::new(
-                        (x + (corner & 1)) as f64,
-                        (y + ((corner >> 1) & 1)) as f64,
-                        (z + (corner >> 2)) as f64,
-                    )
-                };
-                for corners in TETRAHEDRA {
-                    cross(corners.map(place), corners.map(|c| field(index(c))), level, &mut triangles);
+    /// Linear index of each cell's corner 0
+    first: Vec<u32>,
+}
+
+impl Cells {
+    /// The cells inside a mask of `shape` `[x, y, z]`, x fastest; none where the mask does not fit the
+    /// shape, or there are more points than 32 bits can number
+    pub fn inside(mask: &[bool], shape: [usize; 3]) -> Self {
+        let points = shape.iter().try_fold(1usize, |n, side| n.checked_mul(*side));
+        let mut cells = Self { shape, first: Vec::new() };
+        if points != Some(mask.len()) || mask.len() > u32::MAX as usize {
+            return cells;
+        }
+        let [nx, ny, nz] = shape;
+        for z in 0..nz.saturating_sub(1) {
+            for y in 0..ny.saturating_sub(1) {
+                for x in 0..nx.saturating_sub(1) {
+                    let first = x + nx * (y + ny * z);
+                    if (0..8).all(|corner| mask[first + cells.step(corner)]) {
+                        cells.first.push(first as u32);
+                    }
                 }
             }
+        }
+        cells
+    }
+
+    /// From corner 0 to another one: bit 0 along x, bit 1 along y, bit 2 along z
+    fn step(&self, corner: usize) -> usize {
+        let [nx, ny, _] = self.shape;
+        (corner & 1) + nx * ((corner >> 1) & 1) + nx * ny * (corner >> 2)
+    }
+}
+
+/// The surface of value `level` in the cells of a grid
+///
+/// `field` gives the value at a linear index.
+pub fn isosurface(field: impl Fn(usize) -> f64, cells: &Cells, level: f64) -> Vec<Triangle> {
+    let [nx, ny, _] = cells.shape;
+    let steps: [usize; 8] = std::array::from_fn(|corner| cells.step(corner));
+    let mut triangles = Vec::new();
+    for first in cells.first.iter().map(|first| *first as usize) {
+        let values = steps.map(|step| field(first + step));
+        let count = values.iter().filter(|value| **value >= level).count();
+        if count == 0 || count == 8 {
+            continue;
+        }
+        let (x, y, z) = (first % nx, first / nx % ny, first / (nx * ny));
+        let place = |corner: usize| {
+            Point3::new(
+                (x + (corner & 1)) as f64,
+                (y + ((corner >> 1) & 1)) as f64,
+                (z + (corner >> 2)) as f64,
+            )
+        };
+        for corners in TETRAHEDRA {
+            cross(corners.map(place), corners.map(|c| values[c]), level, &mut triangles);
         }
     }
     triangles
@@ -105,7 +127,7 @@ mod tests {
         let at = |i: usize| (i as f64 - (n as f64 - 1.0) / 2.0 + 0.137) * step;
         let values: Vec<f64> =
             (0..n * n * n).map(|i| field(at(i % n), at(i / n % n), at(i / n / n))).collect();
-        let triangles = isosurface(|i| values[i], &vec![true; n * n * n], [n; 3], level);
+        let triangles = isosurface(|i| values[i], &Cells::inside(&vec![true; n * n * n], [n; 3]), level);
         let area: f64 = triangles.iter().map(|t| area_vector(t).norm()).sum();
         let volume: f64 = triangles.iter().map(|t| area_vector(t).dot(&t[0].coords) / 3.0).sum();
         (area * step * step, volume * step.powi(3))
@@ -142,15 +164,19 @@ mod tests {
     fn the_surface_is_open_where_the_mask_ends() {
         let field: Vec<f64> = (0..64).map(|i| f64::from(i % 4)).collect();
         let mut mask = vec![true; 64];
-        let whole: f64 =
-            isosurface(|i| field[i], &mask, [4; 3], 1.5).iter().map(|t| area_vector(t).norm()).sum();
+        let whole: f64 = isosurface(|i| field[i], &Cells::inside(&mask, [4; 3]), 1.5)
+            .iter()
+            .map(|t| area_vector(t).norm())
+            .sum();
         assert!((whole - 9.0).abs() < 1e-12);
         mask[63] = false;
         mask[62] = false;
         mask[61] = false;
-        let open: f64 =
-            isosurface(|i| field[i], &mask, [4; 3], 1.5).iter().map(|t| area_vector(t).norm()).sum();
+        let open: f64 = isosurface(|i| field[i], &Cells::inside(&mask, [4; 3]), 1.5)
+            .iter()
+            .map(|t| area_vector(t).norm())
+            .sum();
         assert!((open - 8.0).abs() < 1e-12);
-        assert!(isosurface(|i| field[i], &mask, [4, 4, 3], 1.5).is_empty());
+        assert!(isosurface(|i| field[i], &Cells::inside(&mask, [4, 4, 3]), 1.5).is_empty());
     }
 }

@@ -25,6 +25,7 @@ pub use field::Dealiasing;
 pub use formula::{effective_orifice, hemisphere_flow_ml_s};
 
 use crate::jet::Signal;
+use crate::numeric::isosurface::Cells;
 use crate::numeric::stats::{mean, median, median_deviation, standard_deviation};
 use crate::outline::Outline;
 use crate::space::{Cut, Direction, VolumePoint};
@@ -193,7 +194,9 @@ pub fn convergence(
     let (speed, told) = speeds(volume, &upstream, &pull, axis);
     let alias = alias_velocity(volume, neck, axis);
     let opening_radius = outline.area().circle_diameter().get() / 2.0;
-    let finder = Speeds { volume, upstream: &upstream, speed: &speed, told: &told, pull: &pull, axis };
+    let cells = Cells::inside(&told, upstream.shape);
+    let finder =
+        Speeds { volume, upstream: &upstream, speed: &speed, told: &told, cells: &cells, pull: &pull, axis };
     let levels = MULTIPLES.map(|m| m * alias).into_iter().filter(|level| *level >= SLOWEST_M_S);
     let laid: Vec<_> = levels.filter_map(|level| Some((level, finder.surface(level)?))).collect();
     let best = laid.iter().map(|(_, found)| found.seen).fold(0.0, f64::max);

@@ -2,7 +2,7 @@
 
 use std::f64::consts::PI;
 
-use crate::numeric::isosurface::{area_vector, isosurface};
+use crate::numeric::isosurface::{Cells, area_vector, isosurface};
 use crate::numeric::label::{Touch3, label_3d};
 use crate::space::{Direction, VolumePoint};
 use crate::volume::Volume4;
@@ -38,6 +38,8 @@ pub(super) struct Speeds<'a> {
     pub(super) speed: &'a [f32],
     /// Where it can be told
     pub(super) told: &'a [bool],
+    /// The cells between voxels where it can be told
+    pub(super) cells: &'a Cells,
     pub(super) pull: &'a Pull,
     /// Along the flow
     pub(super) axis: Direction,
@@ -61,7 +63,7 @@ impl Speeds<'_> {
         let (u, v) = crate::space::perpendicular_pair(self.axis);
         // Per piece of direction: solid angle, area across the flow, area.
         let mut pieces = vec![[0.0f64; 3]; RINGS * SECTORS];
-        for triangle in isosurface(field, self.told, shape, level) {
+        for triangle in isosurface(field, self.cells, level) {
             let corners = triangle.map(|corner| self.upstream.at(self.volume, corner).0);
             let out = area_vector(&corners) * handed;
             let middle =
