@@ -2,6 +2,11 @@
 
 use std::process::ExitCode;
 
+/// The viewer stays open for hours: what a measurement took must go back
+#[cfg(feature = "gui")]
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 fn main() -> ExitCode {
     narrows::cli::run()
 }
