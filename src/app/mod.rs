@@ -3,6 +3,7 @@
 //! | file | holds |
 //! |---|---|
 //! | `window` | the event loop, the surface, a lost device brought back |
+//! | `mirror` | what lay in the textures of the device that was lost |
 //! | `desk` | what is open, what becomes of the reader's wishes |
 //! | `failure` | what a piece of work says when it did not work |
 //! | `open` | opening, hashing, measuring, reporting, each on its thread |
@@ -22,6 +23,7 @@ mod context_pictures;
 mod desk;
 mod failure;
 mod gpu_pictures;
+mod mirror;
 mod open;
 mod pages;
 mod pictures;

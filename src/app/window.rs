@@ -8,7 +8,7 @@
 use std::num::NonZeroU32;
 use std::path::PathBuf;
 use std::sync::Arc;
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 use egui::ViewportId;
 use egui_wgpu::{RendererOptions, WgpuConfiguration, WgpuSetup, WgpuSetupExisting, winit::Painter};
@@ -22,6 +22,7 @@ use crate::gpu::{Device, DeviceOptions, wgpu};
 
 use super::AppError;
 use super::desk::{Desk, DeskOptions};
+use super::mirror::Mirror;
 
 /// What reaches the window from outside its events
 #[derive(Debug)]
@@ -58,7 +59,18 @@ pub(super) fn run(path: Option<PathBuf>, known: OpenOptions) -> Result<(), AppEr
     if let Some(path) = path {
         desk.open_knowing(path, known);
     }
-    let mut shell = Shell { ctx, desk, proxy, face: None, due: None, error: None, title: String::new() };
+    let given_up_at = lose_device_after().map(|after| Instant::now() + after);
+    let mut shell = Shell {
+        ctx,
+        desk,
+        proxy,
+        face: None,
+        due: None,
+        error: None,
+        title: String::new(),
+        mirror: Mirror::default(),
+        given_up_at,
+    };
     event_loop.run_app(&mut shell).map_err(|error| AppError::NoDisplay(reason(&error.to_string())))?;
     shell.error.map_or(Ok(()), Err)
 }
@@ -79,6 +91,15 @@ fn reason(told: &str) -> String {
     placed.map_or(told, |(_, reason)| reason).to_owned()
 }
 
+/// `NARROWS_LOSE_DEVICE_AFTER`, in seconds: the device is given up once, as if its driver had crashed
+fn lose_device_after() -> Option<Duration> {
+    let seconds: f64 = std::env::var("NARROWS_LOSE_DEVICE_AFTER").ok()?.parse().ok()?;
+    Duration::try_from_secs_f64(seconds).ok()
+}
+
+/// Behind everything
+const BACKGROUND: [f32; 4] = [0.07, 0.07, 0.09, 1.0];
+
 /// What exists only while there is a window
 struct Face {
     window: Arc<Window>,
@@ -97,6 +118,9 @@ struct Shell {
     due: Option<Instant>,
     error: Option<AppError>,
     title: String,
+    mirror: Mirror,
+    /// When the device is given up on purpose, to see that it is brought back
+    given_up_at: Option<Instant>,
 }
 
 impl Shell {
@@ -167,18 +191,27 @@ impl Shell {
         let raw = face.input.take_egui_input(&face.window);
         let desk = &mut self.desk;
         let mut output = self.ctx.run_ui(raw, |ui| desk.ui(ui));
+        self.mirror.note(&output.textures_delta);
         face.input.handle_platform_output_with_event_loop(&face.window, event_loop, output.platform_output);
         let primitives = self.ctx.tessellate(output.shapes, output.pixels_per_point);
         face.painter.paint_and_update_textures(
             ViewportId::ROOT,
             output.pixels_per_point,
-            [0.07, 0.07, 0.09, 1.0],
+            BACKGROUND,
             &primitives,
             &mut output.textures_delta,
             Vec::new(),
             &face.window,
         );
         tracing::debug!(target: "narrows::frame", milliseconds = begun.elapsed().as_secs_f64() * 1000.0);
+        if self.given_up_at.is_some_and(|when| when <= Instant::now()) {
+            self.given_up_at = None;
+            face.device.give_up();
+            face.window.request_redraw();
+        }
+        if let Some(when) = self.given_up_at {
+            self.due = Some(self.due.map_or(when, |due| due.min(when)));
+        }
         if self.desk.is_seen()
             && let Some(ready) = face.ready.take()
         {
@@ -198,12 +231,24 @@ impl Shell {
     /// Makes the device again after it was lost; the work is in the desk, which did not notice
     fn bring_back(&mut self, event_loop: &ActiveEventLoop) -> bool {
         self.desk.use_processor();
+        let reason = self.face.as_ref().and_then(|face| face.device.lost()).unwrap_or_default();
+        tracing::warn!(reason, "the graphics device was lost and is made anew");
         let Some(window) = self.face.as_ref().map(|face| face.window.clone()) else { return false };
         match self.make_painter(event_loop, &window) {
             Ok((device, painter)) => {
                 if let Some(face) = &mut self.face {
                     face.device = device;
                     face.painter = painter;
+                    // The letters and pictures that lay in the textures of the one that was lost.
+                    face.painter.paint_and_update_textures(
+                        ViewportId::ROOT,
+                        self.ctx.pixels_per_point(),
+                        BACKGROUND,
+                        &[],
+                        &mut self.mirror.whole(),
+                        Vec::new(),
+                        &face.window,
+                    );
                 }
                 true
             }

@@ -225,6 +225,13 @@ impl Device {
         self.lost().is_some()
     }
 
+    /// Gives the device up, as a driver does that crashed: what was on it is lost
+    pub fn give_up(&self) {
+        self.device.destroy();
+        // The loss is told once the device's work has come to its end; a failure to wait is a loss too.
+        let _ = self.wait();
+    }
+
     /// The errors the driver reported since they were last taken, oldest first, 32 at most
     pub fn take_errors(&self) -> Vec<String> {
         std::mem::take(&mut *self.log.errors.lock().unwrap_or_else(PoisonError::into_inner))
