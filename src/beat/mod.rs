@@ -8,7 +8,7 @@ mod pattern;
 mod systole;
 mod zone;
 
-pub use leak::{ContinuousWave, Envelope, envelope_error, regurgitant_volume};
+pub use leak::{ContinuousWave, Envelope, regurgitant_volume, sampling_error};
 pub use pattern::{Course, Pattern, course};
 pub use systole::{SystoleBounds, bounds, given_bounds};
 pub use zone::{

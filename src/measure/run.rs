@@ -383,8 +383,17 @@ fn leak(jets: &[JetResult], volume: &Volume4, envelope: &Envelope) -> Interval {
             .sum::<f64>()
     };
     let (value, low, high) = (with(|a| a.value), with(|a| a.low), with(|a| a.high));
-    let off = beat::envelope_error() * value;
-    Interval::around(value, libm::hypot(value - low, off), libm::hypot(high - value, off))
+    let between = jets
+        .iter()
+        .map(|jet| {
+            let areas: Vec<Option<Mm2>> =
+                jet.frames.iter().map(|f| f.vca_mm2.map(|area| Mm2::new(area.value))).collect();
+            beat::sampling_error(volume.timeline.times(), &areas, envelope).get().powi(2)
+        })
+        .sum::<f64>();
+    let [down, up] = envelope.error().map(|share| share * value);
+    let apart = |area: f64, envelope: f64| (area * area + envelope * envelope + between).sqrt();
+    Interval::around(value, apart(value - low, down), apart(high - value, up))
 }
 
 fn source(volume: &Volume4) -> Source {
