@@ -6,7 +6,7 @@
 use std::io::Read;
 
 use anyhow::{Context, Result, bail};
-use narrows::numeric::blur::{Edge, gaussian_3d};
+use narrows::numeric::blur::{Edge, gaussian, gaussian_3d};
 use narrows::numeric::contour::{Closed, iso_lines};
 use narrows::numeric::label::{Touch2, Touch3, label, label_3d};
 use narrows::numeric::{Image, optimise, quadrature, special, stats};
@@ -97,7 +97,13 @@ fn answer(request: Request) -> Result<Value> {
         }
         Request::Blur { shape, data, sigma, mirror } => {
             let edge = if mirror { Edge::Reflect } else { Edge::Zero };
-            json!(gaussian_3d(data, shape, sigma, edge).context("the array's size")?)
+            if shape[2] == 1 {
+                let image = Image::from_rows(shape[0], shape[1], data).context("the array's size")?;
+                json!(gaussian(&image, [sigma[0], sigma[1]], edge).data())
+            } else {
+                let data = data.into_iter().map(|value| value as f32).collect();
+                json!(gaussian_3d(data, shape, sigma, edge).context("the array's size")?)
+            }
         }
         Request::Cut { .. } => cut(request)?,
         Request::Special { at } => json!({
