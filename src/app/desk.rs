@@ -4,6 +4,7 @@
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::time::{Duration, Instant};
 
 use crate::format::OpenOptions;
 use crate::gpu::Device;
@@ -28,6 +29,9 @@ use super::samples;
 use super::signals::Signals;
 use super::tilts::{TiltJob, TiltKey, tilts};
 use super::worker::{Notify, Worker};
+
+/// A notice that all went well is read within this time
+const READ_WITHIN: Duration = Duration::from_secs(8);
 
 /// Whether the system's file dialogs may be used
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -291,6 +295,7 @@ impl Desk {
     /// The screen, for one pass
     pub fn ui(&mut self, ui: &mut egui::Ui) {
         self.catch_up();
+        self.fade_notices();
         let progress = self.jobs.progress();
         if self.open.is_none() && progress.is_none() {
             self.draw_cards();
@@ -401,6 +406,7 @@ impl Desk {
                     text,
                     hint: if html { "open it in a browser".into() } else { String::new() },
                     choices: vec![("Copy the path".into(), copy)],
+                    until: None,
                 });
             }
             News::Chosen(Choice::Open, path) => self.open(path),
@@ -437,6 +443,7 @@ impl Desk {
             text: failure.text,
             hint: failure.hint,
             choices,
+            until: None,
         });
         self.few_notices();
     }
@@ -836,8 +843,19 @@ impl Desk {
         if self.notices.last().is_some_and(|last| last.text == text) {
             return;
         }
-        self.notices.push(Notice { weight, text, hint: hint.to_owned(), choices: Vec::new() });
+        // What only says that all went well does not stay in the way.
+        let until = (weight == Weight::Plain).then(|| Instant::now() + READ_WITHIN);
+        self.notices.push(Notice { weight, text, hint: hint.to_owned(), choices: Vec::new(), until });
         self.few_notices();
+    }
+
+    /// Takes away notices whose time is over, and comes again for those whose time will be
+    fn fade_notices(&mut self) {
+        let now = Instant::now();
+        self.notices.retain(|notice| notice.until.is_none_or(|until| until > now));
+        if let Some(next) = self.notices.iter().filter_map(|notice| notice.until).min() {
+            self.ctx.request_repaint_after(next - now);
+        }
     }
 
     fn few_notices(&mut self) {

@@ -50,6 +50,8 @@ pub(super) struct Draft {
     pub(super) table: Vec<Vec<String>>,
     /// Name and pixels
     pub(super) pictures: Vec<(String, Painted)>,
+    /// So many stand side by side
+    pub(super) beside: usize,
     /// What the page is of, to be written
     pub(super) made: Made,
 }
@@ -82,6 +84,7 @@ impl Draft {
             notes: self.notes,
             table: self.table,
             pictures: pictures.collect(),
+            beside: self.beside,
             choices: vec![write, close],
         };
         Shown { page, made: self.made, _pictures: handles }
@@ -143,6 +146,8 @@ impl Made {
     }
 }
 
+/// Pictures beside each other, where a table may stand in the place of one
+pub(super) const BESIDE: usize = 2;
 /// Pixels of a written picture a unit of its drawing: 1600 across
 const PIXELS: f32 = 1.6;
 
@@ -189,7 +194,7 @@ pub(super) fn compare(
     let named = [("En face, before", before), ("En face, after", after)];
     let named = named.into_iter().filter_map(|(name, svg)| Some((name, svg?)));
     for (name, svg) in named.chain([("Area through systole", figures.courses)]) {
-        pictures.push((name.to_owned(), screen.paint(&svg, 2)?));
+        pictures.push((name.to_owned(), screen.paint(&svg, BESIDE)?));
     }
     let (headline, sentence) = comparison_answer(&comparison, unit);
     Ok(Some(Draft {
@@ -203,6 +208,7 @@ pub(super) fn compare(
         notes: vec![comparison.assumption.clone()],
         table: comparison_lines(&comparison).into_iter().map(Vec::from).collect(),
         pictures,
+        beside: BESIDE,
         made: Made::Compared(Arc::new(comparison), volumes, other),
     }))
 }
@@ -261,6 +267,7 @@ pub(super) fn swept(
         notes,
         table,
         pictures: vec![(format!("Area and widths against {name}"), picture)],
+        beside: 1,
         made: Made::Swept(Arc::new(found)),
     }))
 }

@@ -15,7 +15,7 @@ use crate::study::practice::{Attempt, Cause, KeyCase, PracticeError, STANDING, S
 use crate::volume::Volume4;
 
 use super::failure::Failure;
-use super::pages::{Draft, LOOK, Made, Screen};
+use super::pages::{BESIDE, Draft, LOOK, Made, Screen};
 
 /// The reading on the screen
 pub(super) struct Reading {
@@ -89,7 +89,7 @@ pub(super) fn practised(
     }
     let scores = Scores::of(attempts, notes);
     let Some(now) = scores.attempts.iter().find(|attempt| attempt.review == NOW) else { return Ok(None) };
-    let figure = screen.paint(&practice_figure(&scores).finish(), 1)?;
+    let figure = screen.paint(&practice_figure(&scores).finish(), BESIDE)?;
     Ok(Some(Draft {
         title: format!("Practice: {}", now.title),
         headline: headline(now),
@@ -98,6 +98,7 @@ pub(super) fn practised(
         notes: notes_of(now, &scores),
         table: table(now),
         pictures: vec![("Error by attempt".to_owned(), figure)],
+        beside: BESIDE,
         made: Made::Practised(Arc::new(scores)),
     }))
 }

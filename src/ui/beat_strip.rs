@@ -165,7 +165,8 @@ fn row_ui(ui: &mut Ui, row: &Row<'_>, scene: &Scene<'_>, out: &mut Vec<Action>) 
         out.push(Action::Do(Command::Select(row.jet)));
     }
     if let Some(found) = found {
-        course(&painter, row, found, &y);
+        let now = row.scale.of_frame(review.place.frame);
+        course(&painter, row, found, &y, now);
     }
     let top = (row.most / 1.08 / 10.0).floor() * 10.0;
     if found.is_some() && top > 0.0 {
@@ -209,12 +210,15 @@ fn row_ui(ui: &mut Ui, row: &Row<'_>, scene: &Scene<'_>, out: &mut Vec<Action>) 
     }
 }
 
-fn course(painter: &egui::Painter, row: &Row<'_>, found: &JetResult, y: &impl Fn(f64) -> f32) {
+fn course(painter: &egui::Painter, row: &Row<'_>, found: &JetResult, y: &impl Fn(f64) -> f32, now: f32) {
     let [start, end] = found.systole.bounds_s.map(|time| row.scale.x(time));
     let systole = Rect::from_x_y_ranges(start..=end, row.strip.y_range()).intersect(row.strip);
     painter.rect_filled(systole, 0.0, Color32::from_white_alpha(10));
+    let first = start.max(row.strip.left()) + 4.0;
+    // Beside the mark of the frame that is shown, not under it.
+    let from = if (first - 4.0..first + 48.0).contains(&now) { now + 10.0 } else { first };
     painter.text(
-        pos2(start.max(row.strip.left()) + 4.0, row.strip.top() + 2.0),
+        pos2(from, row.strip.top() + 2.0),
         Align2::LEFT_TOP,
         "systole",
         theme::small(),

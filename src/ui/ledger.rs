@@ -42,15 +42,21 @@ pub(super) fn ledger_ui(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState, ou
 
 /// A number on its own line; a click copies it, the tip says where it comes from
 fn number_ui(ui: &mut Ui, name: &str, value: &str, from: &str, view: &mut ViewState, out: &mut Vec<Action>) {
-    let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), 22.0), Sense::click());
+    let wide = |text: &str, font| ui.painter().layout_no_wrap(text.to_owned(), font, theme::TEXT).size().x;
+    let fits = wide(name, theme::small()) + wide(value, theme::body()) + 10.0 <= ui.available_width();
+    let height = if fits { 22.0 } else { 38.0 };
+    let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), height), Sense::click());
     let label = format!("{name}: {value}. Copy");
     response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Button, true, &label));
     let painter = ui.painter();
     if response.hovered() {
         painter.rect_filled(rect.expand2(vec2(4.0, 0.0)), 3.0, theme::RAISED);
     }
-    painter.text(rect.left_center(), Align2::LEFT_CENTER, name, theme::small(), theme::QUIET);
-    painter.text(rect.right_center(), Align2::RIGHT_CENTER, value, theme::body(), theme::TEXT);
+    // Side by side, or the number below its name.
+    let lines = if fits { [rect.center().y; 2] } else { [rect.top() + 9.0, rect.bottom() - 11.0] };
+    let (left, right) = (pos2(rect.left(), lines[0]), pos2(rect.right(), lines[1]));
+    painter.text(left, Align2::LEFT_CENTER, name, theme::small(), theme::QUIET);
+    painter.text(right, Align2::RIGHT_CENTER, value, theme::body(), theme::TEXT);
     if response.on_hover_text(format!("{from}\nClick to copy.")).clicked() {
         copy(format!("{name}: {value}"), ui, view, out);
     }

@@ -64,8 +64,7 @@ fn body(ui: &mut Ui, page: &Page, window: f32, out: &mut Vec<Action>) {
         }
     });
     ui.add_space(6.0);
-    // Two beside each other; what is left free in the last row is the table's.
-    let columns = if page.pictures.len() > 1 { 2 } else { 1 };
+    let columns = page.beside.max(1);
     let wide = picture_width(window, columns);
     let free = !page.pictures.len().is_multiple_of(columns);
     let rows = page.pictures.chunks(columns).enumerate();

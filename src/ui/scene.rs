@@ -4,6 +4,7 @@
 //! What changes only on the screen (an open sheet, a hovered vertex) lives in [`super::ViewState`].
 
 use std::path::PathBuf;
+use std::time::Instant;
 
 use egui::{Painter, Rect, TextureId, Vec2};
 
@@ -204,6 +205,8 @@ pub struct Notice {
     pub hint: String,
     /// What the reader can choose, beside closing the notice
     pub choices: Vec<(String, Action)>,
+    /// When it goes by itself; `None` waits for the reader
+    pub until: Option<Instant>,
 }
 
 /// How serious a notice is
@@ -252,8 +255,10 @@ pub struct Page {
     pub notes: Vec<String>,
     /// Rows of a table, the first its heads
     pub table: Vec<Vec<String>>,
-    /// Pictures with a name each, side by side where there is room: texture and size in points
+    /// Pictures with a name each: texture and size in points
     pub pictures: Vec<(String, TextureId, Vec2)>,
+    /// So many stand side by side; the table takes what is left free in the last row
+    pub beside: usize,
     /// What can be done with it
     pub choices: Vec<(String, Action)>,
 }
