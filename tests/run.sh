@@ -44,6 +44,8 @@ library libXi.so.6 || missing+=(libxi6)
 library libxkbcommon-x11.so.0 || missing+=(libxkbcommon-x11-0)
 command -v Xvfb >/dev/null || missing+=(xvfb)
 command -v xdotool >/dev/null || missing+=(xdotool)
+# A session bus of its own, for file dialogs.
+command -v dbus-daemon >/dev/null || missing+=(dbus)
 # An independent reader of structured reports.
 command -v dsrdump >/dev/null || missing+=(dcmtk)
 if [ "${#missing[@]}" -gt 0 ]; then

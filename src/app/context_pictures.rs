@@ -57,6 +57,11 @@ impl ContextPictures {
         Ok(Self { ctx: ctx.clone(), volume: None, slot: Mutex::default(), worker })
     }
 
+    /// Waits until the thread has let go of its device
+    pub(super) fn finish(self) {
+        self.worker.finish();
+    }
+
     /// Shows another volume, or none
     pub(super) fn set_volume(&mut self, volume: Option<Arc<Volume4>>) {
         self.volume = volume;

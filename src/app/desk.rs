@@ -108,6 +108,8 @@ pub struct Desk {
     /// The file that was named at the start, and what is known better than it says
     given: Option<(PathBuf, OpenOptions)>,
     save_when_known: bool,
+    /// What the file dialog that is open is for
+    choosing: Option<Choice>,
     notices: Vec<Notice>,
     cards: Vec<Card>,
     card_textures: Vec<egui::TextureHandle>,
@@ -167,6 +169,7 @@ impl Desk {
             waiting: None,
             given: None,
             save_when_known: false,
+            choosing: None,
             notices: Vec::new(),
             cards,
             card_textures: Vec::new(),
@@ -219,6 +222,12 @@ impl Desk {
         if let Ok(context) = ContextPictures::new(&self.ctx, device, self.notify.clone()) {
             self.plain.use_context(context);
         }
+    }
+
+    /// Lets go of every device: a driver must not be at work on a thread when the program ends
+    pub fn let_go_of_devices(&mut self) {
+        self.use_processor();
+        self.plain.finish_context();
     }
 
     /// Opens a volume or a review
@@ -378,6 +387,9 @@ impl Desk {
     }
 
     fn hear(&mut self, news: News) {
+        if matches!(news, News::Chosen(..) | News::NotChosen { .. }) {
+            self.choosing = None;
+        }
         match news {
             News::Opened(opened) => self.lay_out(*opened),
             News::Hashed(path, hash) => {
@@ -410,7 +422,7 @@ impl Desk {
                 });
             }
             News::Chosen(Choice::Open, path) => self.open(path),
-            News::Chosen(Choice::Save, path) => self.save_as(path),
+            News::Chosen(Choice::Save, path) => self.save_as_chosen(path),
             News::Chosen(Choice::Other, path) => self.view.other = path.display().to_string(),
             News::Page(volume, draft) => {
                 if self.open.as_ref().is_some_and(|open| Arc::ptr_eq(&open.volume, &volume)) {
@@ -588,6 +600,10 @@ impl Desk {
         if self.options.dialogs == Dialogs::None {
             return self.hear(News::NotChosen { at_once: true });
         }
+        if self.choosing.is_some() {
+            return;
+        }
+        self.choosing = Some(choice);
         let folder = self.open.as_ref().and_then(|open| open.path.parent().map(Path::to_owned));
         let name = self.open.as_ref().map(|open| default_name(&open.path)).unwrap_or_default();
         self.jobs.choose(choice, folder, name);
@@ -599,6 +615,22 @@ impl Desk {
             Some(path) => path.clone(),
             None => free_name(&open.path),
         };
+        self.save_as(path);
+    }
+
+    /// Saves under a name from the dialog, which a review is known by only where it ends as one
+    fn save_as_chosen(&mut self, path: PathBuf) {
+        if super::open::is_review(&path) {
+            return self.save_as(path);
+        }
+        let mut name = path.file_name().unwrap_or_default().to_owned();
+        name.push(".review.json");
+        let path = path.with_file_name(name);
+        if path.exists() {
+            // The dialog asked about another name.
+            let text = format!("there is a file of that name already: {}", path.display());
+            return self.say(Weight::Trouble, text, "nothing was saved; choose another name");
+        }
         self.save_as(path);
     }
 

@@ -86,7 +86,10 @@ impl Jobs {
     pub(super) fn cancel(&mut self) {
         self.cancel.cancel();
         self.cancel = CancelToken::new();
-        self.news.lock().unwrap_or_else(PoisonError::into_inner).clear();
+        // An open dialog is no work of ours; its answer still counts.
+        let mut news = self.news.lock().unwrap_or_else(PoisonError::into_inner);
+        news.retain(|piece| matches!(piece, News::Chosen(..) | News::NotChosen { .. }));
+        drop(news);
         *self.progress.lock().unwrap_or_else(PoisonError::into_inner) = None;
     }
 

@@ -74,6 +74,13 @@ impl PlainPictures {
         Ok(Self { ctx: ctx.clone(), volume: None, slots: Mutex::new(BTreeMap::new()), worker, context: None })
     }
 
+    /// Lets go of the device that draws the context
+    pub(super) fn finish_context(&mut self) {
+        if let Some(context) = self.context.take() {
+            context.finish();
+        }
+    }
+
     /// Draws the context with a device from now on
     pub(super) fn use_context(&mut self, mut context: ContextPictures) {
         context.set_volume(self.volume.clone());

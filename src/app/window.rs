@@ -341,6 +341,7 @@ impl ApplicationHandler<Call> for Shell {
 
     fn exiting(&mut self, _: &ActiveEventLoop) {
         self.desk.end();
+        self.desk.let_go_of_devices();
         // The surface must go before the display it was made on.
         self.face = None;
     }

@@ -1,6 +1,6 @@
 //! Every key, in one table: the help sheet shows it and the handler reads it.
 
-use egui::{Key, Modifiers, Ui};
+use egui::{Event, Key, Modifiers, Ui};
 
 use crate::review::{ColourMap, Command, ImpliedCircle, JetId, Session, Settings, TracingId};
 
@@ -191,20 +191,39 @@ pub fn spoken(binding: &Binding) -> String {
     text
 }
 
+/// More than so many deeds do not wait; a key held down must not go on long after it was let go
+const MOST_WAITING: usize = 64;
+
 /// Takes the keys that were pressed, unless somebody is typing
+///
+/// In the order in which they were pressed, one a pass: what a key does depends on what the one
+/// before it did.
 pub(super) fn keys_ui(ui: &Ui, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Action>) {
     let typing = ui.ctx().text_edit_focused();
-    let pressed: Vec<Deed> = ui.input_mut(|input| {
-        TABLE
-            .iter()
-            .filter(|binding| !typing || binding.modifiers.command || binding.key == Key::F1)
-            .filter(|binding| input.consume_key(binding.modifiers, binding.key))
-            .map(|binding| binding.deed)
-            .collect()
+    let waiting = &mut view.deeds;
+    ui.input_mut(|input| {
+        input.events.retain(|event| {
+            let Some((deed, again)) = bound(event, typing) else { return true };
+            if waiting.is_empty() || (!again && waiting.len() < MOST_WAITING) {
+                waiting.push_back(deed);
+            }
+            false
+        });
     });
-    for deed in pressed {
+    if let Some(deed) = view.deeds.pop_front() {
         do_it(deed, scene, view, out);
     }
+    if !view.deeds.is_empty() {
+        ui.ctx().request_repaint();
+    }
+}
+
+/// What a key that was pressed is bound to, and whether it is only held down
+fn bound(event: &Event, typing: bool) -> Option<(Deed, bool)> {
+    let Event::Key { key, modifiers, pressed: true, repeat, .. } = event else { return None };
+    let fits = |binding: &&Binding| binding.key == *key && modifiers.matches_logically(binding.modifiers);
+    let allowed = |binding: &&Binding| !typing || binding.modifiers.command || binding.key == Key::F1;
+    TABLE.iter().filter(allowed).find(fits).map(|binding| (binding.deed, *repeat))
 }
 
 fn do_it(deed: Deed, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Action>) {
@@ -351,6 +370,20 @@ mod tests {
                 assert!(!(early.key == late.key && takes), "{early:?} hides {late:?}");
             }
         }
+    }
+
+    #[test]
+    fn a_key_is_bound_by_what_is_held_down_and_by_who_types() {
+        let press =
+            |key, modifiers, repeat| Event::Key { key, physical_key: None, pressed: true, repeat, modifiers };
+        let told =
+            |key, modifiers, typing| bound(&press(key, modifiers, false), typing).map(|(deed, _)| deed);
+        assert_eq!(told(Key::S, CTRL, false), Some(Deed::Save));
+        assert_eq!(told(Key::S, BOTH, false), Some(Deed::SaveAs));
+        assert_eq!(told(Key::S, NONE, false), Some(Deed::Level(-0.25)));
+        assert_eq!(told(Key::S, NONE, true), None, "somebody types");
+        assert_eq!(told(Key::S, CTRL, true), Some(Deed::Save));
+        assert_eq!(bound(&press(Key::D, NONE, true), false), Some((Deed::Step(1), true)));
     }
 
     #[test]

@@ -1,9 +1,11 @@
 //! What changes only on the screen.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 
 use crate::review::{Landmark, TracingId};
 use crate::severity::Item;
+
+use super::keys::Deed;
 
 /// What a click on a cut does
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -104,6 +106,8 @@ pub struct ViewState {
     pub grip: Option<Grip>,
     /// The step whose part of the ledger is shown
     pub step: RailStep,
+    /// What the keys pressed so far ask for and was not done yet, the oldest first
+    pub deeds: VecDeque<Deed>,
     /// The vertex that was touched last
     pub vertex: Option<(TracingId, usize)>,
     /// When the next frame is due, while the beat plays, in the time of the screen
@@ -134,6 +138,7 @@ impl Default for ViewState {
             tool: Tool::Turn,
             grip: None,
             step: RailStep::Trace,
+            deeds: VecDeque::new(),
             vertex: None,
             playing: None,
             help: Sheet::Closed,
