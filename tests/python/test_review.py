@@ -195,7 +195,7 @@ def test_a_recheck_of_our_own_numbers_finds_no_difference(folder, results):
 def test_a_recheck_measures_with_what_was_told_then(folder, tmp_path):
     """Of a volume that was measured with a Nyquist velocity and more that was given."""
     evidence = tmp_path / "evidence.toml"
-    evidence.write_text("e_wave_m_s = 1.3\n")
+    evidence.write_text('schema = "narrows/evidence/1"\ne_wave_m_s = 1.3\n')
     told = ["--nyquist", "0.66", "--ap", "0.3,0.9,0.1", "--cw-vti", "140", "--systole", "-20,420"]
     told += ["--evidence", evidence, "--criteria", "esc-2021"]
     done = run("measure", folder / "small.dcm", *told, "--json", tmp_path / "told.json")
