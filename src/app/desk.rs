@@ -4,7 +4,7 @@
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::time::{Duration, Instant};
+use std::time::Instant;
 
 use crate::format::OpenOptions;
 use crate::gpu::Device;
@@ -20,6 +20,8 @@ use super::autosave::Autosave;
 use super::context_pictures::ContextPictures;
 use super::failure::{Failure, ReviewOrigin, Waiting};
 use super::gpu_pictures::GpuPictures;
+use super::names;
+use super::notices::Notices;
 use super::open::{Choice, Jobs, News, Opened};
 use super::pages::{self, Screen, Shown};
 use super::pictures::{DrawWhen, PlainPictures};
@@ -29,9 +31,6 @@ use super::samples;
 use super::signals::Signals;
 use super::tilts::{TiltJob, TiltKey, tilts};
 use super::worker::{Notify, Worker};
-
-/// A notice that all went well is read within this time
-const READ_WITHIN: Duration = Duration::from_secs(8);
 
 /// Whether the system's file dialogs may be used
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -110,7 +109,7 @@ pub struct Desk {
     save_when_known: bool,
     /// What the file dialog that is open is for
     choosing: Option<Choice>,
-    notices: Vec<Notice>,
+    notices: Notices,
     cards: Vec<Card>,
     card_textures: Vec<egui::TextureHandle>,
     card_worker: Option<Worker<Vec<PathBuf>, (PathBuf, egui::ColorImage)>>,
@@ -170,7 +169,7 @@ impl Desk {
             given: None,
             save_when_known: false,
             choosing: None,
-            notices: Vec::new(),
+            notices: Notices::default(),
             cards,
             card_textures: Vec::new(),
             card_worker: None,
@@ -234,7 +233,7 @@ impl Desk {
     pub fn open(&mut self, path: PathBuf) {
         match self.waiting.take() {
             // A review waits for its volume, and this may be it.
-            Some(waiting) if !super::open::is_review(&path) => {
+            Some(waiting) if !names::is_review(&path) => {
                 self.jobs.open_for(waiting, path, Different::Refuse);
             }
             _ => {
@@ -323,7 +322,7 @@ impl Desk {
                 traced: open.map(|open| open.traced.as_slice()).unwrap_or_default(),
                 pictures,
                 progress: progress.as_ref(),
-                notices: &self.notices,
+                notices: self.notices.shown(),
                 cards: &self.cards,
                 leftovers: &self.leftovers,
                 review_file: open.and_then(|open| open.review_file.as_ref()),
@@ -413,7 +412,7 @@ impl Desk {
                 let what = if html { "The report is written" } else { "Written, with what belongs to it" };
                 let text = format!("{what}: {}", page.display());
                 let copy = Action::Copy(page.display().to_string());
-                self.notices.push(Notice {
+                self.notices.put(Notice {
                     weight: Weight::Plain,
                     text,
                     hint: if html { "open it in a browser".into() } else { String::new() },
@@ -450,14 +449,13 @@ impl Desk {
             choices.push(("Choose the volume …".into(), Action::AskOpen));
             self.waiting = Some(*waiting);
         }
-        self.notices.push(Notice {
+        self.notices.put(Notice {
             weight: Weight::Trouble,
             text: failure.text,
             hint: failure.hint,
             choices,
             until: None,
         });
-        self.few_notices();
     }
 
     fn lay_out(&mut self, opened: Opened) {
@@ -580,11 +578,7 @@ impl Desk {
                     self.jobs.open_for(waiting, path, Different::Accept);
                 }
             }
-            Action::Dismiss(index) => {
-                if index < self.notices.len() {
-                    self.notices.remove(index);
-                }
-            }
+            Action::Dismiss(index) => self.notices.close(index),
         }
     }
 
@@ -605,7 +599,7 @@ impl Desk {
         }
         self.choosing = Some(choice);
         let folder = self.open.as_ref().and_then(|open| open.path.parent().map(Path::to_owned));
-        let name = self.open.as_ref().map(|open| default_name(&open.path)).unwrap_or_default();
+        let name = self.open.as_ref().map(|open| names::beside(&open.path)).unwrap_or_default();
         self.jobs.choose(choice, folder, name);
     }
 
@@ -613,20 +607,16 @@ impl Desk {
         let Some(open) = &self.open else { return };
         let path = match &open.review_file {
             Some(path) => path.clone(),
-            None => free_name(&open.path),
+            None => names::free(&open.path),
         };
         self.save_as(path);
     }
 
     /// Saves under a name from the dialog, which a review is known by only where it ends as one
     fn save_as_chosen(&mut self, path: PathBuf) {
-        if super::open::is_review(&path) {
-            return self.save_as(path);
-        }
-        let mut name = path.file_name().unwrap_or_default().to_owned();
-        name.push(".review.json");
-        let path = path.with_file_name(name);
-        if path.exists() {
+        let chosen = path;
+        let path = names::ended(&chosen);
+        if path != chosen && path.exists() {
             // The dialog asked about another name.
             let text = format!("there is a file of that name already: {}", path.display());
             return self.say(Weight::Trouble, text, "nothing was saved; choose another name");
@@ -872,28 +862,14 @@ impl Desk {
     }
 
     fn say(&mut self, weight: Weight, text: String, hint: &str) {
-        if self.notices.last().is_some_and(|last| last.text == text) {
-            return;
-        }
-        // What only says that all went well does not stay in the way.
-        let until = (weight == Weight::Plain).then(|| Instant::now() + READ_WITHIN);
-        self.notices.push(Notice { weight, text, hint: hint.to_owned(), choices: Vec::new(), until });
-        self.few_notices();
+        self.notices.say(weight, text, hint);
     }
 
     /// Takes away notices whose time is over, and comes again for those whose time will be
     fn fade_notices(&mut self) {
-        let now = Instant::now();
-        self.notices.retain(|notice| notice.until.is_none_or(|until| until > now));
-        if let Some(next) = self.notices.iter().filter_map(|notice| notice.until).min() {
-            self.ctx.request_repaint_after(next - now);
+        if let Some(next) = self.notices.fade(Instant::now()) {
+            self.ctx.request_repaint_after(next);
         }
-    }
-
-    fn few_notices(&mut self) {
-        const MOST: usize = 3;
-        let over = self.notices.len().saturating_sub(MOST);
-        self.notices.drain(..over);
     }
 }
 
@@ -923,26 +899,6 @@ fn leftover(orphan: &Orphan) -> Leftover {
         }
         Err(error) => Leftover { file: orphan.file().display().to_string(), text: error.to_string() },
     }
-}
-
-/// The name of a review beside its volume
-fn default_name(volume: &Path) -> String {
-    let stem = volume.file_stem().map(|stem| stem.to_string_lossy().into_owned());
-    format!("{}.review.json", stem.unwrap_or_else(|| "volume".into()))
-}
-
-/// A name beside the volume that is not taken
-fn free_name(volume: &Path) -> PathBuf {
-    let name = default_name(volume);
-    let first = volume.with_file_name(&name);
-    if !first.exists() {
-        return first;
-    }
-    let stem = name.trim_end_matches(".review.json").to_owned();
-    (2u32..10_000)
-        .map(|number| volume.with_file_name(format!("{stem}-{number}.review.json")))
-        .find(|path| !path.exists())
-        .unwrap_or(first)
 }
 
 fn facts(volume: &Volume4, path: &Path) -> Facts {

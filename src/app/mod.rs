@@ -6,6 +6,8 @@
 //! | `mirror` | what lay in the textures of the device that was lost |
 //! | `desk` | what is open, what becomes of the reader's wishes |
 //! | `failure` | what a piece of work says when it did not work |
+//! | `notices` | what the reader should know, for as long as it is needed |
+//! | `names` | how a review's file is named |
 //! | `open` | opening, hashing, measuring, reporting, each on its thread |
 //! | `pages` | a comparison or a sweep made ready for the screen |
 //! | `practised` | a reading held against the truth, for the screen |
@@ -24,6 +26,8 @@ mod desk;
 mod failure;
 mod gpu_pictures;
 mod mirror;
+mod names;
+mod notices;
 mod open;
 mod pages;
 mod pictures;

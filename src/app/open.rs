@@ -13,7 +13,8 @@ use crate::unit::MetresPerSecond;
 use crate::volume::Volume4;
 
 use super::failure::{Failure, ReviewOrigin, Waiting};
-use super::pages::{Draft, Made};
+use super::names;
+use super::pages::{Draft, LOOK, Made};
 use super::worker::Notify;
 
 /// What a thread has to tell
@@ -138,7 +139,7 @@ impl Jobs {
     /// Opens a volume, or a review and its volume
     pub(super) fn open(&self, path: PathBuf, known: OpenOptions) {
         self.start("open", "opening", move |_, tell| {
-            if is_review(&path) {
+            if names::is_review(&path) {
                 open_review(&path, known, tell);
             } else {
                 open_volume(&path, known, tell);
@@ -157,7 +158,7 @@ impl Jobs {
             match measure::measure(&volume, &options, watch) {
                 Ok(results) => tell(News::Measured(volume.clone(), Box::new(results))),
                 Err(measure::MeasureError::Cancelled(_)) => {}
-                Err(error) => tell(failed(&error, "look at the volume with `narrows inspect`")),
+                Err(error) => tell(failed(&error, LOOK)),
             }
         });
     }
@@ -189,7 +190,7 @@ impl Jobs {
                 Ok(results) => results,
                 Err(measure::MeasureError::Cancelled(_)) => return,
                 Err(error) => {
-                    tell(failed(&error, "look at the volume with `narrows inspect`"));
+                    tell(failed(&error, LOOK));
                     return;
                 }
             };
@@ -261,11 +262,6 @@ impl Jobs {
             self.news.lock().unwrap_or_else(PoisonError::into_inner).push(News::NotChosen { at_once: true });
         }
     }
-}
-
-/// Whether a path is that of a review
-pub(super) fn is_review(path: &Path) -> bool {
-    path.extension().is_some_and(|extension| extension.eq_ignore_ascii_case("json"))
 }
 
 fn failed(error: &dyn std::error::Error, hint: &str) -> News {
@@ -370,13 +366,11 @@ fn report_beside(
     folder: &Path,
     options: &ReportOptions,
 ) -> Result<(), Failure> {
-    let opened = format::open(Path::new(&other.path), &OpenOptions::default())
-        .map_err(|error| Failure::of(&error, &error.hint()))?;
-    other.accept(&opened).map_err(|error| Failure::of(&error, "name the other volume again"))?;
+    let opened = other.open().map_err(|error| Failure::of(&error, &error.hint()))?;
     let comparison = match review::against(results, read, &opened, other.when, &options.watch) {
         Ok(comparison) => comparison,
         Err(measure::MeasureError::Cancelled(_)) => return Ok(()),
-        Err(error) => return Err(Failure::of(&error, "look at the volume with `narrows inspect`")),
+        Err(error) => return Err(Failure::of(&error, LOOK)),
     };
     let folder = folder.join(COMPARISON_FOLDER);
     write_comparison(&comparison, other.in_order([volume, &opened]), &folder, options)

@@ -167,19 +167,20 @@ pub(super) fn compare(
     screen: Screen,
     watch: &Watch,
 ) -> Result<Option<Draft>, Failure> {
-    let (path, when) = match other {
-        Other::Chosen(when, path) => (path.as_path(), *when),
-        Other::Known(known) => (Path::new(&known.path), known.when),
+    let (opened, other) = match other {
+        Other::Known(known) => {
+            (known.open().map_err(|error| Failure::of(&error, &error.hint()))?, known.clone())
+        }
+        Other::Chosen(when, path) => {
+            let opened = format::open(path, &OpenOptions::default())
+                .map_err(|error| Failure::of(&error, &error.hint()))?;
+            let other = OtherVolume::of(&opened, path, *when);
+            (opened, other)
+        }
     };
-    let opened =
-        format::open(path, &OpenOptions::default()).map_err(|error| Failure::of(&error, &error.hint()))?;
-    if let Other::Known(known) = other {
-        known.accept(&opened).map_err(|error| Failure::of(&error, "name the other volume again"))?;
-    }
-    let other = OtherVolume::of(&opened, path, when);
     let opened = Arc::new(opened);
     let compared = review::numbers(read, volume, watch)
-        .and_then(|here| review::against(here, read, &opened, when, watch));
+        .and_then(|here| review::against(here, read, &opened, other.when, watch));
     let comparison = match compared {
         Ok(comparison) => comparison,
         Err(MeasureError::Cancelled(_)) => return Ok(None),

@@ -230,7 +230,7 @@ impl Shell {
 
     /// Makes the device again after it was lost; the work is in the desk, which did not notice
     fn bring_back(&mut self, event_loop: &ActiveEventLoop) -> bool {
-        self.desk.use_processor();
+        self.desk.let_go_of_devices();
         let reason = self.face.as_ref().and_then(|face| face.device.lost()).unwrap_or_default();
         tracing::warn!(reason, "the graphics device was lost and is made anew");
         let Some(window) = self.face.as_ref().map(|face| face.window.clone()) else { return false };

@@ -4,6 +4,7 @@ use std::fs;
 use std::path::Path;
 
 use super::Failure;
+use crate::study::document::{self, DocumentError};
 
 /// A JSON document of a schema; `maker` is the command that writes such
 pub(super) fn document<T: serde::de::DeserializeOwned>(
@@ -12,19 +13,12 @@ pub(super) fn document<T: serde::de::DeserializeOwned>(
     maker: &str,
 ) -> Result<T, Failure> {
     let text = fs::read_to_string(path).map_err(|error| cannot("read", path, &error))?;
-    let head: Option<serde_json::Value> = serde_json::from_str(&text).ok();
-    let named = head.as_ref().and_then(|head| head.get("schema")).and_then(|name| name.as_str());
-    if named != Some(schema) {
-        return Err(Failure::usage(
-            format!("this is no document of the kind {schema}: {}", path.display()),
-            format!("give the files that `{maker}` wrote"),
-        ));
-    }
-    serde_json::from_str(&text).map_err(|error| {
-        Failure::usage(
-            format!("cannot read the document: {error}: {}", path.display()),
-            "give the file as it was written",
-        )
+    document::parse(&text, schema).map_err(|error| {
+        let hint = match error {
+            DocumentError::Kind(_) => format!("give the files that `{maker}` wrote"),
+            DocumentError::Damaged(_) => "give the file as it was written".to_owned(),
+        };
+        Failure::usage(format!("{error}: {}", path.display()), hint)
     })
 }
 

@@ -7,7 +7,7 @@ use crate::job::Cancelled;
 use crate::measure::MeasureError;
 use crate::phantom::PhantomError;
 use crate::report::{FigureError, PaintError, ReportError};
-use crate::review::ReviewError;
+use crate::review::{OtherError, ReviewError};
 use crate::severity::SeverityError;
 use crate::study::StudyError;
 
@@ -153,6 +153,12 @@ impl From<StudyError> for Failure {
 
 impl From<ReviewError> for Failure {
     fn from(error: ReviewError) -> Self {
+        Self::usage(error.to_string(), error.hint())
+    }
+}
+
+impl From<OtherError> for Failure {
+    fn from(error: OtherError) -> Self {
         Self::usage(error.to_string(), error.hint())
     }
 }

@@ -7,7 +7,7 @@ use clap::Args;
 use super::progress::Progress;
 use super::report_options::ReportArguments;
 use super::{Exit, Failure, input, measure, output, text};
-use crate::format::{self, OpenOptions};
+use crate::format;
 use crate::measure::Results;
 use crate::report::{self, ReportOptions};
 use crate::review::{self, Different, Located, OtherVolume, Review};
@@ -92,12 +92,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         .as_ref()
         .map(|folder| report::write_folder(&results, &volume, folder, &options))
         .transpose()?;
-    if let Some((folder, other)) = folder.as_ref().zip(read.work.other.as_ref()) {
-        let folder = folder.join(report::COMPARISON_FOLDER);
-        compare(&read, results.clone(), &volume, other, &folder, &options)?;
-    }
     arguments.report.write_single(&results, &volume, &options)?;
-    drop(progress);
     if let Some(json) = &arguments.json {
         output::deliver(json, &report::results_json(&results)?, &file)?;
     }
@@ -108,28 +103,34 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         }
         output::print(&summary)?;
     }
-    Ok(measure::verdict(&results))
+    let verdict = measure::verdict(&results);
+    // Last, so that a volume that is gone takes nothing else with it.
+    if let Some((folder, other)) = folder.as_ref().zip(read.work.other.as_ref()) {
+        let label = arguments.report.label.as_deref();
+        let page = compare(&read, results, &volume, (other, label), folder, &options)?;
+        output::say(&format!("comparison: {}", page.display()));
+    }
+    drop(progress);
+    Ok(verdict)
 }
 
-/// Writes the comparison with the other volume of a review
+/// Writes the comparison with the other volume of a review, which a label names too; its page
 fn compare(
     read: &Review,
     results: Results,
     volume: &Volume4,
-    other: &OtherVolume,
+    (other, label): (&OtherVolume, Option<&str>),
     folder: &Path,
     options: &ReportOptions,
-) -> Result<(), Failure> {
-    let mut opened = format::open(Path::new(&other.path), &OpenOptions::default())?;
-    other.accept(&opened)?;
-    if volume.provenance.file != read.source.file {
-        // A label stands in for the name of the one, and so it must for the other.
-        opened.provenance.file = format!("{}, the other volume", volume.provenance.file);
+) -> Result<PathBuf, Failure> {
+    let mut opened = other.open()?;
+    if let Some(label) = label {
+        opened.provenance.file = format!("{label}, the other volume");
     }
     let comparison = review::against(results, read, &opened, other.when, &options.watch)?;
-    let volumes = other.in_order([volume, &opened]);
-    report::write_comparison(&comparison, volumes, folder, options)?;
-    Ok(())
+    let folder = folder.join(report::COMPARISON_FOLDER);
+    let written = report::write_comparison(&comparison, other.in_order([volume, &opened]), &folder, options)?;
+    Ok(written.page)
 }
 
 fn name(path: &Path) -> String {

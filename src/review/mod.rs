@@ -48,7 +48,7 @@ pub use document::{AddedJet, JetId, Landmarks, Place, Review, SCHEMA, Source, Wo
 pub use error::ReviewError;
 pub use file::{Different, Located, accept, as_read, load, locate, parse, save, write_text};
 pub use journal::{Journal, Orphan, Recovery, orphans, state_folder};
-pub use other::{OtherVolume, When, against};
+pub use other::{OtherError, OtherVolume, When, against};
 pub use pose::{Base, Pose, Turn};
 pub use practice::practised;
 pub use reading::{numbers, options};

@@ -6,7 +6,8 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::file::relative;
-use super::{Review, ReviewError, options};
+use super::{Review, options};
+use crate::format::{self, FormatError, OpenOptions};
 use crate::job::Watch;
 use crate::measure::{self, Comparison, MeasureError, Options, Results};
 use crate::volume::Volume4;
@@ -19,6 +20,30 @@ pub enum When {
     Earlier,
     /// Acquired after it
     Later,
+}
+
+/// Why the other volume cannot be had again
+#[derive(Debug, thiserror::Error)]
+pub enum OtherError {
+    /// It cannot be opened
+    #[error(transparent)]
+    Open(#[from] FormatError),
+    /// It is another one than it was
+    #[error("this is no longer the volume that the review was compared with: {path}")]
+    Different {
+        /// Where it was
+        path: String,
+    },
+}
+
+impl OtherError {
+    /// What to do about it
+    pub fn hint(&self) -> String {
+        match self {
+            Self::Open(error) => error.hint(),
+            Self::Different { .. } => "put it back, or compare the review with another volume".into(),
+        }
+    }
 }
 
 /// The other volume of a comparison
@@ -46,16 +71,16 @@ impl OtherVolume {
         }
     }
 
-    /// Holds a volume against the one that was compared
+    /// The volume, where it is still the one that was compared with
     ///
     /// # Errors
-    /// [`ReviewError::DifferentVolume`].
-    pub fn accept(&self, volume: &Volume4) -> Result<(), ReviewError> {
-        let found = &volume.provenance.blake3;
-        if *found == self.blake3 {
-            return Ok(());
+    /// See [`OtherError`].
+    pub fn open(&self) -> Result<Volume4, OtherError> {
+        let volume = format::open(Path::new(&self.path), &OpenOptions::default())?;
+        if volume.provenance.blake3 == self.blake3 {
+            return Ok(volume);
         }
-        Err(ReviewError::DifferentVolume { expected: self.blake3.clone(), found: found.clone() })
+        Err(OtherError::Different { path: self.path.clone() })
     }
 
     /// The volume that is read and this one, the earlier first

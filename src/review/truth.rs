@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 
 use crate::format::{TruthError, truth_beside};
 use crate::phantom::PracticeRecipe;
+use crate::study::document::parse;
 use crate::study::list::is_sealed_with;
 use crate::study::practice::{KEY_SCHEMA, KeyCase, LIST_SCHEMA, PracticeKey, PracticeList};
 
@@ -32,7 +33,7 @@ pub enum NoTruth {
     #[error("the key is not the one that the list was sealed with: {}", .0.display())]
     Unsealed(PathBuf),
     /// A list or key cannot be read
-    #[error("cannot read what belongs to the practice set: {message}: {}", path.display())]
+    #[error("{message}: {}", path.display())]
     Unreadable {
         /// What is wrong
         message: String,
@@ -111,11 +112,6 @@ fn document<T: serde::de::DeserializeOwned>(
         Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(None),
         Err(error) => return Err(unreadable(error.to_string())),
     };
-    let head: serde_json::Value =
-        serde_json::from_str(&text).map_err(|error| unreadable(error.to_string()))?;
-    if head.get("schema").and_then(|name| name.as_str()) != Some(schema) {
-        return Err(unreadable(format!("it is no document of the kind {schema}")));
-    }
-    let read = T::deserialize(head).map_err(|error| unreadable(error.to_string()))?;
+    let read = parse(&text, schema).map_err(|error| unreadable(error.to_string()))?;
     Ok(Some((read, text)))
 }

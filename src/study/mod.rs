@@ -8,6 +8,7 @@
 
 pub mod agree;
 pub mod cohort;
+pub mod document;
 mod error;
 pub mod list;
 pub mod practice;

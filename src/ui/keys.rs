@@ -191,7 +191,7 @@ pub fn spoken(binding: &Binding) -> String {
     text
 }
 
-/// More than so many deeds do not wait; a key held down must not go on long after it was let go
+/// More deeds than this do not wait (a guard against a machine that types)
 const MOST_WAITING: usize = 64;
 
 /// Takes the keys that were pressed, unless somebody is typing
@@ -204,6 +204,7 @@ pub(super) fn keys_ui(ui: &Ui, scene: &Scene<'_>, view: &mut ViewState, out: &mu
     ui.input_mut(|input| {
         input.events.retain(|event| {
             let Some((deed, again)) = bound(event, typing) else { return true };
+            // A key held down must not go on after it was let go.
             if waiting.is_empty() || (!again && waiting.len() < MOST_WAITING) {
                 waiting.push_back(deed);
             }

@@ -183,6 +183,28 @@ def test_what_does_not_count_is_said(folder, results):
     assert told["jets"] == [] and any("set aside by the reader" in caution for caution in told["cautions"])
 
 
+def test_the_report_of_a_review_that_is_compared_holds_the_comparison(folder, results, tmp_path):
+    small = folder / "small.dcm"
+    other = tmp_path / "later.dcm"
+    other.write_bytes(small.read_bytes())
+    with_it = {"file": "later.dcm", "path": str(other), "blake3": results["source"]["blake3"], "when": "later"}
+    path = saved(folder, "compared", a_review(results, other=with_it))
+    done = run("report", path, "--out", tmp_path / "out", "--label", "case 7")
+    assert done.returncode in (0, 1), done.stderr
+    assert "comparison" in done.stderr
+    told = json.loads((tmp_path / "out" / "comparison" / "comparison.json").read_text())
+    assert [told[when]["source"]["file"] for when in ("before", "after")] == ["case 7", "case 7, the other volume"]
+    assert told["change"]["vca_mm2"]["difference"]["value"] == 0
+    # Gone or another: an error with a hint, and all the rest is there.
+    for number, damage in enumerate((lambda: other.write_bytes(small.read_bytes()[:-2] + b"ab"), other.unlink)):
+        damage()
+        out = tmp_path / f"out{number}"
+        done = run("report", path, "--out", out, "--json", tmp_path / f"{number}.json")
+        assert done.returncode == 2 and "later.dcm" in done.stderr and "hint: " in done.stderr
+        assert (out / "index.html").exists() and (tmp_path / f"{number}.json").exists()
+        assert not (out / "comparison").exists()
+
+
 def test_a_recheck_of_our_own_numbers_finds_no_difference(folder, results):
     path = saved(folder, "own", a_review(results))
     done = run("recheck", path)

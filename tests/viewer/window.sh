@@ -89,6 +89,19 @@ there() {
 
 key() { xdotool key --window "$window" "$1"; sleep 0.4; }
 
+# Presses keys again and again until two seconds later a file holds what is looked for.
+pressed_until() {
+    local files=$1 pattern=$2 why=$3
+    shift 3
+    for _ in $(seq 1 60); do
+        for pressed in "$@"; do key "$pressed"; done
+        sleep 2
+        # shellcheck disable=SC2086 # The files may be a pattern.
+        grep -qsE "$pattern" $files && return 0
+    done
+    fail "$why"
+}
+
 # 1. Opens, turns by a drag, traces, saves, closes.
 start "$work/sample.dcm"
 named '^sample.dcm - narrows$'
@@ -113,14 +126,7 @@ sys.exit(0 if any(abs(part) > 0.005 for tilt in tilts for part in tilt) else 1)
 CHECK
 key Home
 # There is nothing to trace until the jets are measured, which a slow build takes its time for.
-for try in $(seq 1 60); do
-    key t
-    key g
-    key ctrl+s
-    sleep 1
-    grep -q '"drawn": "corrected"' "$work/sample.review.json" && break
-    [ "$try" -lt 60 ] || fail "the tracing was not saved"
-done
+pressed_until "$work/sample.review.json" '"drawn": "corrected"' "the tracing was not saved" t g ctrl+s
 shot traced
 key ctrl+q
 ends_with_zero
@@ -131,12 +137,7 @@ rm "$work/sample.review.json"
 start "$work/sample.dcm"
 named '^sample.dcm - narrows$'
 sleep 2
-for try in $(seq 1 60); do
-    key t
-    sleep 2
-    grep -qsE '"drawn": ?"proposed"' "$work/state/narrows/"*.recovery.json && break
-    [ "$try" -lt 60 ] || fail "the work was not kept within two seconds"
-done
+pressed_until "$work/state/narrows/*.recovery.json" '"drawn": ?"proposed"' "the work was not kept within two seconds" t
 kill -9 "$viewer"
 wait "$viewer" 2>/dev/null || true
 ls "$work/state/narrows/"*.recovery.json >/dev/null || fail "no recovery file after kill -9"
@@ -263,13 +264,7 @@ done
 grep -q 'device was lost and is made anew' "$work/talk" || fail "the device was not lost: $(cat "$work/talk")"
 sleep 2
 shot brought-back
-for try in $(seq 1 60); do
-    key t
-    key ctrl+s
-    sleep 1
-    grep -qs '"drawn": "proposed"' "$work/sample.review.json" && break
-    [ "$try" -lt 60 ] || fail "nothing can be traced after the device was lost"
-done
+pressed_until "$work/sample.review.json" '"drawn": "proposed"' "nothing can be traced after the device was lost" t ctrl+s
 key ctrl+q
 ends_with_zero
 echo "window: opened, dragged, traced, saved, closed with 0; killed and recovered; dropped on; asked by dialog;"
