@@ -729,22 +729,25 @@ fn a_reading_is_held_against_the_truth_once_its_key_is_there() {
 fn keys_of_one_pass_act_one_after_the_other() {
     let bench = Bench::new();
     let mut harness = bench.opened();
-    let press = |key, modifiers| egui::Event::Key {
-        key,
-        physical_key: None,
-        pressed: true,
-        repeat: false,
-        modifiers,
+    // Down and up, as a hand does; down again without up would be a key held down.
+    let stroke = |key, modifiers| {
+        [true, false].map(|pressed| egui::Event::Key {
+            key,
+            physical_key: None,
+            pressed,
+            repeat: false,
+            modifiers,
+        })
     };
-    let lean = press(Key::ArrowRight, Modifiers::NONE);
-    harness.input_mut().events.extend([lean.clone(), lean.clone(), lean]);
+    let lean = || stroke(Key::ArrowRight, Modifiers::NONE);
+    harness.input_mut().events.extend([lean(), lean(), lean()].concat());
     harness.run_steps(6);
+    settle(&mut harness);
     let tilt = desk(&harness).reading().expect("a reading").tilt_deg;
     assert!((tilt - 3.0).abs() < 1e-9, "three presses are three degrees, not {tilt}");
     // A tracing that is kept before the review is saved is in what is saved.
-    settle(&mut harness);
-    let keep = press(Key::T, Modifiers::NONE);
-    harness.input_mut().events.extend([keep, press(Key::S, Modifiers::COMMAND)]);
+    let keep = stroke(Key::T, Modifiers::NONE);
+    harness.input_mut().events.extend([keep, stroke(Key::S, Modifiers::COMMAND)].concat());
     harness.run_steps(6);
     settle(&mut harness);
     let saved = std::fs::read_to_string(bench.review()).expect("a review");
