@@ -6,7 +6,8 @@
 //! (those lie below 1100). With `--beats yes` whole beats are measured instead of one frame each, and the
 //! regurgitant volume is compared with the one that was put in.
 //!
-//! Options: `--seeds FROM..TO`, `--list yes` (a line a jet), `--beats yes`.
+//! Options: `--seeds FROM..TO`, `--list yes` (a line a jet), `--beats yes`, `--voxel-mm SIDE` (the same recipes
+//! with voxels of another size).
 
 use narrows::beat::ContinuousWave;
 use narrows::job::Watch;
@@ -21,10 +22,24 @@ struct Wanted {
     seeds: std::ops::Range<u64>,
     list: bool,
     beats: bool,
+    voxel_mm: Option<f64>,
+}
+
+impl Wanted {
+    fn recipe(&self, seed: u64) -> Recipe {
+        let mut recipe = random_recipe(seed);
+        if let Some(voxel) = self.voxel_mm {
+            let grid = &mut recipe.grid;
+            grid.shape =
+                std::array::from_fn(|a| (grid.shape[a] as f64 * grid.voxel_mm[a] / voxel).round() as usize);
+            grid.voxel_mm = [voxel; 3];
+        }
+        recipe
+    }
 }
 
 fn main() {
-    let mut wanted = Wanted { seeds: 5000..5040, list: false, beats: false };
+    let mut wanted = Wanted { seeds: 5000..5040, list: false, beats: false, voxel_mm: None };
     let mut arguments = std::env::args().skip(1);
     while let Some(argument) = arguments.next() {
         let text = arguments.next().unwrap_or_default();
@@ -33,9 +48,13 @@ fn main() {
             ("--seeds", [from, to]) => wanted.seeds = *from..*to,
             ("--list", _) => wanted.list = true,
             ("--beats", _) => wanted.beats = true,
+            ("--voxel-mm", _) if text.parse::<f64>().is_ok_and(|side| (0.2..=2.0).contains(&side)) => {
+                wanted.voxel_mm = text.parse().ok();
+            }
             _ => {
                 eprintln!(
-                    "error: options are --seeds FROM..TO, --list yes and --beats yes, not {argument:?} {text:?}"
+                    "error: options are --seeds FROM..TO, --list yes, --beats yes and --voxel-mm SIDE (0.2 to 2), not \
+                     {argument:?} {text:?}"
                 );
                 std::process::exit(2);
             }
@@ -63,8 +82,8 @@ struct Told {
     reasons: Vec<String>,
 }
 
-fn flow_of(seed: u64) -> Told {
-    let recipe = random_recipe(seed).single_frame();
+fn flow_of(wanted: &Wanted, seed: u64) -> Told {
+    let recipe = wanted.recipe(seed).single_frame();
     let (volume, truth) = simulate(&recipe, &Watch::silent()).expect("the population is valid");
     let results = measure(&volume, &Options::default(), &Watch::silent()).expect("it has velocity");
     let mut told = Told::default();
@@ -132,7 +151,7 @@ fn case(seed: u64, jet: &JetTruth, truth: &Truth, found: &JetResult) -> Option<C
 
 fn flows(wanted: &Wanted) {
     let seeds: Vec<u64> = wanted.seeds.clone().collect();
-    let all: Vec<Told> = seeds.par_iter().map(|seed| flow_of(*seed)).collect();
+    let all: Vec<Told> = seeds.par_iter().map(|seed| flow_of(wanted, *seed)).collect();
     let cases: Vec<&Case> = all.iter().flat_map(|told| &told.cases).collect();
     let reasons: Vec<&String> = all.iter().flat_map(|told| &told.reasons).collect();
     if wanted.list {
@@ -204,8 +223,8 @@ fn integral_m(recipe: &Recipe) -> f64 {
     wave.peak_m_s * mean * recipe.beat.systole_duration_s
 }
 
-fn beat_of(seed: u64) -> Beat {
-    let recipe = random_recipe(seed);
+fn beat_of(wanted: &Wanted, seed: u64) -> Beat {
+    let recipe = wanted.recipe(seed);
     let (volume, truth) = simulate(&recipe, &Watch::silent()).expect("the population is valid");
     let duration = Some(Seconds::new(recipe.beat.systole_duration_s));
     let integral = ContinuousWave { vti_m: Some(integral_m(&recipe)), duration, ..ContinuousWave::default() };
@@ -226,7 +245,7 @@ fn beat_of(seed: u64) -> Beat {
 
 fn beats(wanted: &Wanted) {
     let seeds: Vec<u64> = wanted.seeds.clone().collect();
-    let all: Vec<Beat> = seeds.par_iter().map(|seed| beat_of(*seed)).collect();
+    let all: Vec<Beat> = seeds.par_iter().map(|seed| beat_of(wanted, *seed)).collect();
     if wanted.list {
         for beat in &all {
             println!(

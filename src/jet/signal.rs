@@ -7,6 +7,8 @@
 //! has wrapped several times and turbulence scatters it, so that hue means nothing any more. Slow
 //! coloured blood has strength without haste and is not part of a jet.
 
+use std::ops::Range;
+
 use crate::numeric::{Extent, Field};
 use crate::space::{Grid, VolumePoint};
 use crate::volume::{ChannelKind, Codes, Volume4};
@@ -245,15 +247,15 @@ fn gathered<T>(codes: &Codes<'_>, part: Extent, shape: [usize; 3], of: impl Fn(u
     all
 }
 
-/// Unit phasor of each code and 1, zeros for the code of no colour
-fn phasor_table(volume: &Volume4) -> Vec<[f32; 3]> {
+/// Unit phasor of each code, cosine and sine; zeros for the code of no colour
+fn phasor_table(volume: &Volume4) -> Vec<[f32; 2]> {
     let scale = volume.velocity_scale;
     let of = |code: u16| {
         if code == scale.zero_code() {
-            return [0.0; 3];
+            return [0.0; 2];
         }
         let (sin, cos) = libm::sincos(scale.phase(code));
-        [cos as f32, sin as f32, 1.0]
+        [cos as f32, sin as f32]
     };
     (0..1u32 << scale.bits()).map(|code| of(code as u16)).collect()
 }
@@ -265,17 +267,21 @@ fn phasor_table(volume: &Volume4) -> Vec<[f32; 3]> {
 fn haste_of(volume: &Volume4, frame: usize, part: Extent) -> Option<Vec<f32>> {
     let shape = volume.grid.shape();
     let codes = volume.channel(ChannelKind::Velocity)?.samples().frame(frame);
-    let table = phasor_table(volume);
-    let plane = |z: usize| Extent {
-        low: [part.low[0], part.low[1], part.low[2] + z],
-        side: [part.side[0], part.side[1], 1],
-    };
-    let mut haste = haste(part.side, |z| gathered(&codes, plane(z), shape, |code| table[usize::from(code)]));
+    let (table, zero) = (phasor_table(volume), volume.velocity_scale.zero_code());
+    let mut haste = haste(part.side, |z| {
+        let low = [part.low[0], part.low[1], part.low[2] + z];
+        let codes =
+            gathered(&codes, Extent { low, side: [part.side[0], part.side[1], 1] }, shape, |code| code);
+        Phasors {
+            cos: codes.iter().map(|code| table[usize::from(*code)][0]).collect(),
+            sin: codes.iter().map(|code| table[usize::from(*code)][1]).collect(),
+            count: codes.iter().map(|code| f32::from(u8::from(*code != zero))).collect(),
+        }
+    });
     if let Some(variance) = volume.channel(ChannelKind::Variance) {
         // A stored variance says the same from within one voxel: half its range is scattered.
         let told = variance.samples().frame(frame);
         let full = f32::from(if variance.samples().bits() == 8 { u16::from(u8::MAX) } else { u16::MAX });
-        let zero = volume.velocity_scale.zero_code();
         for (haste, i) in haste.iter_mut().zip(part.rows(shape).flatten()) {
             if codes.at(i) != zero {
                 *haste = haste.max((f32::from(told.at(i)) / full - 0.3).max(0.0));
@@ -285,83 +291,82 @@ fn haste_of(volume: &Volume4, frame: usize, part: Extent) -> Option<Vec<f32>> {
     Some(haste)
 }
 
+/// Phasors of a plane, or sums of them, each part on its own so that many are added at once
+struct Phasors {
+    cos: Vec<f32>,
+    sin: Vec<f32>,
+    count: Vec<f32>,
+}
+
+impl Phasors {
+    fn each(&self, of: impl Fn(&[f32]) -> Vec<f32>) -> Self {
+        Self { cos: of(&self.cos), sin: of(&self.sin), count: of(&self.count) }
+    }
+
+    fn add(&mut self, more: &Self) {
+        add(&mut self.cos, &more.cos);
+        add(&mut self.sin, &more.sin);
+        add(&mut self.count, &more.count);
+    }
+}
+
 /// One minus the length of the mean phasor of the coloured voxels in a 3 x 3 x 3 neighbourhood
 ///
-/// `phasors` gives a plane of `[cos, sin, 1]`, zeros where nothing is coloured; only three planes are
-/// kept at a time.
-fn haste([nx, ny, nz]: [usize; 3], phasors: impl Fn(usize) -> Vec<[f32; 3]>) -> Vec<f32> {
+/// `phasors` gives a plane, zeros where nothing is coloured; only three planes are kept at a time.
+fn haste([nx, ny, nz]: [usize; 3], phasors: impl Fn(usize) -> Phasors) -> Vec<f32> {
     let mut haste = Vec::with_capacity(nx * ny * nz);
     if nx * ny * nz == 0 {
         return haste;
     }
-    // Sums of three along each axis in turn: (cos, sin, count).
+    // Sums of three along each axis in turn.
     let summed = |z: usize| {
         let plain = phasors(z);
-        let mut sums = plain.clone();
-        add_neighbours_in_rows(&mut sums, nx);
-        add_neighbouring_rows(&mut sums, nx);
-        (plain, sums)
+        let sums = plain.each(|plane| with_neighbouring_rows(&with_neighbours(plane, nx), nx));
+        (plain.count, sums)
     };
-    let mut before: Option<Vec<[f32; 3]>> = None;
+    let mut before: Option<Phasors> = None;
     let mut here = Some(summed(0));
     for z in 0..nz {
-        let Some((plain, sums)) = here else { break };
+        let Some((coloured, sums)) = here else { break };
         here = (z + 1 < nz).then(|| summed(z + 1));
-        let mut total = sums.clone();
+        let mut total = sums.each(<[f32]>::to_vec);
         if let Some(before) = &before {
-            add(&mut total, before);
+            total.add(before);
         }
         if let Some((_, next)) = &here {
-            add(&mut total, next);
+            total.add(next);
         }
-        haste.extend(total.iter().zip(&plain).map(|(sum, plain)| {
-            if plain[2] == 0.0 || sum[2] < 4.0 {
-                return 0.0;
-            }
-            (1.0 - (sum[0] * sum[0] + sum[1] * sum[1]).sqrt() / sum[2]).clamp(0.0, 1.0)
+        let parts = total.cos.iter().zip(&total.sin).zip(&total.count).zip(&coloured);
+        haste.extend(parts.map(|(((cos, sin), count), coloured)| {
+            let lost = (1.0 - (cos * cos + sin * sin).sqrt() / count).clamp(0.0, 1.0);
+            if *coloured == 0.0 || *count < 4.0 { 0.0 } else { lost }
         }));
         before = Some(sums);
     }
     haste
 }
 
-/// Adds to each row of a plane those before and after it
-fn add_neighbouring_rows(plane: &mut [[f32; 3]], width: usize) {
-    let mut before: Option<Vec<[f32; 3]>> = None;
-    let rows = plane.len() / width;
-    for y in 0..rows {
-        let (done, next) = plane.split_at_mut((y + 1) * width);
-        let row = &mut done[y * width..];
-        let here = row.to_vec();
-        if let Some(before) = &before {
-            add(row, before);
-        }
-        if y + 1 < rows {
-            add(row, &next[..width]);
-        }
-        before = Some(here);
+/// Each number of a row with those before and after it added
+fn with_neighbours(plane: &[f32], width: usize) -> Vec<f32> {
+    let mut sums = plane.to_vec();
+    for (sums, row) in sums.chunks_exact_mut(width).zip(plane.chunks_exact(width)) {
+        add(&mut sums[1..], &row[..width - 1]);
+        add(&mut sums[..width - 1], &row[1..]);
     }
+    sums
 }
 
-/// Adds to each element of each row those before and after it
-fn add_neighbours_in_rows(plane: &mut [[f32; 3]], width: usize) {
-    for row in plane.chunks_exact_mut(width) {
-        let mut before = [0.0; 3];
-        for i in 0..row.len() {
-            let here = row[i];
-            if i > 0 {
-                add(&mut row[i..=i], &[before]);
-            }
-            if let Some(next) = row.get(i + 1).copied() {
-                add(&mut row[i..=i], &[next]);
-            }
-            before = here;
-        }
-    }
+/// Each row of a plane with those before and after it added
+fn with_neighbouring_rows(plane: &[f32], width: usize) -> Vec<f32> {
+    let mut sums = plane.to_vec();
+    let rest = plane.len() - width;
+    add(&mut sums[width..], &plane[..rest]);
+    add(&mut sums[..rest], &plane[width..]);
+    sums
 }
 
-fn add(sum: &mut [[f32; 3]], more: &[[f32; 3]]) {
-    for (sum, more) in sum.as_flattened_mut().iter_mut().zip(more.as_flattened()) {
+fn add(sum: &mut [f32], more: &[f32]) {
+    for (sum, more) in sum.iter_mut().zip(more) {
         *sum += more;
     }
 }
@@ -377,20 +382,27 @@ fn extend_below_gate(strength: &mut [f32], shape: [usize; 3], gate: f32) {
         return;
     }
     let known = strength.to_vec();
-    // A row with nothing in it nor in the four beside it stays empty.
-    let filled: Vec<bool> = known.chunks_exact(nx).map(|row| row.iter().any(|v| *v > 0.0)).collect();
+    // A row with nothing in it nor in the four beside it stays empty, and so does what lies farther out
+    // than two voxels from all that they hold.
+    let held = |row: &[f32]| -> Range<usize> {
+        let some = |v: &f32| *v > 0.0;
+        let ends = row.iter().position(some).zip(row.iter().rposition(some));
+        ends.map_or(nx..0, |(first, last)| first.saturating_sub(2)..(last + 3).min(nx))
+    };
+    let held: Vec<Range<usize>> = known.chunks_exact(nx).map(held).collect();
     for z in 0..nz {
         for y in 0..ny {
             let row = y + ny * z;
-            let near = filled[row]
-                || (y > 0 && filled[row - 1])
-                || (y + 1 < ny && filled[row + 1])
-                || (z > 0 && filled[row - ny])
-                || (z + 1 < nz && filled[row + ny]);
-            if !near {
-                continue;
-            }
-            for x in 0..nx {
+            let beside = [
+                (y > 0).then(|| row - 1),
+                (y + 1 < ny).then(|| row + 1),
+                (z > 0).then(|| row - ny),
+                (z + 1 < nz).then(|| row + ny),
+            ];
+            let near = beside.into_iter().flatten().fold(held[row].clone(), |near, row| {
+                near.start.min(held[row].start)..near.end.max(held[row].end)
+            });
+            for x in near {
                 let i = x + nx * row;
                 if known[i] > 0.0 {
                     continue;
@@ -421,11 +433,12 @@ mod tests {
     #[test]
     fn agreeing_phasors_have_no_haste_and_scattered_ones_do() {
         let shape = [5, 5, 5];
-        let calm = |_| vec![[1.0f32, 0.0, 1.0]; 25];
+        let calm = |_| Phasors { cos: vec![1.0; 25], sin: vec![0.0; 25], count: vec![1.0; 25] };
         assert!(haste(shape, calm).iter().all(|h| *h < 1e-6));
         // Four directions in turn cancel: haste near 1 in the middle.
-        let four = [[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]];
-        let wild = |z: usize| (25 * z..25 * z + 25).map(|i| [four[i % 4][0], four[i % 4][1], 1.0]).collect();
+        let four = [1.0, 0.0, -1.0, 0.0];
+        let turned = |z: usize, by: usize| (25 * z..25 * z + 25).map(|i| four[(i + by) % 4]).collect();
+        let wild = |z: usize| Phasors { cos: turned(z, 0), sin: turned(z, 3), count: vec![1.0; 25] };
         assert!(haste(shape, wild)[62] > 0.9);
     }
 

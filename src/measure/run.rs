@@ -84,16 +84,10 @@ pub fn measure(volume: &Volume4, options: &Options, watch: &Watch) -> Result<Res
     // The cheapest refusal first.
     let given = options.systole.map(|given| given_systole(volume, given)).transpose()?;
     let (scale, jets) = jet::find(volume, &options.jets, watch)?;
-    let assessed = assess_all(volume, scale, &jets, options, watch)?;
-    // The largest first, so that a jet bears one number in findings and results alike.
-    let mut measured: Vec<(Jet, Vec<Option<Assessment>>)> =
-        jets.into_iter().zip(assessed).filter(|(_, frames)| peak(frames).is_some()).collect();
-    let largest = |frames: &[Option<Assessment>]| peak(frames).map_or(0.0, |(_, area)| area);
-    measured.sort_by(|a, b| largest(&b.1).total_cmp(&largest(&a.1)));
-    let (jets, assessed): (Vec<Jet>, Vec<Vec<Option<Assessment>>>) = measured.into_iter().unzip();
-    // Looking for steps reads most of the file on one thread; the others measure the convergences.
-    let (stitch, zones) =
-        rayon::join(|| trust::stitch(volume), || zone::all(volume, scale, &jets, &assessed));
+    // Looking for steps reads most of the file on one thread; the others measure the jets meanwhile.
+    let (stitch, measured) =
+        rayon::join(|| trust::stitch(volume), || in_frames(volume, scale, jets, options, watch));
+    let Measured { jets, assessed, zones } = measured?;
     let mut findings = trust::acquisition_with(volume, stitch.as_ref());
     findings.extend(trust::jets(volume, &jets));
     findings.extend(resolutions(volume, scale, &assessed));
@@ -109,7 +103,7 @@ pub fn measure(volume: &Volume4, options: &Options, watch: &Watch) -> Result<Res
             let mut result = jet_result(volume, scale, index + 1, jet, frames, &systole)?;
             let cw = options.continuous_wave.peak;
             let widest = result.peak_frame;
-            result.convergence = zone::convergence(volume, &zones, index, widest, cw);
+            result.convergence = zone::convergence(volume, &zones[index], widest, cw);
             Some(result)
         })
         .collect();
@@ -164,40 +158,68 @@ fn given_systole(volume: &Volume4, [start, end]: [Seconds; 2]) -> Result<Systole
     })
 }
 
-/// `[jet][frame]`: what was measured, `None` where the jet is absent or cannot be traced
-fn assess_all(
+/// The jets, the largest first, so that one bears one number in findings and results alike
+struct Measured {
+    jets: Vec<Jet>,
+    /// `[jet][frame]`: what was measured, `None` where the jet is absent or cannot be traced
+    assessed: Vec<Vec<Option<Assessment>>>,
+    /// `[jet]`: its convergence in those frames
+    zones: Vec<zone::Found>,
+}
+
+/// Measures the jets in every frame; one that can be traced in no frame is none
+fn in_frames(
     volume: &Volume4,
     scale: SignalScale,
-    jets: &[Jet],
+    jets: Vec<Jet>,
     options: &Options,
     watch: &Watch,
-) -> Result<Vec<Vec<Option<Assessment>>>, Cancelled> {
+) -> Result<Measured, Cancelled> {
     let frames = volume.frames();
     let done = std::sync::atomic::AtomicUsize::new(0);
-    let by_frame: Result<Vec<Vec<Option<Assessment>>>, Cancelled> = (0..frames)
+    let by_frame: Result<Vec<_>, Cancelled> = (0..frames)
         .into_par_iter()
         .map(|frame| {
             let anyone = jets.iter().any(|jet| jet.poses[frame].is_some());
             let signal = anyone.then(|| Signal::new(volume, frame, scale)).flatten();
-            let measured = jets
+            let assessed: Vec<Option<Assessment>> = jets
                 .iter()
                 .map(|jet| {
                     let (signal, pose) = (signal.as_ref()?, jet.poses[frame].as_ref()?);
                     assess(signal, pose, options.anterior_posterior).ok()
                 })
                 .collect();
+            let zones = match &signal {
+                Some(signal) => zone::in_frame(volume, frame, signal, &jets, &assessed),
+                None => jets.iter().map(|_| None).collect(),
+            };
             let count = done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1;
             watch.step("measuring the frames", count, frames)?;
-            Ok(measured)
+            Ok((assessed, zones))
         })
         .collect();
-    let mut by_jet: Vec<Vec<Option<Assessment>>> = jets.iter().map(|_| Vec::new()).collect();
-    for measured in by_frame? {
-        for (jet, one) in by_jet.iter_mut().zip(measured) {
-            jet.push(one);
+    let mut by_jet: Vec<(Jet, Vec<Option<Assessment>>, zone::Found)> =
+        jets.into_iter().map(|jet| (jet, Vec::new(), Vec::new())).collect();
+    for (assessed, zones) in by_frame? {
+        for ((jet, assessed), zone) in by_jet.iter_mut().zip(assessed).zip(zones) {
+            jet.1.push(assessed);
+            jet.2.push(zone);
         }
     }
-    Ok(by_jet)
+    let largest = |frames: &[Option<Assessment>]| peak(frames).map(|(_, area)| area);
+    if by_jet.iter().any(|(_, assessed, _)| largest(assessed).is_none()) {
+        // The others' convergences are measured again without it beside them.
+        let traced = by_jet.into_iter().filter(|(_, assessed, _)| largest(assessed).is_some());
+        return in_frames(volume, scale, traced.map(|(jet, ..)| jet).collect(), options, watch);
+    }
+    by_jet.sort_by(|a, b| largest(&b.1).unwrap_or(0.0).total_cmp(&largest(&a.1).unwrap_or(0.0)));
+    let mut measured = Measured { jets: Vec::new(), assessed: Vec::new(), zones: Vec::new() };
+    for (jet, assessed, zones) in by_jet {
+        measured.jets.push(jet);
+        measured.assessed.push(assessed);
+        measured.zones.push(zones);
+    }
+    Ok(measured)
 }
 
 /// What the edges of each jet at its peak show to be resolved; nothing where no power was stored, since

@@ -1,9 +1,7 @@
 //! The flow convergence of a jet, in the words of the result document.
 
-use rayon::prelude::*;
-
 use crate::beat::{self, Opening, Zone, ZoneError};
-use crate::jet::{Jet, Signal, SignalScale};
+use crate::jet::{Jet, Signal};
 use crate::planimetry::Assessment;
 use crate::space::VolumePoint;
 use crate::unit::{MetresPerSecond, Mm, Mm2};
@@ -11,31 +9,24 @@ use crate::volume::Volume4;
 
 use super::results::{Convergence, ConvergenceFrame, ConvergenceSurface, Dealiasing, Hemisphere, Interval};
 
-/// `[frame][jet]`: the convergence of every jet in every frame in which it was measured
-pub(super) type Found = Vec<Vec<Option<Result<Zone, ZoneError>>>>;
+/// `[frame]`: the convergence of one jet, `None` where it was not measured
+pub(super) type Found = Vec<Option<Result<Zone, ZoneError>>>;
 
-/// The convergences of all jets, frame by frame, so that a frame's signal is made once
-pub(super) fn all(
+/// The convergences of the jets that were measured in a frame, in their order
+pub(super) fn in_frame(
     volume: &Volume4,
-    scale: SignalScale,
+    frame: usize,
+    signal: &Signal,
     jets: &[Jet],
-    assessed: &[Vec<Option<Assessment>>],
-) -> Found {
-    (0..volume.frames())
-        .into_par_iter()
-        .map(|frame| {
-            let at = |index: usize| assessed[index].get(frame).and_then(Option::as_ref);
-            let signal = (0..jets.len())
-                .any(|index| at(index).is_some())
-                .then(|| Signal::new(volume, frame, scale))
-                .flatten();
-            let one = |index: usize| Some(measured(volume, signal.as_ref(), jets, index, frame, at(index)?));
-            (0..jets.len()).map(one).collect()
-        })
-        .collect()
+    assessed: &[Option<Assessment>],
+) -> Vec<Option<Result<Zone, ZoneError>>> {
+    let one = |(index, at): (usize, &Option<Assessment>)| {
+        Some(measured(volume, signal, jets, index, frame, at.as_ref()?))
+    };
+    assessed.iter().enumerate().map(one).collect()
 }
 
-/// The convergence of jet `index` in the frame of its largest flow; where no frame can be measured, the
+/// The convergence of a jet in the frame of its largest flow; where no frame can be measured, the
 /// reason in the frame of its largest area
 ///
 /// The largest flow falls on the peak of the continuous-wave velocity, by which it is divided; the
@@ -43,12 +34,9 @@ pub(super) fn all(
 pub(super) fn convergence(
     volume: &Volume4,
     found: &Found,
-    index: usize,
     widest: usize,
     peak: Option<MetresPerSecond>,
 ) -> Convergence {
-    let found: Vec<Option<&Result<Zone, ZoneError>>> =
-        found.iter().map(|jets| jets.get(index).and_then(Option::as_ref)).collect();
     let flows: Vec<(usize, &Zone)> = found
         .iter()
         .enumerate()
@@ -56,7 +44,7 @@ pub(super) fn convergence(
         .collect();
     let best = flows.iter().max_by(|a, b| a.1.flow_ml_s[0].total_cmp(&b.1.flow_ml_s[0]).then(b.0.cmp(&a.0)));
     let Some((frame, zone)) = best else {
-        let reason = found.get(widest).copied().flatten().and_then(|zone| zone.as_ref().err());
+        let reason = found.get(widest).and_then(Option::as_ref).and_then(|zone| zone.as_ref().err());
         let reason = reason.unwrap_or(&ZoneError::NoFlow).to_string();
         return Convergence { reason: Some(reason), ..Convergence::default() };
     };
@@ -76,7 +64,7 @@ fn interval(zone: &Zone) -> Interval {
 
 fn measured(
     volume: &Volume4,
-    signal: Option<&Signal>,
+    signal: &Signal,
     jets: &[Jet],
     index: usize,
     frame: usize,
@@ -85,7 +73,6 @@ fn measured(
     let pose_of =
         |jet: &Jet| jet.poses.get(frame).and_then(Option::as_ref).map(|pose| (pose.neck, pose.axis));
     let (neck, axis) = jets.get(index).and_then(pose_of).ok_or(ZoneError::NoFlow)?;
-    let signal = signal.ok_or(ZoneError::NoVelocity)?;
     let others: Vec<VolumePoint> = (0..jets.len())
         .filter(|other| *other != index)
         .filter_map(|other| Some(pose_of(&jets[other])?.0))

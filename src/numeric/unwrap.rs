@@ -89,15 +89,22 @@ impl Parts {
 
 /// Cycles that `b` must be given so that it is less than half a cycle from `a`
 fn step(a: f32, b: f32) -> i32 {
-    ((a - b) / TAU).round() as i32
+    let difference = a - b;
+    i32::from(difference >= PI) - i32::from(difference <= -PI)
 }
 
-/// A phase difference in -pi to pi
-fn wrapped(difference: f32) -> f32 {
-    difference - TAU * (difference / TAU).round()
+/// A difference of two phases of one cycle, between -pi and pi
+pub fn wrapped(difference: f32) -> f32 {
+    if difference >= PI {
+        difference - TAU
+    } else if difference <= -PI {
+        difference + TAU
+    } else {
+        difference
+    }
 }
 
-/// Whole cycles of the phases (radians) inside a mask of `shape` `[x, y, z]`, x fastest
+/// Whole cycles of the phases (radians, none a whole cycle from another) inside a mask of `shape` `[x, y, z]`, x fastest
 ///
 /// `quality` is best where it is largest. `None` where the lengths do not fit the shape, or there are
 /// more points than 32 bits can number.
@@ -223,7 +230,7 @@ mod tests {
     #[test]
     fn a_smooth_bowl_is_restored_up_to_one_constant_along_either_order() {
         let truth = bowl();
-        let phase: Vec<f32> = truth.iter().map(|t| wrapped(*t)).collect();
+        let phase: Vec<f32> = truth.iter().map(|t| t - TAU * (t / TAU).round()).collect();
         let mask = vec![true; truth.len()];
         for order in [Order::Quality, Order::Step] {
             let found = unwrap(&phase, &vec![1.0; truth.len()], &mask, SHAPE, order).unwrap();

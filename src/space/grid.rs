@@ -161,6 +161,30 @@ impl Grid {
         Matrix3::from_columns(&self.axes.map(Unit::into_inner))
     }
 
+    /// The grid of blocks of `by` voxels of this one, side by side from voxel `first`
+    ///
+    /// ```
+    /// # use narrows::space::{Grid, VoxelPoint};
+    /// let grid = Grid::axis_aligned([8, 8, 8], [0.25, 0.5, 1.0], [0.0; 3]).unwrap();
+    /// let blocks = grid.blocks([2, 0, 0], [2, 1, 1], [3, 8, 8]).unwrap();
+    /// assert_eq!(blocks.spacing_mm(), [0.5, 0.5, 1.0]);
+    /// // The middle of voxels 2 and 3.
+    /// assert_eq!(blocks.origin().to_array(), [0.625, 0.0, 0.0]);
+    /// ```
+    ///
+    /// # Errors
+    /// See [`GridError`].
+    pub fn blocks(&self, first: [usize; 3], by: [usize; 3], shape: [usize; 3]) -> Result<Self, GridError> {
+        let middle = Vector3::from_fn(|i, _| first[i] as f64 + (by[i] as f64 - 1.0) / 2.0);
+        let spacing = std::array::from_fn(|i| self.spacing_mm[i] * by[i] as f64);
+        Self::new(
+            shape,
+            spacing,
+            self.origin.moved(self.vector_from_voxel(middle)),
+            self.axes.map(Unit::into_inner),
+        )
+    }
+
     /// The middle of the grid in volume space
     pub fn middle(&self) -> VolumePoint {
         let [x, y, z] = self.shape.map(|side| (side as f64 - 1.0) / 2.0);

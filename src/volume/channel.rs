@@ -100,8 +100,15 @@ impl Codes<'_> {
     /// # Panics
     /// Where the range is not inside the frame.
     pub fn ends_other(&self, range: Range<usize>, code: u16) -> Option<[usize; 2]> {
+        /// Codes that are compared at once
+        const AT_ONCE: usize = 32;
         fn ends<T>(codes: &[T], other: impl Fn(&T) -> bool) -> Option<[usize; 2]> {
-            Some([codes.iter().position(&other)?, codes.iter().rposition(&other)?])
+            let some = |codes: &[T]| codes.iter().fold(false, |some, code| some | other(code));
+            let skipped = AT_ONCE * codes.chunks(AT_ONCE).take_while(|codes| !some(codes)).count();
+            let rest = codes.get(skipped..)?;
+            let first = skipped + rest.iter().position(&other)?;
+            let kept = rest.len() - AT_ONCE * rest.rchunks(AT_ONCE).take_while(|codes| !some(codes)).count();
+            Some([first, skipped + rest[..kept].iter().rposition(&other)?])
         }
         match self {
             Self::U8(codes) => ends(&codes[range], |c| u16::from(*c) != code),

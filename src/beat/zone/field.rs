@@ -3,16 +3,19 @@
 use std::f32::consts::TAU;
 
 use crate::jet::Signal;
-use crate::numeric::Extent;
 use crate::numeric::blur::{Edge, gaussian_3d};
-use crate::numeric::unwrap::{Order, Unwrapped, residues, unwrap};
-use crate::space::{Direction, VolumePoint, VoxelPoint};
-use crate::volume::{ChannelKind, Volume4};
+use crate::numeric::unwrap::{Order, Unwrapped, residues, unwrap, wrapped};
+use crate::numeric::{Extent, Field};
+use crate::space::{Direction, Grid, VolumePoint, VoxelPoint};
+use crate::volume::{ChannelKind, Codes, Volume4};
 
 use super::ZoneError;
 
 /// How far from the neck the zone may reach, mm
 pub(super) const REACH_MM: f64 = 26.0;
+/// Voxels are taken together in cells of no more than this along a side, mm: the smoothing that follows
+/// leaves nothing finer, and blood so far out turns by less than half a cycle between cells
+const CELL_MM: f64 = 0.75;
 /// Voxels that have lost more coherence than this are not unwrapped
 const CALM: f32 = 0.25;
 /// Speeds along the beam above so many times the Nyquist velocity are not trusted to be restored
@@ -35,12 +38,10 @@ pub struct Dealiasing {
     pub wrapped: f64,
 }
 
-/// A box of voxels upstream of a neck
+/// A box of cells upstream of a neck, each a voxel or a block of them
 #[derive(Clone, Debug)]
 pub(super) struct Upstream {
-    /// First voxel of the box in the volume
-    low: [usize; 3],
-    pub(super) shape: [usize; 3],
+    pub(super) grid: Grid,
     /// Velocity along the beam, positive toward the probe, m/s, cycles restored, smoothed
     velocity: Vec<f32>,
     /// Where it is known
@@ -48,8 +49,70 @@ pub(super) struct Upstream {
     pub(super) dealiasing: Dealiasing,
 }
 
+/// The calm blood of a cell
+struct Calm {
+    /// Phase, radians, in the cycle that is displayed
+    phase: f32,
+    /// One minus the haste
+    quality: f32,
+}
+
+/// The phases and the haste of a frame, a block of voxels at a time
+struct Blocks<'a> {
+    volume: &'a Volume4,
+    codes: Codes<'a>,
+    haste: &'a Field,
+    by: [usize; 3],
+}
+
+impl Blocks<'_> {
+    /// The calm blood of a block; `None` where it fills less than half of it
+    fn calm(&self, block: [usize; 3]) -> Option<Calm> {
+        let scale = self.volume.velocity_scale;
+        let [nx, ny, _] = self.volume.grid.shape();
+        let first: [usize; 3] = std::array::from_fn(|a| block[a] * self.by[a]);
+        let (mut count, mut start, mut turned, mut haste) = (0usize, 0.0, 0.0, 0.0);
+        for z in first[2]..first[2] + self.by[2] {
+            for y in first[1]..first[1] + self.by[1] {
+                for x in first[0]..first[0] + self.by[0] {
+                    let code = self.codes.at(x + nx * (y + ny * z));
+                    if code == scale.zero_code() {
+                        continue;
+                    }
+                    let here = self.haste.value([x, y, z]);
+                    if here > CALM {
+                        continue;
+                    }
+                    // The mean of phases, each taken within half a cycle of the first.
+                    let phase = scale.phase(code) as f32;
+                    if count == 0 {
+                        start = phase;
+                    }
+                    turned += wrapped(phase - start);
+                    haste += here;
+                    count += 1;
+                }
+            }
+        }
+        if count == 0 || 2 * count < self.by.iter().product::<usize>() {
+            return None;
+        }
+        let count = count as f32;
+        let low = (std::f64::consts::PI * (scale.limits().0 / scale.nyquist())) as f32;
+        let mean = start + turned / count;
+        let phase = if mean < low {
+            mean + TAU
+        } else if mean >= low + TAU {
+            mean - TAU
+        } else {
+            mean
+        };
+        Some(Calm { phase, quality: 1.0 - haste / count })
+    }
+}
+
 impl Upstream {
-    /// The calm voxels of the half ball upstream of a neck; others' necks are nearer to their own zones
+    /// The calm blood of the half ball upstream of a neck; others' necks are nearer to their own zones
     pub(super) fn new(
         volume: &Volume4,
         frame: usize,
@@ -59,69 +122,62 @@ impl Upstream {
         others: &[VolumePoint],
     ) -> Result<Self, ZoneError> {
         let channel = volume.channel(ChannelKind::Velocity).ok_or(ZoneError::NoVelocity)?;
-        let grid = &volume.grid;
-        let codes = channel.samples().frame(frame);
         let scale = volume.velocity_scale;
-        let haste = signal.haste_field();
-        let [nx, ny, _] = grid.shape();
-        let at = |[x, y, z]: [usize; 3]| x + nx * (y + ny * z);
-        let is_calm = |voxel: [usize; 3]| {
-            if codes.at(at(voxel)) == scale.zero_code() || haste.value(voxel) > CALM {
-                return false;
-            }
-            let [x, y, z] = voxel.map(|n| n as f64);
-            let point = grid.volume_from_voxel(VoxelPoint::new(x, y, z));
+        let (voxels, sides) = (volume.grid.shape(), volume.grid.spacing_mm());
+        let by: [usize; 3] = std::array::from_fn(|a| ((CELL_MM / sides[a]) as usize).clamp(1, voxels[a]));
+        let whole = std::array::from_fn(|a| voxels[a] / by[a]);
+        let blocks =
+            Blocks { volume, codes: channel.samples().frame(frame), haste: signal.haste_field(), by };
+        let all = volume.grid.blocks([0; 3], by, whole).map_err(|_| ZoneError::NoFlow)?;
+        let upstream = |[x, y, z]: [usize; 3]| {
+            let point = all.volume_from_voxel(VoxelPoint::new(x as f64, y as f64, z as f64));
             let offset = point.from(neck);
             let far = offset.norm();
             far <= REACH_MM
                 && axis.dot(&offset) < -0.5
                 && others.iter().all(|other| point.from(*other).norm() >= far)
         };
-        // Only the part of the half ball that holds calm voxels is kept.
-        let ball = half_ball(volume, neck, axis);
+        let ball = half_ball(&all, neck, axis);
+        let mut found = Vec::new();
         let mut part = Extent { low: ball.low, side: [0; 3] };
         for z in (0..ball.side[2]).map(|z| ball.low[2] + z) {
             for y in (0..ball.side[1]).map(|y| ball.low[1] + y) {
-                let from = at([ball.low[0], y, z]);
-                let Some([first, last]) = codes.ends_other(from..from + ball.side[0], scale.zero_code())
-                else {
-                    continue;
-                };
-                let mut row = (first..=last).map(|x| [ball.low[0] + x, y, z]);
-                let Some(low) = row.find(|voxel| is_calm(*voxel)) else { continue };
-                let high = row.rfind(|voxel| is_calm(*voxel)).unwrap_or(low);
-                part = part.with(Extent { low, side: [high[0] - low[0] + 1, 1, 1] });
+                for x in (0..ball.side[0]).map(|x| ball.low[0] + x) {
+                    let Some(calm) = upstream([x, y, z]).then(|| blocks.calm([x, y, z])).flatten() else {
+                        continue;
+                    };
+                    part = part.with(Extent { low: [x, y, z], side: [1; 3] });
+                    found.push(([x, y, z], calm));
+                }
             }
         }
         if part.is_empty() {
             return Err(ZoneError::NoFlow);
         }
+        // Only the part of the half ball that holds calm blood is kept.
         let shape = part.side;
         let count = part.count();
+        let first = std::array::from_fn(|a| part.low[a] * by[a]);
+        let grid = volume.grid.blocks(first, by, shape).map_err(|_| ZoneError::NoFlow)?;
+        let (mut phase, mut quality) = (vec![0.0f32; count], vec![0.0f32; count]);
+        let mut calm = vec![false; count];
+        for (block, here) in found {
+            let Some(i) = part.place(block) else { continue };
+            (phase[i], quality[i], calm[i]) = (here.phase, here.quality, true);
+        }
         let mut this = Self {
-            low: part.low,
-            shape,
+            grid,
             velocity: Vec::new(),
             known: Vec::new(),
             dealiasing: Dealiasing { loops: 0, broken: 0.0, agreed: 0.0, wrapped: 0.0 },
         };
-        let (mut phase, mut quality) = (vec![0.0f32; count], vec![0.0f32; count]);
-        let mut calm = vec![false; count];
-        for i in 0..count {
-            let voxel = this.place(i);
-            if is_calm(voxel) {
-                calm[i] = true;
-                phase[i] = scale.phase(codes.at(at(voxel))) as f32;
-                quality[i] = 1.0 - haste.value(voxel);
-            }
-        }
         let unwrapped = unwrap(&phase, &quality, &calm, shape, Order::Quality).ok_or(ZoneError::NoFlow)?;
         let kept = largest_part(&unwrapped);
         let total = kept.iter().filter(|k| **k).count();
         if (total as f64) * grid.voxel_mm3() < SMALLEST_MM3 {
             return Err(ZoneError::NoFlow);
         }
-        let base = quiet_cycles(&phase, &unwrapped, &kept, |i| this.point(volume, i).from(neck).norm());
+        let base = quiet_cycles(&phase, &unwrapped, &kept, |i| this.point(i).from(neck).norm());
         this.dealiasing = {
             let (loops, broken) = residues(&phase, &kept, shape);
             let other = unwrap(&phase, &quality, &calm, shape, Order::Step).ok_or(ZoneError::NoFlow)?;
@@ -161,42 +217,36 @@ impl Upstream {
         f64::from(self.velocity[i])
     }
 
-    /// The voxel of the volume at an index of the box
-    fn place(&self, i: usize) -> [usize; 3] {
-        let [nx, ny, _] = self.shape;
-        [self.low[0] + i % nx, self.low[1] + i / nx % ny, self.low[2] + i / (nx * ny)]
+    /// Cells along each side of the box
+    pub(super) fn shape(&self) -> [usize; 3] {
+        self.grid.shape()
     }
 
     /// Where an index of the box lies
-    pub(super) fn point(&self, volume: &Volume4, i: usize) -> VolumePoint {
-        let [x, y, z] = self.place(i).map(|n| n as f64);
-        volume.grid.volume_from_voxel(VoxelPoint::new(x, y, z))
+    pub(super) fn point(&self, i: usize) -> VolumePoint {
+        let [nx, ny, _] = self.shape();
+        let [x, y, z] = [i % nx, i / nx % ny, i / (nx * ny)].map(|n| n as f64);
+        self.grid.volume_from_voxel(VoxelPoint::new(x, y, z))
     }
 
-    /// A continuous index of the box in the volume
-    pub(super) fn at(&self, volume: &Volume4, index: nalgebra::Point3<f64>) -> VolumePoint {
-        let low = nalgebra::Vector3::from(self.low.map(|n| n as f64));
-        volume.grid.volume_from_voxel(VoxelPoint(index + low))
-    }
-
-    /// The nearest voxel of the box, `None` outside it
-    pub(super) fn nearest(&self, volume: &Volume4, point: VolumePoint) -> Option<usize> {
-        let voxel = volume.grid.voxel_from_volume(point).0;
+    /// The nearest cell of the box, `None` outside it
+    pub(super) fn nearest(&self, point: VolumePoint) -> Option<usize> {
+        let at = self.grid.voxel_from_volume(point).0;
+        let shape = self.shape();
         let mut index = [0usize; 3];
         for a in 0..3 {
-            let at = (voxel[a] - self.low[a] as f64).round();
-            if !(at >= 0.0 && at < self.shape[a] as f64) {
+            let nearest = at[a].round();
+            if !(nearest >= 0.0 && nearest < shape[a] as f64) {
                 return None;
             }
-            index[a] = at as usize;
+            index[a] = nearest as usize;
         }
-        Some(index[0] + self.shape[0] * (index[1] + self.shape[1] * index[2]))
+        Some(index[0] + shape[0] * (index[1] + shape[1] * index[2]))
     }
 }
 
 /// The box about the half of the ball that lies upstream of a neck
-fn half_ball(volume: &Volume4, neck: VolumePoint, axis: Direction) -> Extent {
-    let grid = &volume.grid;
+fn half_ball(grid: &Grid, neck: VolumePoint, axis: Direction) -> Extent {
     let middle = grid.voxel_from_volume(neck).0;
     let mut ball = Extent { low: [0; 3], side: [0; 3] };
     for a in 0..3 {

@@ -194,16 +194,15 @@ pub fn convergence(
     let (speed, told) = speeds(volume, &upstream, &pull, axis);
     let alias = alias_velocity(volume, neck, axis);
     let opening_radius = outline.area().circle_diameter().get() / 2.0;
-    let cells = Cells::inside(&told, upstream.shape);
-    let finder =
-        Speeds { volume, upstream: &upstream, speed: &speed, told: &told, cells: &cells, pull: &pull, axis };
+    let cells = Cells::inside(&told, upstream.shape());
+    let finder = Speeds { upstream: &upstream, speed: &speed, told: &told, cells: &cells, pull: &pull, axis };
     let levels = MULTIPLES.map(|m| m * alias).into_iter().filter(|level| *level >= SLOWEST_M_S);
     let laid: Vec<_> = levels.filter_map(|level| Some((level, finder.surface(level)?))).collect();
     let best = laid.iter().map(|(_, found)| found.seen).fold(0.0, f64::max);
     let mut surfaces = Vec::new();
     for (level, found) in laid {
         let radius = (found.across_mm2 / (2.0 * std::f64::consts::PI)).sqrt();
-        let on_axis = radius_on_axis(volume, &upstream, centre, axis, level);
+        let on_axis = radius_on_axis(&upstream, centre, axis, level);
         surfaces.push(ZoneSurface {
             speed: MetresPerSecond::new(level),
             area: Mm2::new(found.area_mm2),
@@ -262,7 +261,7 @@ fn opening_along(volume: &Volume4, upstream: &Upstream, pull: &Pull, axis: Direc
     let against = -axis;
     let told: Vec<(VolumePoint, f64)> = (0..upstream.known.len())
         .filter(|i| upstream.known[*i] && TOLD_M_S.contains(&upstream.velocity(*i).abs()))
-        .map(|i| (upstream.point(volume, i), upstream.velocity(i)))
+        .map(|i| (upstream.point(i), upstream.velocity(i)))
         .collect();
     let stride = (told.len() / MOST_VOXELS).max(1);
     let few: Vec<_> = told.into_iter().step_by(stride).collect();
@@ -302,7 +301,7 @@ fn speeds(volume: &Volume4, upstream: &Upstream, pull: &Pull, axis: Direction) -
     let mut speed = vec![0.0f32; upstream.known.len()];
     let mut told = vec![false; upstream.known.len()];
     for i in (0..speed.len()).filter(|i| upstream.known[*i]) {
-        let point = upstream.point(volume, i);
+        let point = upstream.point(i);
         if axis.dot(&point.from(centre)) > -0.5 {
             continue;
         }
@@ -319,16 +318,10 @@ fn speeds(volume: &Volume4, upstream: &Upstream, pull: &Pull, axis: Direction) -
 
 /// Distance from the opening against the flow at which the displayed velocity, wraps undone, last has a
 /// size; `None` where it is not seen there
-fn radius_on_axis(
-    volume: &Volume4,
-    upstream: &Upstream,
-    centre: VolumePoint,
-    axis: Direction,
-    level: f64,
-) -> Option<Mm> {
+fn radius_on_axis(upstream: &Upstream, centre: VolumePoint, axis: Direction, level: f64) -> Option<Mm> {
     const STEP_MM: f64 = 0.1;
     let seen = |mm: f64| {
-        let i = upstream.nearest(volume, centre.moved(axis.into_inner() * -mm))?;
+        let i = upstream.nearest(centre.moved(axis.into_inner() * -mm))?;
         upstream.known[i].then(|| upstream.velocity(i).abs())
     };
     let steps = (field::REACH_MM / STEP_MM) as usize;

@@ -4,8 +4,7 @@ use std::f64::consts::PI;
 
 use crate::numeric::isosurface::{Cells, area_vector, isosurface};
 use crate::numeric::label::{Touch3, label_3d};
-use crate::space::{Direction, VolumePoint};
-use crate::volume::Volume4;
+use crate::space::{Direction, VolumePoint, VoxelPoint};
 
 use super::field::Upstream;
 use super::pull::Pull;
@@ -32,13 +31,12 @@ pub(super) struct Surface {
 
 /// Where the surface is looked for
 pub(super) struct Speeds<'a> {
-    pub(super) volume: &'a Volume4,
     pub(super) upstream: &'a Upstream,
-    /// Speed at each voxel of the box, m/s
+    /// Speed at each cell of the box, m/s
     pub(super) speed: &'a [f32],
     /// Where it can be told
     pub(super) told: &'a [bool],
-    /// The cells between voxels where it can be told
+    /// The cubes between cells where it can be told
     pub(super) cells: &'a Cells,
     pub(super) pull: &'a Pull,
     /// Along the flow
@@ -48,7 +46,7 @@ pub(super) struct Speeds<'a> {
 impl Speeds<'_> {
     /// The surface of a speed about the opening; `None` where nothing is that fast
     pub(super) fn surface(&self, level: f64) -> Option<Surface> {
-        let shape = self.upstream.shape;
+        let shape = self.upstream.shape();
         let fast: Vec<bool> =
             self.speed.iter().zip(self.told).map(|(s, told)| *told && f64::from(*s) >= level).collect();
         let labels = label_3d(&fast, shape, Touch3::Face)?;
@@ -57,14 +55,14 @@ impl Speeds<'_> {
         let speck = |i: usize| fast[i] && labels.labels[i] != most;
         let field = |i: usize| if speck(i) { 0.9 * level } else { f64::from(self.speed[i]) };
         // A mirrored grid turns the triangles over.
-        let handed = self.volume.grid.rotation().determinant().signum();
+        let handed = self.upstream.grid.rotation().determinant().signum();
         let centre = self.pull.centre();
         let upstream = -self.axis.into_inner();
         let (u, v) = crate::space::perpendicular_pair(self.axis);
         // Per piece of direction: solid angle, area across the flow, area.
         let mut pieces = vec![[0.0f64; 3]; RINGS * SECTORS];
         for triangle in isosurface(field, self.cells, level) {
-            let corners = triangle.map(|corner| self.upstream.at(self.volume, corner).0);
+            let corners = triangle.map(|corner| self.upstream.grid.volume_from_voxel(VoxelPoint(corner)).0);
             let out = area_vector(&corners) * handed;
             let middle =
                 VolumePoint(((corners[0].coords + corners[1].coords + corners[2].coords) / 3.0).into());
