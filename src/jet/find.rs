@@ -50,6 +50,8 @@ pub fn find(
     let done = std::sync::atomic::AtomicUsize::new(0);
     let found: Result<Vec<Vec<JetPose>>, Cancelled> = (0..frames)
         .into_par_iter()
+        // Frames take unlike times: each is handed out on its own.
+        .with_max_len(1)
         .map(|frame| {
             let poses = Signal::new(volume, frame, scale)
                 .map(|signal| in_frame(volume, &signal, frame))

@@ -1,7 +1,7 @@
 //! Cross-sections of one stream along a line: the connected region in each plane, followed from
 //! plane to plane.
 
-use nalgebra::Vector3;
+use nalgebra::{Point3, Vector3};
 
 use crate::numeric::Image;
 use crate::numeric::label::{Touch2, label};
@@ -67,12 +67,13 @@ pub(super) fn plane(signal: &Signal, cut: &Cut, plan: &SectionPlan) -> (Raster, 
 
 /// The strength on a raster of a cut
 pub fn strength_image(signal: &Signal, cut: &Cut, raster: &Raster) -> Image<f64> {
-    let origin = cut.at(raster.cut_from_pixel(0.0, 0.0));
-    let right = cut.u().into_inner() * raster.pixel.get();
-    let up = cut.v().into_inner() * raster.pixel.get();
-    Image::from_fn(raster.width, raster.height, |x, y| {
-        signal.strength(origin.moved(right * x as f64 + up * y as f64))
-    })
+    // Straight to voxel indices, in which a step of the raster is as straight: this is the innermost loop
+    // of the search.
+    let (grid, strength) = (signal.grid(), signal.strength_field());
+    let origin = grid.voxel_from_volume(cut.at(raster.cut_from_pixel(0.0, 0.0))).0;
+    let right = grid.voxel_from_vector(cut.u().into_inner() * raster.pixel.get());
+    let up = grid.voxel_from_vector(cut.v().into_inner() * raster.pixel.get());
+    Image::from_fn(raster.width, raster.height, |x, y| strength.at(origin + right * x as f64 + up * y as f64))
 }
 
 /// All regions of one plane above `level`, each as a section, the largest first
@@ -193,7 +194,8 @@ fn section(
             weight += value;
             u += value * at.u;
             v += value * at.v;
-            haste += signal.haste(point);
+            let index = signal.grid().voxel_from_volume(point).0;
+            haste += signal.haste_field().at(index);
             pixels += 1.0;
             if cut_off == CutOff::Yes {
                 continue;
@@ -201,7 +203,7 @@ fn section(
             let at_border = x == 0 || y == 0 || x + 1 == w || y + 1 == h;
             // A pixel and a half farther out still belongs to the volume, or the region is cut off.
             let reach = 1.5 * raster.pixel.get();
-            let leaves = !deep_inside(signal.grid(), point, reach)
+            let leaves = !deep_inside(signal.grid(), index, reach)
                 && [(1.0, 0.0), (-1.0, 0.0), (0.0, 1.0), (0.0, -1.0)].iter().any(|(du, dv)| {
                     !signal.grid().contains(cut.at(CutPoint::new(at.u + du * reach, at.v + dv * reach)))
                 });
@@ -220,9 +222,8 @@ fn section(
     }
 }
 
-/// Whether a point lies in a grid by more than a length, whatever the direction
-fn deep_inside(grid: &Grid, point: VolumePoint, mm: f64) -> bool {
-    let index = grid.voxel_from_volume(point).0;
+/// Whether a voxel index lies in a grid by more than a length, whatever the direction
+fn deep_inside(grid: &Grid, index: Point3<f64>, mm: f64) -> bool {
     (0..3).all(|axis| {
         // A thousandth of a voxel more than needed: rounding must not decide.
         let margin = mm / grid.spacing_mm()[axis] + 1e-3;

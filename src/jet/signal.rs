@@ -208,11 +208,6 @@ impl Signal {
         self.strength.at(self.grid.voxel_from_volume(point).0)
     }
 
-    /// Haste at a point: 0 coherent, toward 1 incoherent; 0 outside the volume
-    pub fn haste(&self, point: VolumePoint) -> f64 {
-        self.haste.at(self.grid.voxel_from_volume(point).0)
-    }
-
     /// Strength and haste at a point
     pub fn at(&self, point: VolumePoint) -> [f64; 2] {
         let index = self.grid.voxel_from_volume(point).0;
@@ -222,6 +217,11 @@ impl Signal {
     /// Bytes it takes
     pub fn bytes(&self) -> usize {
         size_of_val(self.strength.data()) + size_of_val(self.haste.data())
+    }
+
+    /// Strength of the voxels
+    pub fn strength_field(&self) -> &Field {
+        &self.strength
     }
 
     /// Haste of the voxels

@@ -85,10 +85,13 @@ pub fn measure(volume: &Volume4, options: &Options, watch: &Watch) -> Result<Res
     let given = options.systole.map(|given| given_systole(volume, given)).transpose()?;
     let (scale, jets) = jet::find(volume, &options.jets, watch)?;
     // Looking for steps reads most of the file on one thread; the others measure the jets meanwhile.
-    let (stitch, measured) =
-        rayon::join(|| trust::stitch(volume), || in_frames(volume, scale, jets, options, watch));
+    let acquired = || {
+        let stitch = trust::stitch(volume);
+        (trust::acquisition_with(volume, stitch.as_ref()), stitch)
+    };
+    let ((mut findings, stitch), measured) =
+        rayon::join(acquired, || in_frames(volume, scale, jets, options, watch));
     let Measured { jets, assessed, zones } = measured?;
-    let mut findings = trust::acquisition_with(volume, stitch.as_ref());
     findings.extend(trust::jets(volume, &jets));
     findings.extend(resolutions(volume, scale, &assessed));
 
@@ -179,6 +182,8 @@ fn in_frames(
     let done = std::sync::atomic::AtomicUsize::new(0);
     let by_frame: Result<Vec<_>, Cancelled> = (0..frames)
         .into_par_iter()
+        // Frames take unlike times: each is handed out on its own.
+        .with_max_len(1)
         .map(|frame| {
             let anyone = jets.iter().any(|jet| jet.poses[frame].is_some());
             let signal = anyone.then(|| Signal::new(volume, frame, scale)).flatten();

@@ -5,6 +5,8 @@
 //! changed by 10 % (the tracing level moved by as much). Each is traced again as displayed, and the change
 //! is scaled by the reported over the displayed area.
 
+use rayon::prelude::*;
+
 use crate::jet::{JetPose, Signal};
 use crate::space::{Cut, CutPoint};
 use crate::unit::{Mm, Mm2};
@@ -42,24 +44,21 @@ pub fn departures(signal: &Signal, pose: &JetPose, assessed: &Assessment) -> Vec
     };
     let level = assessed.tracing.level;
     let cut = assessed.cut;
-    let turned: Vec<f64> = (0..4)
-        .filter_map(|k| {
-            let toward = std::f64::consts::FRAC_PI_2 * f64::from(k);
-            change(&cut.tilted(TURN_DEG.to_radians(), toward), level)
-        })
-        .collect();
-    let moved: Vec<f64> =
-        [-LEVEL_MM, LEVEL_MM].iter().filter_map(|d| change(&cut.at_level(*d), level)).collect();
-    let gained: Vec<f64> = [1.0 - GAIN_SHARE, 1.0 + GAIN_SHARE]
-        .iter()
-        .filter_map(|factor| change(&cut, (level * factor).min(0.95)))
-        .collect();
+    let turned = (0..4).map(|k| {
+        let toward = std::f64::consts::FRAC_PI_2 * f64::from(k);
+        (cut.tilted(TURN_DEG.to_radians(), toward), level)
+    });
+    let moved = [-LEVEL_MM, LEVEL_MM].map(|mm| (cut.at_level(mm), level));
+    let gained = [1.0 - GAIN_SHARE, 1.0 + GAIN_SHARE].map(|factor| (cut, (level * factor).min(0.95)));
     [
-        ("the cut turned by 5 degrees", turned),
-        ("the level moved by 1 mm", moved),
-        ("the gain changed by 10 %", gained),
+        ("the cut turned by 5 degrees", turned.collect::<Vec<_>>()),
+        ("the level moved by 1 mm", moved.to_vec()),
+        ("the gain changed by 10 %", gained.to_vec()),
     ]
     .into_iter()
+    .map(|(what, ways)| {
+        (what, ways.par_iter().filter_map(|(cut, level)| change(cut, *level)).collect::<Vec<f64>>())
+    })
     .filter(|(_, changes)| !changes.is_empty())
     .map(|(what, changes)| Departure {
         what,
