@@ -88,3 +88,25 @@ fn an_elongated_orifice_is_underestimated_by_the_hemisphere_and_not_by_the_surfa
     assert!(jet.convergence.flow_ml_s.is_none() && jet.convergence.surfaces.is_empty());
     assert!(jet.convergence.reason.unwrap().contains("where the probe is"));
 }
+
+#[test]
+fn fine_voxels_give_the_flow_that_coarse_ones_give() {
+    let shape = OrificeShape::Elliptical { long_mm: 10.0, short_mm: 6.0 };
+    let flow = |voxel: f64, side: usize| {
+        let mut recipe = Recipe::default();
+        recipe.orifice[0].shape = shape.clone();
+        recipe.orifice[0].effective_area_mm2 = Some(40.0);
+        recipe.grid.voxel_mm = [voxel; 3];
+        recipe.grid.shape = [side; 3];
+        recipe.beat.frames = 1;
+        recipe.beat.first_s = recipe.beat.systole_onset_s + recipe.beat.systole_duration_s / 2.0;
+        let (volume, truth) = simulate(&recipe, &Watch::silent()).unwrap();
+        let flow = measured(&volume, None).convergence.flow_ml_s.unwrap();
+        let put_in = truth.jets[0].frames[0].flow_ml_s;
+        assert!(flow.low < put_in && put_in < flow.high, "{voxel} mm: {flow:?} {put_in}");
+        flow.value / put_in
+    };
+    let (coarse, fine) = (flow(0.64, 56), flow(0.32, 112));
+    assert!((coarse - 1.0).abs() < 0.1 && (fine - 1.0).abs() < 0.1, "{coarse} {fine}");
+    assert!((fine / coarse - 1.0).abs() < 0.04, "{coarse} {fine}");
+}

@@ -3,21 +3,17 @@
 use std::f32::consts::TAU;
 
 use crate::jet::Signal;
+use crate::numeric::Extent;
 use crate::numeric::blur::{Edge, gaussian_3d};
-use crate::numeric::unwrap::{Order, Unwrapped, residues, unwrap, wrapped};
-use crate::numeric::{Extent, Field};
+use crate::numeric::unwrap::{Order, Unwrapped, residues, unwrap};
 use crate::space::{Direction, Grid, VolumePoint, VoxelPoint};
-use crate::volume::{ChannelKind, Codes, Volume4};
+use crate::volume::Volume4;
 
 use super::ZoneError;
+use super::blocks::Blocks;
 
 /// How far from the neck the zone may reach, mm
 pub(super) const REACH_MM: f64 = 26.0;
-/// Voxels are taken together in cells of no more than this along a side, mm: the smoothing that follows
-/// leaves nothing finer, and blood so far out turns by less than half a cycle between cells
-const CELL_MM: f64 = 0.75;
-/// Voxels that have lost more coherence than this are not unwrapped
-const CALM: f32 = 0.25;
 /// Speeds along the beam above so many times the Nyquist velocity are not trusted to be restored
 const CYCLES: f64 = 3.0;
 /// Standard deviation of the smoothing after the cycles were restored, mm
@@ -38,7 +34,7 @@ pub struct Dealiasing {
     pub wrapped: f64,
 }
 
-/// A box of cells upstream of a neck, each a voxel or a block of them
+/// A box of blocks upstream of a neck
 #[derive(Clone, Debug)]
 pub(super) struct Upstream {
     pub(super) grid: Grid,
@@ -47,68 +43,6 @@ pub(super) struct Upstream {
     /// Where it is known
     pub(super) known: Vec<bool>,
     pub(super) dealiasing: Dealiasing,
-}
-
-/// The calm blood of a cell
-struct Calm {
-    /// Phase, radians, in the cycle that is displayed
-    phase: f32,
-    /// One minus the haste
-    quality: f32,
-}
-
-/// The phases and the haste of a frame, a block of voxels at a time
-struct Blocks<'a> {
-    volume: &'a Volume4,
-    codes: Codes<'a>,
-    haste: &'a Field,
-    by: [usize; 3],
-}
-
-impl Blocks<'_> {
-    /// The calm blood of a block; `None` where it fills less than half of it
-    fn calm(&self, block: [usize; 3]) -> Option<Calm> {
-        let scale = self.volume.velocity_scale;
-        let [nx, ny, _] = self.volume.grid.shape();
-        let first: [usize; 3] = std::array::from_fn(|a| block[a] * self.by[a]);
-        let (mut count, mut start, mut turned, mut haste) = (0usize, 0.0, 0.0, 0.0);
-        for z in first[2]..first[2] + self.by[2] {
-            for y in first[1]..first[1] + self.by[1] {
-                for x in first[0]..first[0] + self.by[0] {
-                    let code = self.codes.at(x + nx * (y + ny * z));
-                    if code == scale.zero_code() {
-                        continue;
-                    }
-                    let here = self.haste.value([x, y, z]);
-                    if here > CALM {
-                        continue;
-                    }
-                    // The mean of phases, each taken within half a cycle of the first.
-                    let phase = scale.phase(code) as f32;
-                    if count == 0 {
-                        start = phase;
-                    }
-                    turned += wrapped(phase - start);
-                    haste += here;
-                    count += 1;
-                }
-            }
-        }
-        if count == 0 || 2 * count < self.by.iter().product::<usize>() {
-            return None;
-        }
-        let count = count as f32;
-        let low = (std::f64::consts::PI * (scale.limits().0 / scale.nyquist())) as f32;
-        let mean = start + turned / count;
-        let phase = if mean < low {
-            mean + TAU
-        } else if mean >= low + TAU {
-            mean - TAU
-        } else {
-            mean
-        };
-        Some(Calm { phase, quality: 1.0 - haste / count })
-    }
 }
 
 impl Upstream {
@@ -121,14 +55,9 @@ impl Upstream {
         axis: Direction,
         others: &[VolumePoint],
     ) -> Result<Self, ZoneError> {
-        let channel = volume.channel(ChannelKind::Velocity).ok_or(ZoneError::NoVelocity)?;
         let scale = volume.velocity_scale;
-        let (voxels, sides) = (volume.grid.shape(), volume.grid.spacing_mm());
-        let by: [usize; 3] = std::array::from_fn(|a| ((CELL_MM / sides[a]) as usize).clamp(1, voxels[a]));
-        let whole = std::array::from_fn(|a| voxels[a] / by[a]);
-        let blocks =
-            Blocks { volume, codes: channel.samples().frame(frame), haste: signal.haste_field(), by };
-        let all = volume.grid.blocks([0; 3], by, whole).map_err(|_| ZoneError::NoFlow)?;
+        let blocks = Blocks::new(volume, frame, signal.haste_field()).ok_or(ZoneError::NoVelocity)?;
+        let all = blocks.grid([0; 3], blocks.shape()).ok_or(ZoneError::NoFlow)?;
         let upstream = |[x, y, z]: [usize; 3]| {
             let point = all.volume_from_voxel(VoxelPoint::new(x as f64, y as f64, z as f64));
             let offset = point.from(neck);
@@ -157,8 +86,7 @@ impl Upstream {
         // Only the part of the half ball that holds calm blood is kept.
         let shape = part.side;
         let count = part.count();
-        let first = std::array::from_fn(|a| part.low[a] * by[a]);
-        let grid = volume.grid.blocks(first, by, shape).map_err(|_| ZoneError::NoFlow)?;
+        let grid = blocks.grid(part.low, shape).ok_or(ZoneError::NoFlow)?;
         let (mut phase, mut quality) = (vec![0.0f32; count], vec![0.0f32; count]);
         let mut calm = vec![false; count];
         for (block, here) in found {
@@ -229,7 +157,7 @@ impl Upstream {
         self.grid.volume_from_voxel(VoxelPoint::new(x, y, z))
     }
 
-    /// The nearest cell of the box, `None` outside it
+    /// The nearest block of the box, `None` outside it
     pub(super) fn nearest(&self, point: VolumePoint) -> Option<usize> {
         let at = self.grid.voxel_from_volume(point).0;
         let shape = self.shape();

@@ -1,7 +1,8 @@
 //! The flow convergence upstream of a neck: surfaces of equal speed, and the flow through them.
 //!
 //! What leaks must first come through every surface around the opening. Upstream the blood is calm and
-//! has wrapped once or twice at most, so its velocity can be restored ([`field`]); what is seen of it is
+//! has wrapped once or twice at most, so its velocity can be restored ([`field`], in [`blocks`] of several voxels
+//! where these are fine); what is seen of it is
 //! the component along the beam, so its direction is taken from the pull of the traced opening
 //! ([`pull`]) and the speed is the seen component over the cosine between the two. Where that angle
 //! exceeds 60 degrees the speed is not told: dividing by less than one half would more than double
@@ -16,6 +17,7 @@
 //! The trade-off: the direction rests on a model, an ideal fluid in a half-space. A wall that is not
 //! flat, or an opening other than the traced one, is not in it.
 
+mod blocks;
 mod field;
 mod formula;
 mod pull;

@@ -32,11 +32,11 @@ pub(super) struct Surface {
 /// Where the surface is looked for
 pub(super) struct Speeds<'a> {
     pub(super) upstream: &'a Upstream,
-    /// Speed at each cell of the box, m/s
+    /// Speed at each block of the box, m/s
     pub(super) speed: &'a [f32],
     /// Where it can be told
     pub(super) told: &'a [bool],
-    /// The cubes between cells where it can be told
+    /// The cubes between blocks where it can be told
     pub(super) cells: &'a Cells,
     pub(super) pull: &'a Pull,
     /// Along the flow
