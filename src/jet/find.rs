@@ -3,7 +3,7 @@
 use rayon::prelude::*;
 
 use crate::job::{Cancelled, Watch};
-use crate::space::{Direction, VoxelPoint, angle_between};
+use crate::space::{Cut, Direction, VolumePoint, VoxelPoint, angle_between};
 use crate::volume::{ChannelKind, Volume4};
 
 use super::link::{Jet, link};
@@ -46,6 +46,37 @@ pub fn find(
     watch: &Watch,
 ) -> Result<(SignalScale, Vec<Jet>), JetError> {
     let scale = SignalScale::of(volume).ok_or(JetError::NoVelocity)?;
+    let beam = volume.beam_at(volume.grid.middle()).unwrap_or(volume.grid.axes()[2]);
+    // Planes across the beam show nearly every jet. One that leaves a wide opening slantwise is not
+    // narrow in any of them, and "no jet" is too grave an answer to rest on them alone.
+    let mut jets = in_frames(volume, scale, &[beam], options, watch)?;
+    if jets.is_empty() {
+        jets = in_frames(volume, scale, &leaning(beam), options, watch)?;
+    }
+    fill_gaps(volume, scale, &mut jets, watch)?;
+    Ok((scale, jets))
+}
+
+/// Lean of the second look's planes, degrees
+const LEAN_DEG: f64 = 40.0;
+/// So many of them around the beam
+const LEANS: usize = 6;
+
+/// Directions around the beam
+fn leaning(beam: Direction) -> Vec<Direction> {
+    let across = Cut::perpendicular_to(VolumePoint::new(0.0, 0.0, 0.0), beam);
+    let toward = |k: usize| std::f64::consts::TAU * k as f64 / LEANS as f64;
+    (0..LEANS).map(|k| across.tilted(LEAN_DEG.to_radians(), toward(k)).normal()).collect()
+}
+
+/// The jets that show in planes across some directions, followed through the frames
+fn in_frames(
+    volume: &Volume4,
+    scale: SignalScale,
+    across: &[Direction],
+    options: &JetOptions,
+    watch: &Watch,
+) -> Result<Vec<Jet>, Cancelled> {
     let frames = volume.frames();
     let done = std::sync::atomic::AtomicUsize::new(0);
     let found: Result<Vec<Vec<JetPose>>, Cancelled> = (0..frames)
@@ -54,28 +85,31 @@ pub fn find(
         .with_max_len(1)
         .map(|frame| {
             let poses = Signal::new(volume, frame, scale)
-                .map(|signal| in_frame(volume, &signal, frame))
+                .map(|signal| in_frame(volume, &signal, frame, across))
                 .unwrap_or_default();
             let count = done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1;
             watch.step("finding the jets", count, frames)?;
             Ok(poses)
         })
         .collect();
-    let mut jets = link(found?, options.most);
-    fill_gaps(volume, scale, &mut jets, watch)?;
-    Ok((scale, jets))
+    Ok(link(found?, options.most))
 }
 
+/// At most so many places are looked at in a frame
+const MOST_SEEDS: usize = 16;
+
 /// The jets of one frame
-fn in_frame(volume: &Volume4, signal: &Signal, frame: usize) -> Vec<JetPose> {
+fn in_frame(volume: &Volume4, signal: &Signal, frame: usize, across: &[Direction]) -> Vec<JetPose> {
     let plan = SectionPlan::default();
-    let beam = volume.beam_at(volume.grid.middle()).unwrap_or(volume.grid.axes()[2]);
     let mut poses: Vec<JetPose> = Vec::new();
-    for seed in seeds(signal, beam).iter().take(16) {
-        let axis = flow_sense(volume, signal, frame, seed);
+    let places = across.iter().flat_map(|beam| {
+        seeds(signal, *beam).into_iter().take(MOST_SEEDS / across.len()).map(move |seed| (seed, *beam))
+    });
+    for (seed, beam) in places {
+        let axis = flow_sense(volume, signal, frame, &seed);
         let levels = [signal.tracing_level(), signal.seeing_level()];
         // A broad or bent stream can lean the first axis so far that the planes slide off the jet:
-        // the beam's own direction is the second guess.
+        // their own direction is the second guess.
         let straight = if beam.dot(&axis) < 0.0 { -beam } else { beam };
         let pose = [axis, straight].into_iter().find_map(|axis| {
             let guess = Guess { point: seed.centre, axis };

@@ -1,6 +1,6 @@
 //! Where to start looking: streams that narrow and open again.
 //!
-//! The strong signal is cut into planes across the beam. Regions of neighbouring planes that
+//! The strong signal is cut into planes across the beam, or another direction. Regions of neighbouring planes that
 //! overlap belong to one stream; where a stream has a region smaller than those around it, wide
 //! flow on one side and a stream that goes on for a while on the other, there may be a neck. The
 //! planes lie obliquely to the jet, which moves the areas but not the places, so this is only a
@@ -48,9 +48,9 @@ struct Region {
 }
 
 /// Places of one frame where a stream narrows, the widest first
-pub(super) fn seeds(signal: &Signal, beam: Direction) -> Vec<Seed> {
+pub(super) fn seeds(signal: &Signal, across: Direction) -> Vec<Seed> {
     let grid = signal.grid();
-    let base = Cut::perpendicular_to(grid.middle(), beam);
+    let base = Cut::perpendicular_to(grid.middle(), across);
     let [nx, ny, nz] = grid.shape().map(|side| side as f64 - 1.0);
     let reach = |axis: Direction| {
         let [a, b, c] = grid.axes();
