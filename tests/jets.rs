@@ -185,3 +185,17 @@ fn a_wide_opening_left_slantwise_to_the_beam_is_not_missed() {
     assert!(found.low < now.effective_area_mm2 && now.effective_area_mm2 < found.high, "{found:?}");
     assert!(apart(results.jets[0].neck_mm, now.neck_mm) < 2.0);
 }
+
+#[test]
+fn noise_that_is_drawn_as_colour_is_no_jet() {
+    // No orifice, and a gain so low that noise fills the picture: the second look finds nothing either.
+    for seed in 0..4 {
+        let mut recipe = Recipe { seed: 7000 + seed, orifice: Vec::new(), ..Recipe::default() };
+        recipe.doppler.gain = 0.02;
+        recipe.doppler.noise = 0.06;
+        recipe.beat.frames = 6;
+        let (volume, _) = simulate(&recipe, &Watch::silent()).unwrap();
+        let results = measure(&volume, &Options::default(), &Watch::silent()).unwrap();
+        assert!(results.jets.is_empty(), "seed {}: {} jets", recipe.seed, results.jets.len());
+    }
+}

@@ -4,7 +4,7 @@
 
 #![allow(clippy::unwrap_used, reason = "a test may fail where it stands")]
 
-use narrows::job::Watch;
+use narrows::job::{CancelToken, Watch};
 use narrows::measure::{Options, measure};
 use narrows::phantom::{Recipe, random_recipe, simulate};
 use narrows::trust::{Finding, Verdict, acquisition, stitch};
@@ -36,7 +36,7 @@ fn clean_acquisitions_are_not_accused_and_shifted_beats_are_caught() {
         assert!(clean.is_empty(), "seed {seed}: {clean:?}");
         shifted(&mut recipe, 1.5);
         let volume = made(&recipe);
-        let found = stitch(&volume).unwrap();
+        let found = stitch(&volume, &CancelToken::new()).unwrap();
         assert_eq!(codes(&accused(acquisition(&volume))), ["stitch"], "seed {seed}: {found:?}");
         // Slabs lie along x, their borders after 24 and 48 of 72 planes.
         assert_eq!(found.axis, 0);

@@ -8,6 +8,7 @@ use serde::Serialize;
 
 use super::{Exit, Failure, input, output};
 use crate::format::{self, HashWhen, Inspection, OpenOptions};
+use crate::job::CancelToken;
 use crate::measure::results::{Trust, Verdict};
 use crate::report::words;
 use crate::trust;
@@ -40,7 +41,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         None
     } else {
         let volume = format::open(&arguments.file, &OpenOptions { hash: HashWhen::Later, ..options })?;
-        let stitch = trust::stitch(&volume);
+        let stitch = trust::stitch(&volume, &CancelToken::new());
         let findings = trust::acquisition_with(&volume, stitch.as_ref());
         Some(Trust { verdict: trust::worst(&findings), findings, stitch })
     };

@@ -49,9 +49,9 @@ pub fn find(
     let beam = volume.beam_at(volume.grid.middle()).unwrap_or(volume.grid.axes()[2]);
     // Planes across the beam show nearly every jet. One that leaves a wide opening slantwise is not
     // narrow in any of them, and "no jet" is too grave an answer to rest on them alone.
-    let mut jets = in_frames(volume, scale, &[beam], options, watch)?;
-    if jets.is_empty() {
-        jets = in_frames(volume, scale, &leaning(beam), options, watch)?;
+    let mut jets = link(in_frames(volume, scale, &[beam], watch, "finding the jets")?, options.most);
+    if jets.is_empty() && options.most > 0 {
+        jets = link(in_frames(volume, scale, &leaning(beam), watch, "looking again for jets")?, options.most);
     }
     fill_gaps(volume, scale, &mut jets, watch)?;
     Ok((scale, jets))
@@ -69,17 +69,17 @@ fn leaning(beam: Direction) -> Vec<Direction> {
     (0..LEANS).map(|k| across.tilted(LEAN_DEG.to_radians(), toward(k)).normal()).collect()
 }
 
-/// The jets that show in planes across some directions, followed through the frames
+/// The jets of each frame that show in planes across some directions
 fn in_frames(
     volume: &Volume4,
     scale: SignalScale,
     across: &[Direction],
-    options: &JetOptions,
     watch: &Watch,
-) -> Result<Vec<Jet>, Cancelled> {
+    stage: &str,
+) -> Result<Vec<Vec<JetPose>>, Cancelled> {
     let frames = volume.frames();
     let done = std::sync::atomic::AtomicUsize::new(0);
-    let found: Result<Vec<Vec<JetPose>>, Cancelled> = (0..frames)
+    (0..frames)
         .into_par_iter()
         // Frames take unlike times: each is handed out on its own.
         .with_max_len(1)
@@ -88,29 +88,30 @@ fn in_frames(
                 .map(|signal| in_frame(volume, &signal, frame, across))
                 .unwrap_or_default();
             let count = done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1;
-            watch.step("finding the jets", count, frames)?;
+            watch.step(stage, count, frames)?;
             Ok(poses)
         })
-        .collect();
-    Ok(link(found?, options.most))
+        .collect()
 }
 
-/// At most so many places are looked at in a frame
+/// At most so many places are looked at in a frame, the widest
 const MOST_SEEDS: usize = 16;
 
 /// The jets of one frame
 fn in_frame(volume: &Volume4, signal: &Signal, frame: usize, across: &[Direction]) -> Vec<JetPose> {
     let plan = SectionPlan::default();
     let mut poses: Vec<JetPose> = Vec::new();
-    let places = across.iter().flat_map(|beam| {
-        seeds(signal, *beam).into_iter().take(MOST_SEEDS / across.len()).map(move |seed| (seed, *beam))
-    });
-    for (seed, beam) in places {
+    let mut places: Vec<(Seed, Direction)> = across
+        .iter()
+        .flat_map(|normal| seeds(signal, *normal).into_iter().map(move |seed| (seed, *normal)))
+        .collect();
+    places.sort_by(|a, b| b.0.area_mm2.total_cmp(&a.0.area_mm2));
+    for (seed, normal) in places.into_iter().take(MOST_SEEDS) {
         let axis = flow_sense(volume, signal, frame, &seed);
         let levels = [signal.tracing_level(), signal.seeing_level()];
         // A broad or bent stream can lean the first axis so far that the planes slide off the jet:
         // their own direction is the second guess.
-        let straight = if beam.dot(&axis) < 0.0 { -beam } else { beam };
+        let straight = if normal.dot(&axis) < 0.0 { -normal } else { normal };
         let pose = [axis, straight].into_iter().find_map(|axis| {
             let guess = Guess { point: seed.centre, axis };
             levels.iter().find_map(|level| refine(signal, guess, &plan, *level).filter(is_a_jet))

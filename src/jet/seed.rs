@@ -1,6 +1,6 @@
 //! Where to start looking: streams that narrow and open again.
 //!
-//! The strong signal is cut into planes across the beam, or another direction. Regions of neighbouring planes that
+//! The strong signal is cut into planes across the beam or another direction. Regions of neighbouring planes that
 //! overlap belong to one stream; where a stream has a region smaller than those around it, wide
 //! flow on one side and a stream that goes on for a while on the other, there may be a neck. The
 //! planes lie obliquely to the jet, which moves the areas but not the places, so this is only a

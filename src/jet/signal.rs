@@ -383,11 +383,11 @@ fn extend_below_gate(strength: &mut [f32], shape: [usize; 3], gate: f32) {
     }
     let known = strength.to_vec();
     // A row with nothing in it nor in the four beside it stays empty, and so does what lies farther out
-    // than two voxels from all that they hold.
+    // than one voxel from all that they hold.
     let held = |row: &[f32]| -> Range<usize> {
         let some = |v: &f32| *v > 0.0;
         let ends = row.iter().position(some).zip(row.iter().rposition(some));
-        ends.map_or(nx..0, |(first, last)| first.saturating_sub(2)..(last + 3).min(nx))
+        ends.map_or(nx..0, |(first, last)| first.saturating_sub(1)..(last + 2).min(nx))
     };
     let held: Vec<Range<usize>> = known.chunks_exact(nx).map(held).collect();
     for z in 0..nz {

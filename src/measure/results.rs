@@ -276,9 +276,9 @@ pub struct Dealiasing {
     pub loops: usize,
     /// Share of loops that hold an inconsistency, percent
     pub broken_percent: f64,
-    /// Share of voxels to which another path gives the same cycles, percent
+    /// Share of the calm blood to which another path gives the same cycles, percent
     pub agreed_percent: f64,
-    /// Share of voxels whose displayed velocity had wrapped, percent
+    /// Share of the calm blood whose displayed velocity had wrapped, percent
     pub wrapped_percent: f64,
 }
 

@@ -86,11 +86,11 @@ pub fn measure(volume: &Volume4, options: &Options, watch: &Watch) -> Result<Res
     let (scale, jets) = jet::find(volume, &options.jets, watch)?;
     // Looking for steps reads most of the file on one thread; the others measure the jets meanwhile.
     let acquired = || {
-        let stitch = trust::stitch(volume);
+        let stitch = trust::stitch(volume, watch.token());
         (trust::acquisition_with(volume, stitch.as_ref()), stitch)
     };
     let ((mut findings, stitch), measured) =
-        rayon::join(acquired, || in_frames(volume, scale, jets, options, watch));
+        rayon::join(acquired, || in_frames(volume, scale, jets, options, watch, "measuring the frames"));
     let Measured { jets, assessed, zones } = measured?;
     findings.extend(trust::jets(volume, &jets));
     findings.extend(resolutions(volume, scale, &assessed));
@@ -177,6 +177,7 @@ fn in_frames(
     jets: Vec<Jet>,
     options: &Options,
     watch: &Watch,
+    stage: &str,
 ) -> Result<Measured, Cancelled> {
     let frames = volume.frames();
     let done = std::sync::atomic::AtomicUsize::new(0);
@@ -199,7 +200,7 @@ fn in_frames(
                 None => jets.iter().map(|_| None).collect(),
             };
             let count = done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1;
-            watch.step("measuring the frames", count, frames)?;
+            watch.step(stage, count, frames)?;
             Ok((assessed, zones))
         })
         .collect();
@@ -215,7 +216,14 @@ fn in_frames(
     if by_jet.iter().any(|(_, assessed, _)| largest(assessed).is_none()) {
         // The others' convergences are measured again without it beside them.
         let traced = by_jet.into_iter().filter(|(_, assessed, _)| largest(assessed).is_some());
-        return in_frames(volume, scale, traced.map(|(jet, ..)| jet).collect(), options, watch);
+        return in_frames(
+            volume,
+            scale,
+            traced.map(|(jet, ..)| jet).collect(),
+            options,
+            watch,
+            "measuring without one",
+        );
     }
     by_jet.sort_by(|a, b| largest(&b.1).unwrap_or(0.0).total_cmp(&largest(&a.1).unwrap_or(0.0)));
     let mut measured = Measured { jets: Vec::new(), assessed: Vec::new(), zones: Vec::new() };

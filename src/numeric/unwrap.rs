@@ -188,7 +188,7 @@ fn each_point(shape: [usize; 3], mut visit: impl FnMut(usize, [usize; 3])) {
     }
 }
 
-/// Number of loops of four neighbours inside a mask, and of those that hold an inconsistency
+/// Number of loops of four neighbours inside a mask (phases as for [`unwrap`]), and of those that hold an inconsistency
 ///
 /// # Panics
 /// Where the lengths do not fit the shape.

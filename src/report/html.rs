@@ -317,7 +317,7 @@ fn convergence(out: &mut String, jet: &JetResult, unit: AreaUnit) {
     });
     let cycles = zone.dealiasing.map_or_else(String::new, |d| {
         format!(
-            "Velocities that had wrapped ({} % of the voxels) were restored; another path gives the same for {} % \
+            "Velocities that had wrapped ({} % of the blood) were restored; another path gives the same for {} % \
              of them, and {} % of {} closed loops hold an inconsistency. ",
             fixed(d.wrapped_percent, 0),
             fixed(d.agreed_percent, 1),

@@ -18,6 +18,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::jet::Jet;
+use crate::job::CancelToken;
 use crate::volume::{ChannelKind, Volume4};
 
 /// How far a finding, or all of them, can be trusted
@@ -67,7 +68,7 @@ fn finding(
 
 /// What can be said before looking for jets
 pub fn acquisition(volume: &Volume4) -> Vec<Finding> {
-    acquisition_with(volume, stitch(volume).as_ref())
+    acquisition_with(volume, stitch(volume, &CancelToken::new()).as_ref())
 }
 
 /// The same, where the steps between sub-volumes have been looked for already

@@ -8,6 +8,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use crate::job::CancelToken;
 use crate::volume::{ChannelKind, Codes, Volume4};
 
 /// Score above which a border counts as a step (our own choice, on simulated volumes: still ones stay
@@ -41,12 +42,14 @@ impl Stitch {
 const AROUND: usize = 6;
 
 /// The largest step of the tissue channel over all frames; `None` without tissue or on small grids
-pub fn stitch(volume: &Volume4) -> Option<Stitch> {
+///
+/// It ends early where it is cancelled, with what it has read so far: whoever cancelled asks for nothing.
+pub fn stitch(volume: &Volume4, cancel: &CancelToken) -> Option<Stitch> {
     let tissue = volume.channel(ChannelKind::Tissue)?;
     let shape = volume.grid.shape();
     let mut differences = shape.map(|side| vec![0.0; side.saturating_sub(1)]);
     // Every other frame is enough: a border stays where it is.
-    for frame in (0..volume.frames()).step_by(2) {
+    for frame in (0..volume.frames()).step_by(2).take_while(|_| !cancel.is_cancelled()) {
         add_differences(&tissue.samples().frame(frame), shape, &mut differences);
     }
     let mut worst: Option<Stitch> = None;

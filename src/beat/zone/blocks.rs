@@ -10,8 +10,8 @@ use crate::numeric::unwrap::wrapped;
 use crate::space::Grid;
 use crate::volume::{ChannelKind, Codes, Volume4};
 
-/// Voxels are taken together in blocks of no more than this along a side, mm: the smoothing that follows
-/// leaves nothing finer, and blood so far out turns by less than half a cycle between blocks
+/// Voxels are taken together in blocks of no more than this along a side, mm: about one standard deviation of
+/// the smoothing that follows, and blood so far out turns by less than half a cycle between blocks
 const BLOCK_MM: f64 = 0.75;
 /// Voxels that have lost more coherence than this are not unwrapped
 const CALM: f32 = 0.25;
@@ -31,6 +31,10 @@ pub(super) struct Blocks<'a> {
     haste: &'a Field,
     /// Voxels of a block along each axis
     by: [usize; 3],
+    /// First voxel of block 0: what no whole block is left for lies at both ends
+    first: [usize; 3],
+    /// Lowest phase of the displayed cycle, radians
+    low: f32,
 }
 
 impl<'a> Blocks<'a> {
@@ -38,8 +42,15 @@ impl<'a> Blocks<'a> {
     pub(super) fn new(volume: &'a Volume4, frame: usize, haste: &'a Field) -> Option<Self> {
         let codes = volume.channel(ChannelKind::Velocity)?.samples().frame(frame);
         let (shape, sides) = (volume.grid.shape(), volume.grid.spacing_mm());
-        let by = std::array::from_fn(|a| ((BLOCK_MM / sides[a]) as usize).clamp(1, shape[a]));
-        Some(Self { volume, codes, haste, by })
+        let by: [usize; 3] = std::array::from_fn(|a| ((BLOCK_MM / sides[a]) as usize).clamp(1, shape[a]));
+        let first = std::array::from_fn(|a| shape[a] % by[a] / 2);
+        let scale = volume.velocity_scale;
+        let (slow, fast) = scale.limits();
+        // Codes that reach over more than one cycle do not say where the display wraps.
+        let one_cycle = fast - slow <= scale.nyquist() * 2.04;
+        let low = if one_cycle { slow } else { -scale.nyquist() };
+        let low = (std::f64::consts::PI * (low / scale.nyquist())) as f32;
+        Some(Self { volume, codes, haste, by, first, low })
     }
 
     /// Whole blocks along each axis
@@ -50,15 +61,20 @@ impl<'a> Blocks<'a> {
 
     /// The grid of a box of blocks
     pub(super) fn grid(&self, first: [usize; 3], shape: [usize; 3]) -> Option<Grid> {
-        let voxel = std::array::from_fn(|a| first[a] * self.by[a]);
+        let voxel = std::array::from_fn(|a| self.first[a] + first[a] * self.by[a]);
         self.volume.grid.blocks(voxel, self.by, shape).ok()
+    }
+
+    /// A phase in the displayed cycle
+    fn in_cycle(&self, phase: f32) -> f32 {
+        phase - TAU * ((phase - self.low) / TAU).floor()
     }
 
     /// The calm blood of a block; `None` where it fills less than half of it
     pub(super) fn calm(&self, block: [usize; 3]) -> Option<Calm> {
         let scale = self.volume.velocity_scale;
         let [nx, ny, _] = self.volume.grid.shape();
-        let first: [usize; 3] = std::array::from_fn(|a| block[a] * self.by[a]);
+        let first: [usize; 3] = std::array::from_fn(|a| self.first[a] + block[a] * self.by[a]);
         let (mut count, mut start, mut turned, mut haste) = (0usize, 0.0, 0.0, 0.0);
         for z in first[2]..first[2] + self.by[2] {
             for y in first[1]..first[1] + self.by[1] {
@@ -72,7 +88,7 @@ impl<'a> Blocks<'a> {
                         continue;
                     }
                     // The mean of phases, each taken within half a cycle of the first.
-                    let phase = scale.phase(code) as f32;
+                    let phase = self.in_cycle(scale.phase(code) as f32);
                     if count == 0 {
                         start = phase;
                     }
@@ -86,15 +102,7 @@ impl<'a> Blocks<'a> {
             return None;
         }
         let count = count as f32;
-        let low = (std::f64::consts::PI * (scale.limits().0 / scale.nyquist())) as f32;
-        let mean = start + turned / count;
-        let phase = if mean < low {
-            mean + TAU
-        } else if mean >= low + TAU {
-            mean - TAU
-        } else {
-            mean
-        };
+        let phase = self.in_cycle(start + turned / count);
         Some(Calm { phase, quality: 1.0 - haste / count })
     }
 }
@@ -103,26 +111,32 @@ impl<'a> Blocks<'a> {
 mod tests {
     use super::*;
     use crate::unit::{MetresPerSecond, Seconds};
-    use crate::volume::{Channel, PowerScale, Provenance, Samples, Timeline, VelocityScale};
+    use crate::volume::{Channel, Cycle, PowerScale, Provenance, Samples, Timeline, VelocityScale};
 
     const ZERO: u16 = 100;
 
-    /// Eight voxels of 0.3 mm, zero off centre
-    fn volume(codes: [u8; 8]) -> Volume4 {
+    fn volume(shape: [usize; 3], side_mm: f64, codes: Vec<u8>, scale: VelocityScale) -> Volume4 {
+        let voxels = codes.len();
         Volume4::new(
-            Grid::axis_aligned([2; 3], [0.3; 3], [0.0; 3]).unwrap(),
+            Grid::axis_aligned(shape, [side_mm; 3], [0.0; 3]).unwrap(),
             Timeline::regular(1, Seconds::new(0.04)).unwrap(),
             None,
-            VelocityScale::full_cycle(8, ZERO, MetresPerSecond::new(0.5)).unwrap(),
+            scale,
             PowerScale::default(),
             Provenance::default(),
-            vec![Channel::new(ChannelKind::Velocity, Samples::from_u8(codes.to_vec(), 1, 8).unwrap())],
+            vec![Channel::new(ChannelKind::Velocity, Samples::from_u8(codes, 1, voxels).unwrap())],
         )
         .unwrap()
     }
 
+    /// Zero off centre
+    fn cyclic() -> VelocityScale {
+        VelocityScale::full_cycle(8, ZERO, MetresPerSecond::new(0.5)).unwrap()
+    }
+
     fn calm(codes: [u8; 8], haste: [f32; 8]) -> Option<Calm> {
-        let (volume, haste) = (volume(codes), Field::new([2; 3], haste.to_vec()).unwrap());
+        let volume = volume([2; 3], 0.3, codes.to_vec(), cyclic());
+        let haste = Field::new([2; 3], haste.to_vec()).unwrap();
         let blocks = Blocks::new(&volume, 0, &haste).unwrap();
         assert_eq!(blocks.shape(), [1; 3]);
         assert_eq!(blocks.grid([0; 3], [1; 3]).unwrap().origin().to_array(), [0.15; 3]);
@@ -155,5 +169,31 @@ mod tests {
         assert!(calm([110; 8], haste).is_some());
         haste[4] = 0.9;
         assert!(calm([110; 8], haste).is_none());
+    }
+
+    #[test]
+    fn a_range_of_several_cycles_is_brought_into_the_one_about_zero() {
+        // Codes from -1 to 1 m/s where the display wraps at 0.25 m/s.
+        let nyquist = MetresPerSecond::new(0.25);
+        let scale = VelocityScale::new(8, 128, nyquist * (1.0 / 32.0), nyquist, Cycle::Open).unwrap();
+        let haste = Field::new([2; 3], vec![0.0; 8]).unwrap();
+        for (code, cycles) in [(138, 0.0), (118, 0.0), (138 + 64, 1.0), (118 - 64, -1.0)] {
+            let volume = volume([2; 3], 0.3, vec![code; 8], scale);
+            let here = Blocks::new(&volume, 0, &haste).unwrap().calm([0; 3]).unwrap();
+            let displayed = scale.phase(u16::from(code)) as f32 - TAU * cycles;
+            assert!((here.phase - displayed).abs() < 1e-5, "{code}: {}", here.phase);
+        }
+    }
+
+    #[test]
+    fn what_no_whole_block_is_left_for_lies_at_both_ends() {
+        // Blocks of three voxels: of eight two are left over.
+        let volume = volume([8, 3, 4], 0.24, vec![110; 96], cyclic());
+        let haste = Field::new([8, 3, 4], vec![0.0; 96]).unwrap();
+        let blocks = Blocks::new(&volume, 0, &haste).unwrap();
+        assert_eq!((blocks.shape(), blocks.by, blocks.first), ([2, 1, 1], [3; 3], [1, 0, 0]));
+        assert!(blocks.calm([1, 0, 0]).is_some());
+        let grid = blocks.grid([1, 0, 0], [1; 3]).unwrap();
+        assert!((grid.origin().0 - nalgebra::Point3::new(5.0, 1.0, 1.0) * 0.24).norm() < 1e-12);
     }
 }

@@ -18,7 +18,7 @@ pub(super) const REACH_MM: f64 = 26.0;
 const CYCLES: f64 = 3.0;
 /// Standard deviation of the smoothing after the cycles were restored, mm
 const SMOOTH_MM: f64 = 0.7;
-/// Fewer calm voxels than this are no zone, mm3
+/// Less calm blood than this is no zone, mm3
 const SMALLEST_MM3: f64 = 300.0;
 
 /// How far the restored cycles can be relied on
@@ -28,9 +28,9 @@ pub struct Dealiasing {
     pub loops: usize,
     /// Share of loops that hold an inconsistency, 0 to 1
     pub broken: f64,
-    /// Share of voxels to which another path gives the same cycles, 0 to 1
+    /// Share of blocks to which another path gives the same cycles, 0 to 1
     pub agreed: f64,
-    /// Share of voxels whose displayed velocity had wrapped, 0 to 1
+    /// Share of blocks whose displayed velocity had wrapped, 0 to 1
     pub wrapped: f64,
 }
 
@@ -90,7 +90,7 @@ impl Upstream {
         let (mut phase, mut quality) = (vec![0.0f32; count], vec![0.0f32; count]);
         let mut calm = vec![false; count];
         for (block, here) in found {
-            let Some(i) = part.place(block) else { continue };
+            let i = part.place(block).expect("the part was grown to hold every block found");
             (phase[i], quality[i], calm[i]) = (here.phase, here.quality, true);
         }
         let mut this = Self {
@@ -145,7 +145,7 @@ impl Upstream {
         f64::from(self.velocity[i])
     }
 
-    /// Cells along each side of the box
+    /// Blocks along each side of the box
     pub(super) fn shape(&self) -> [usize; 3] {
         self.grid.shape()
     }
@@ -157,19 +157,32 @@ impl Upstream {
         self.grid.volume_from_voxel(VoxelPoint::new(x, y, z))
     }
 
-    /// The nearest block of the box, `None` outside it
-    pub(super) fn nearest(&self, point: VolumePoint) -> Option<usize> {
+    /// Velocity along the beam at a point, m/s, between the blocks about it that are known; `None` where those
+    /// weigh less than half
+    pub(super) fn velocity_at(&self, point: VolumePoint) -> Option<f64> {
         let at = self.grid.voxel_from_volume(point).0;
         let shape = self.shape();
-        let mut index = [0usize; 3];
-        for a in 0..3 {
-            let nearest = at[a].round();
-            if !(nearest >= 0.0 && nearest < shape[a] as f64) {
-                return None;
+        let (mut sum, mut weight) = (0.0, 0.0);
+        for corner in 0..8 {
+            let (mut i, mut share, mut stride) = (0, 1.0, 1);
+            for a in 0..3 {
+                let low = at[a].floor();
+                let upper = corner >> a & 1 == 1;
+                let place = if upper { low + 1.0 } else { low };
+                share *= if upper { at[a] - low } else { 1.0 - (at[a] - low) };
+                if share == 0.0 || !(place >= 0.0 && place < shape[a] as f64) {
+                    share = 0.0;
+                    break;
+                }
+                i += stride * place as usize;
+                stride *= shape[a];
             }
-            index[a] = nearest as usize;
+            if share > 0.0 && self.known[i] {
+                sum += share * self.velocity(i);
+                weight += share;
+            }
         }
-        Some(index[0] + shape[0] * (index[1] + shape[1] * index[2]))
+        (weight >= 0.5).then(|| sum / weight)
     }
 }
 
@@ -192,7 +205,7 @@ fn half_ball(grid: &Grid, neck: VolumePoint, axis: Direction) -> Extent {
     ball
 }
 
-/// The voxels of the largest joined part
+/// The blocks of the largest joined part
 fn largest_part(unwrapped: &Unwrapped) -> Vec<bool> {
     let mut sizes = vec![0u32; unwrapped.part.len()];
     for part in unwrapped.part.iter().filter(|p| **p != u32::MAX) {
@@ -213,7 +226,7 @@ fn quiet_cycles(phase: &[f32], unwrapped: &Unwrapped, kept: &[bool], far: impl F
     crate::numeric::stats::median(&turns).round() as i32
 }
 
-/// Share of kept voxels to which two answers give the same cycles, up to one constant
+/// Share of kept blocks to which two answers give the same cycles, up to one constant
 fn agreement(a: &Unwrapped, b: &Unwrapped, kept: &[bool]) -> f64 {
     let mut counts = std::collections::BTreeMap::new();
     for i in (0..kept.len()).filter(|i| kept[*i]) {

@@ -52,7 +52,7 @@ const LEAST_RADII: f64 = 1.15;
 const SLOWEST_M_S: f64 = 0.18;
 /// Fewer surfaces than this cannot be compared
 const FEWEST: usize = 3;
-/// Cycles restored along two paths must agree on this share of the voxels
+/// Cycles restored along two paths must agree on this share of the blocks
 const LEAST_AGREED: f64 = 0.9;
 /// The opening is looked for up to so far upstream of the neck, mm
 const OPENING_WITHIN_MM: f64 = 9.0;
@@ -84,7 +84,7 @@ pub enum ZoneError {
     NoFlow,
     /// Two paths give different cycles
     #[error(
-        "whole cycles of the velocity could not be restored reliably: two paths agree on {:.0} % of the voxels, 90 \
+        "whole cycles of the velocity could not be restored reliably: two paths agree on {:.0} % of the blood, 90 \
          are wanted",
         100.0 * .0
     )]
@@ -250,22 +250,22 @@ fn alias_velocity(volume: &Volume4, neck: VolumePoint, axis: Direction) -> f64 {
     if limit > 0.05 { limit } else { volume.velocity_scale.nyquist().get() }
 }
 
-/// Seen velocities of the voxels by which the opening is found, m/s: between the wall filter and what
+/// Seen velocities of the blocks by which the opening is found, m/s: between the wall filter and what
 /// is blurred near the opening
 const TOLD_M_S: std::ops::Range<f64> = 0.12..1.6;
-/// Fewer voxels than this say nothing
-const FEWEST_VOXELS: usize = 60;
-/// About so many voxels are asked
-const MOST_VOXELS: usize = 800;
+/// Fewer blocks than this say nothing
+const FEWEST_BLOCKS: usize = 60;
+/// About so many blocks are asked
+const MOST_BLOCKS: usize = 800;
 
-/// Where along the axis the opening lies: where the flows that single voxels tell scatter least
+/// Where along the axis the opening lies: where the flows that single blocks tell scatter least
 fn opening_along(volume: &Volume4, upstream: &Upstream, pull: &Pull, axis: Direction) -> (Pull, f64) {
     let against = -axis;
     let told: Vec<(VolumePoint, f64)> = (0..upstream.known.len())
         .filter(|i| upstream.known[*i] && TOLD_M_S.contains(&upstream.velocity(*i).abs()))
         .map(|i| (upstream.point(i), upstream.velocity(i)))
         .collect();
-    let stride = (told.len() / MOST_VOXELS).max(1);
+    let stride = (told.len() / MOST_BLOCKS).max(1);
     let few: Vec<_> = told.into_iter().step_by(stride).collect();
     let scatter = |mm: f64| {
         let here = pull.moved(against, mm);
@@ -280,7 +280,7 @@ fn opening_along(volume: &Volume4, upstream: &Upstream, pull: &Pull, axis: Direc
             })
             .collect();
         let middle = median(&flows);
-        if flows.len() < FEWEST_VOXELS || middle <= 0.0 {
+        if flows.len() < FEWEST_BLOCKS || middle <= 0.0 {
             return f64::INFINITY;
         }
         median_deviation(&flows) / middle
@@ -297,7 +297,7 @@ fn opening_along(volume: &Volume4, upstream: &Upstream, pull: &Pull, axis: Direc
     (pull.moved(against, mm), mm)
 }
 
-/// Speed at each voxel, and where it can be told
+/// Speed at each block, and where it can be told
 fn speeds(volume: &Volume4, upstream: &Upstream, pull: &Pull, axis: Direction) -> (Vec<f32>, Vec<bool>) {
     let centre = pull.centre();
     let mut speed = vec![0.0f32; upstream.known.len()];
@@ -322,10 +322,7 @@ fn speeds(volume: &Volume4, upstream: &Upstream, pull: &Pull, axis: Direction) -
 /// size; `None` where it is not seen there
 fn radius_on_axis(upstream: &Upstream, centre: VolumePoint, axis: Direction, level: f64) -> Option<Mm> {
     const STEP_MM: f64 = 0.1;
-    let seen = |mm: f64| {
-        let i = upstream.nearest(centre.moved(axis.into_inner() * -mm))?;
-        upstream.known[i].then(|| upstream.velocity(i).abs())
-    };
+    let seen = |mm: f64| upstream.velocity_at(centre.moved(axis.into_inner() * -mm)).map(f64::abs);
     let steps = (field::REACH_MM / STEP_MM) as usize;
     let last = (1..steps).map(|k| k as f64 * STEP_MM).rfind(|mm| seen(*mm).is_some_and(|v| v >= level))?;
     Some(Mm::new(last + STEP_MM / 2.0))
