@@ -52,7 +52,9 @@ pub fn find(
     let mut jets = link(in_frames(volume, scale, &[beam], watch, "finding the jets")?, options.most);
     if jets.is_empty() && options.most > 0 {
         let mut again = in_frames(volume, scale, &leaning(beam), watch, "looking again for jets")?;
-        again.iter_mut().for_each(|poses| poses.retain(is_wide));
+        for poses in &mut again {
+            poses.retain(is_wide);
+        }
         jets = link(again, options.most);
     }
     fill_gaps(volume, scale, &mut jets, watch)?;
