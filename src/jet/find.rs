@@ -3,14 +3,14 @@
 use rayon::prelude::*;
 
 use crate::job::{Cancelled, Watch};
-use crate::space::{Cut, Direction, VolumePoint, VoxelPoint, angle_between};
+use crate::space::{Direction, VoxelPoint, angle_between};
 use crate::volume::{ChannelKind, Volume4};
 
 use super::link::{Jet, link};
 use super::pose::{Guess, JetPose, Part, refine};
 use super::section::SectionPlan;
 use super::seed::{Seed, seeds};
-use super::{Signal, SignalScale};
+use super::{Signal, SignalScale, second_look};
 
 /// How jets are looked for
 #[derive(Clone, Debug)]
@@ -47,51 +47,18 @@ pub fn find(
 ) -> Result<(SignalScale, Vec<Jet>), JetError> {
     let scale = SignalScale::of(volume).ok_or(JetError::NoVelocity)?;
     let beam = volume.beam_at(volume.grid.middle()).unwrap_or(volume.grid.axes()[2]);
-    // Planes across the beam show nearly every jet. One that leaves a wide opening slantwise is not
-    // narrow in any of them, and "no jet" is too grave an answer to rest on them alone.
+    // "No jet" is too grave an answer to rest on planes across the beam alone.
     let mut jets = link(in_frames(volume, scale, &[beam], watch, "finding the jets")?, options.most);
     if jets.is_empty() && options.most > 0 {
-        let mut again = in_frames(volume, scale, &leaning(beam), watch, "looking again for jets")?;
+        let mut again =
+            in_frames(volume, scale, &second_look::leaning(beam), watch, "looking again for jets")?;
         for poses in &mut again {
-            poses.retain(is_wide);
+            poses.retain(second_look::is_wide);
         }
         jets = link(again, options.most);
     }
     fill_gaps(volume, scale, &mut jets, watch)?;
     Ok((scale, jets))
-}
-
-/// Openings below this area are not what the second look is for, mm2 (our own choice)
-const WIDE_MM2: f64 = 25.0;
-/// Where no cross-section up to 9 mm upstream has less haste than this, what comes is no converging blood but noise
-/// drawn as colour, whose haste is everywhere about 0.46 (our own choice, on simulated acquisitions)
-const CALM_UPSTREAM: f64 = 0.3;
-
-/// Whether a pose is what planes across the beam can miss: a wide opening, seen with all that makes a jet, to
-/// which calm blood comes
-fn is_wide(pose: &JetPose) -> bool {
-    let profile = &pose.profile;
-    let calmest = profile
-        .positions_mm
-        .iter()
-        .zip(&profile.haste)
-        .filter(|(position, _)| (-9.0..-1.0).contains(*position))
-        .fold(f64::INFINITY, |least, (_, haste)| least.min(*haste));
-    pose.area_mm2 >= WIDE_MM2
-        && [pose.convergence, pose.expansion, pose.whole] == [Part::Found; 3]
-        && calmest <= CALM_UPSTREAM
-}
-
-/// Lean of the second look's planes, degrees
-const LEAN_DEG: f64 = 40.0;
-/// So many of them around the beam
-const LEANS: usize = 6;
-
-/// Directions around the beam
-fn leaning(beam: Direction) -> Vec<Direction> {
-    let across = Cut::perpendicular_to(VolumePoint::new(0.0, 0.0, 0.0), beam);
-    let toward = |k: usize| std::f64::consts::TAU * k as f64 / LEANS as f64;
-    (0..LEANS).map(|k| across.tilted(LEAN_DEG.to_radians(), toward(k)).normal()).collect()
 }
 
 /// The jets of each frame that show in planes across some directions

@@ -12,6 +12,7 @@
 mod find;
 mod link;
 mod pose;
+mod second_look;
 mod section;
 mod seed;
 mod signal;

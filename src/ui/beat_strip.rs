@@ -200,7 +200,7 @@ fn row_ui(ui: &mut Ui, row: &Row<'_>, scene: &Scene<'_>, out: &mut Vec<Action>) 
         let mean = words::cm2(systole.mean_vca_mm2);
         // Among other rows there is room for two lines.
         let lines = if row.whole.height() < ROWS[0] - 8.0 {
-            format!("{there}, mean {mean}")
+            format!("{there}\nmean {mean}")
         } else {
             let over = systole.peak_overstates_percent;
             format!("{there}\nmean {mean}; the peak overstates it by {over:.0} %")
