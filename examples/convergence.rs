@@ -7,7 +7,7 @@
 //! regurgitant volume is compared with the one that was put in.
 //!
 //! Options: `--seeds FROM..TO`, `--list yes` (a line a jet), `--beats yes`, `--voxel-mm SIDE` (the same recipes
-//! with voxels of another size).
+//! with voxels of another size), `--roundness POWER` (with velocities of another course, 1 a half-sine).
 
 use narrows::beat::ContinuousWave;
 use narrows::job::Watch;
@@ -23,6 +23,7 @@ struct Wanted {
     list: bool,
     beats: bool,
     voxel_mm: Option<f64>,
+    roundness: Option<f64>,
 }
 
 impl Wanted {
@@ -34,12 +35,15 @@ impl Wanted {
                 std::array::from_fn(|a| (grid.shape[a] as f64 * grid.voxel_mm[a] / voxel).round() as usize);
             grid.voxel_mm = [voxel; 3];
         }
+        if let Some(roundness) = self.roundness {
+            recipe.orifice.iter_mut().for_each(|orifice| orifice.wave.roundness = roundness);
+        }
         recipe
     }
 }
 
 fn main() {
-    let mut wanted = Wanted { seeds: 5000..5040, list: false, beats: false, voxel_mm: None };
+    let mut wanted = Wanted { seeds: 5000..5040, list: false, beats: false, voxel_mm: None, roundness: None };
     let mut arguments = std::env::args().skip(1);
     while let Some(argument) = arguments.next() {
         let text = arguments.next().unwrap_or_default();
@@ -51,10 +55,13 @@ fn main() {
             ("--voxel-mm", _) if text.parse::<f64>().is_ok_and(|side| (0.2..=2.0).contains(&side)) => {
                 wanted.voxel_mm = text.parse().ok();
             }
+            ("--roundness", _) if text.parse::<f64>().is_ok_and(|power| (0.0..=4.0).contains(&power)) => {
+                wanted.roundness = text.parse().ok();
+            }
             _ => {
                 eprintln!(
-                    "error: options are --seeds FROM..TO, --list yes, --beats yes and --voxel-mm SIDE (0.2 to 2), not \
-                     {argument:?} {text:?}"
+                    "error: options are --seeds FROM..TO, --list yes, --beats yes, --voxel-mm SIDE (0.2 to 2) and \
+                     --roundness POWER (0 to 4), not {argument:?} {text:?}"
                 );
                 std::process::exit(2);
             }
@@ -206,6 +213,8 @@ struct Beat {
     found: usize,
     truth_ml: f64,
     by: [(f64, bool); 2],
+    /// Power of the envelope, its standard deviation and the frames that told it
+    power: Option<(f64, f64, usize)>,
 }
 
 /// Velocity-time integral of the whole of systole, m: what a continuous-wave spectrum shows while any
@@ -231,16 +240,18 @@ fn beat_of(wanted: &Wanted, seed: u64) -> Beat {
     let peak = MetresPerSecond::new(recipe.orifice[0].wave.peak_m_s);
     let arch = ContinuousWave { peak: Some(peak), duration, ..ContinuousWave::default() };
     let mut found = 0;
+    let mut power = None;
     let by = [integral, arch].map(|continuous_wave| {
         let options = Options { continuous_wave, ..Options::default() };
         let results = measure(&volume, &options, &Watch::silent()).expect("it has velocity");
         found = results.jets.len();
+        power = results.total.cw_envelope.map(|used| (used.power, used.power_error, used.frames));
         results.total.regurgitant_volume_ml.map_or((-100.0, false), |volume| {
             let truth = truth.regurgitant_volume_ml;
             (100.0 * (volume.value / truth - 1.0), volume.low <= truth && truth <= volume.high)
         })
     });
-    Beat { seed, jets: truth.jets.len(), found, truth_ml: truth.regurgitant_volume_ml, by }
+    Beat { seed, jets: truth.jets.len(), found, truth_ml: truth.regurgitant_volume_ml, by, power }
 }
 
 fn beats(wanted: &Wanted) {
@@ -248,8 +259,10 @@ fn beats(wanted: &Wanted) {
     let all: Vec<Beat> = seeds.par_iter().map(|seed| beat_of(wanted, *seed)).collect();
     if wanted.list {
         for beat in &all {
+            let (power, error, frames) = beat.power.unwrap_or_default();
             println!(
-                "{} {} jets of {}, {:.1} ml: {:+.1} % with the integral, {:+.1} % with peak and duration",
+                "{} {} jets of {}, {:.1} ml: {:+.1} % with the integral, {:+.1} % with peak and duration; power \
+                 {power:.2} +- {error:.2} from {frames} frames",
                 beat.seed, beat.found, beat.jets, beat.truth_ml, beat.by[0].0, beat.by[1].0
             );
         }

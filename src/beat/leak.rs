@@ -1,79 +1,8 @@
 //! Regurgitant volume of a beat: area through time times velocity through time.
-//!
-//! The velocity envelope comes from continuous-wave Doppler, which the volume does not hold: its
-//! peak and duration, or its velocity-time integral, are typed in. Its course is taken as a
-//! half-sine over the jet's systole, so that a leak late in systole is not multiplied by the whole
-//! integral.
 
-use std::f64::consts::PI;
+use crate::unit::{Ml, Mm2, Seconds};
 
-use crate::unit::{MetresPerSecond, Ml, Mm2, Seconds};
-
-use super::SystoleBounds;
-
-/// A half-sine velocity envelope over a part of the beat
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Envelope {
-    peak: MetresPerSecond,
-    start: Seconds,
-    duration: Seconds,
-    error: [f64; 2],
-}
-
-/// What the reader knows of the continuous-wave Doppler
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct ContinuousWave {
-    /// Peak velocity
-    pub peak: Option<MetresPerSecond>,
-    /// Velocity-time integral, m
-    pub vti_m: Option<f64>,
-    /// Length of the envelope; the length of systole where not given
-    pub duration: Option<Seconds>,
-}
-
-/// Share by which a typed velocity-time integral may be off, down and up, at 95 % (common practice, no
-/// source)
-const TRACED_ERROR: [f64; 2] = [0.08, 0.08];
-/// The same for a half-sine on a typed peak: its mean is 0.64 of the peak, that of a triangle 0.5, that of
-/// the fullest spectra above 0.8 (our own choice)
-const ARCH_ERROR: [f64; 2] = [0.15, 0.3];
-
-impl Envelope {
-    /// The envelope of a continuous-wave Doppler over systole; `None` where neither a positive peak
-    /// nor a positive integral is known
-    ///
-    /// A half-sine of peak `V` and length `T` has the integral `2 V T / pi`.
-    pub fn new(known: &ContinuousWave, systole: &SystoleBounds) -> Option<Self> {
-        let whole = systole.end - systole.start;
-        let duration = known.duration.unwrap_or(whole);
-        if !(duration.is_finite() && duration > Seconds::ZERO) {
-            return None;
-        }
-        let from_vti = known.vti_m.map(|vti| MetresPerSecond::new(vti * PI / (2.0 * duration.get())));
-        let peak = from_vti.or(known.peak).filter(|v| v.is_finite() && *v > MetresPerSecond::ZERO)?;
-        // Centred on systole where it is shorter or longer.
-        let start = systole.start + (whole - duration) / 2.0;
-        let error = if from_vti.is_some() { TRACED_ERROR } else { ARCH_ERROR };
-        Some(Self { peak, start, duration, error })
-    }
-
-    /// Shares by which a volume may be off through the envelope alone, down and up, at 95 %
-    pub fn error(&self) -> [f64; 2] {
-        self.error
-    }
-
-    /// Velocity-time integral, m
-    pub fn vti_m(&self) -> f64 {
-        self.peak.get() * self.duration.get() * 2.0 / PI
-    }
-
-    /// Integral of the velocity between two moments, m
-    fn between(&self, from: f64, to: f64) -> f64 {
-        let phase = |t: f64| ((t - self.start.get()) / self.duration.get()).clamp(0.0, 1.0) * PI;
-        let (a, b) = (phase(from), phase(to));
-        self.peak.get() * self.duration.get() / PI * (libm::cos(a) - libm::cos(b))
-    }
-}
+use super::Envelope;
 
 /// Volume that leaks in a beat: each frame's area, `None` where absent, times the velocity over the
 /// time for which the frame stands (half-way to its neighbours)
@@ -113,6 +42,9 @@ pub fn sampling_error(times: &[Seconds], areas: &[Option<Mm2>], envelope: &Envel
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::beat::{ContinuousWave, SystoleBounds};
+    use crate::unit::MetresPerSecond;
+    use std::f64::consts::PI;
 
     fn volume(shape: impl Fn(f64) -> Option<f64>) -> f64 {
         let n = 3000;
@@ -121,7 +53,7 @@ mod tests {
         let systole =
             SystoleBounds { start: Seconds::new(0.0), end: Seconds::new(0.3), reason: String::new() };
         let known = ContinuousWave { peak: Some(MetresPerSecond::new(5.0)), ..Default::default() };
-        let envelope = Envelope::new(&known, &systole).unwrap();
+        let envelope = Envelope::new(&known, &systole, &[]).unwrap();
         assert!((envelope.vti_m() - 0.9549).abs() < 1e-4);
         regurgitant_volume(&times, &areas, &envelope).get()
     }
@@ -136,22 +68,11 @@ mod tests {
     }
 
     #[test]
-    fn nothing_known_gives_no_envelope_and_an_integral_overrules_the_peak() {
-        let systole =
-            SystoleBounds { start: Seconds::new(0.1), end: Seconds::new(0.4), reason: String::new() };
-        assert!(Envelope::new(&ContinuousWave::default(), &systole).is_none());
-        let both = ContinuousWave { peak: Some(MetresPerSecond::new(9.0)), vti_m: Some(1.5), duration: None };
-        assert!((Envelope::new(&both, &systole).unwrap().vti_m() - 1.5).abs() < 1e-12);
-        let broken = ContinuousWave { vti_m: Some(f64::NAN), ..Default::default() };
-        assert!(Envelope::new(&broken, &systole).is_none());
-    }
-
-    #[test]
     fn a_leak_that_begins_between_two_frames_is_off_by_no_more_than_is_told() {
         let systole =
             SystoleBounds { start: Seconds::new(0.0), end: Seconds::new(0.3), reason: String::new() };
         let known = ContinuousWave { vti_m: Some(1.0), ..Default::default() };
-        let envelope = Envelope::new(&known, &systole).unwrap();
+        let envelope = Envelope::new(&known, &systole, &[]).unwrap();
         let times: Vec<Seconds> = (0..8).map(|i| Seconds::new(0.04 * f64::from(i) + 0.01)).collect();
         let (mut worst, mut least) = (0.0f64, f64::INFINITY);
         for step in 0..200 {

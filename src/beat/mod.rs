@@ -3,12 +3,16 @@
 //! A single frame's area times the whole velocity-time integral overstates a leak that is not
 //! holosystolic, so the peak, the time mean and the pattern stand side by side.
 
+mod envelope;
+mod fullness;
 mod leak;
 mod pattern;
 mod systole;
 mod zone;
 
-pub use leak::{ContinuousWave, Envelope, regurgitant_volume, sampling_error};
+pub use envelope::{ContinuousWave, Envelope};
+pub use fullness::{FlowFrame, Fullness};
+pub use leak::{regurgitant_volume, sampling_error};
 pub use pattern::{Course, Pattern, course};
 pub use systole::{SystoleBounds, bounds, given_bounds};
 pub use zone::{

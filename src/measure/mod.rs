@@ -2,6 +2,7 @@
 
 mod comparison;
 mod given;
+mod leak;
 mod reread;
 pub mod results;
 mod run;

@@ -12,6 +12,7 @@ use crate::space::{Cut, VolumePoint, angle_between};
 use crate::unit::Mm2;
 use crate::volume::Volume4;
 
+use super::leak;
 use super::results::{
     Components, FrameResult, Interval, IntervalPart, JetResult, Reading, Results, Seen, SingleWidth, Widths,
 };
@@ -172,7 +173,7 @@ pub fn reread(
         jet.id = place + 1;
         jet.systole = systole_of(volume, &jet.frames, &systole);
     }
-    let envelope = Envelope::new(&options.continuous_wave, &systole);
+    let envelope = Envelope::new(&options.continuous_wave, &systole, &leak::flow_frames(&jets));
     let total = total(&jets, volume, envelope.as_ref());
     let mut cautions = cautions(volume, &jets, &total, &systole);
     cautions.extend(said);

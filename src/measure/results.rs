@@ -406,4 +406,24 @@ pub struct Total {
     pub frame: Option<usize>,
     /// Regurgitant volume of a beat; `null` without a CW Doppler envelope
     pub regurgitant_volume_ml: Option<Interval>,
+    /// The CW Doppler envelope that it was made with; `null` without one and in older documents
+    #[serde(default)]
+    pub cw_envelope: Option<CwEnvelope>,
+}
+
+/// The CW Doppler envelope as it was used: `V sin(pi t / T)^power` from its start
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct CwEnvelope {
+    /// Velocity-time integral: as typed in, or from peak, duration and power
+    pub vti_m: Interval,
+    /// When it begins, s after the R wave
+    pub start_s: f64,
+    /// How long it lasts
+    pub duration_s: f64,
+    /// How full it is: 1 a half-sine, less a flatter top
+    pub power: f64,
+    /// Standard deviation of the power
+    pub power_error: f64,
+    /// Frames whose flow and area told the power; 0 where a half-sine was taken for want of them
+    pub frames: usize,
 }

@@ -13,6 +13,7 @@ use crate::trust;
 use crate::unit::{Mm2, Seconds};
 use crate::volume::{ChannelKind, Volume4};
 
+use super::leak;
 use super::results::{
     Components, Convergence, FrameResult, Given, IntervalPart, JetResult, ObserverChange, ProfilePoint,
     Reading, Results, SCHEMA, Shape, SingleWidth, Source, Systole, Tool, Total, Trust, Widths,
@@ -110,7 +111,7 @@ pub fn measure(volume: &Volume4, options: &Options, watch: &Watch) -> Result<Res
             Some(result)
         })
         .collect();
-    let envelope = Envelope::new(&options.continuous_wave, &systole);
+    let envelope = Envelope::new(&options.continuous_wave, &systole, &leak::flow_frames(&results));
     let total = total(&results, volume, envelope.as_ref());
     let cautions = cautions(volume, &results, &total, &systole);
     let mut results = Results {
@@ -397,38 +398,15 @@ pub(super) fn total(jets: &[JetResult], volume: &Volume4, envelope: Option<&Enve
         let areas = jets.iter().filter_map(|jet| jet.frames.get(frame)?.vca_mm2);
         areas.fold(Interval::exactly(0.0), Interval::together)
     };
+    let envelope = envelope.filter(|_| !jets.is_empty());
     let best = (0..frames).max_by(|a, b| sum(*a).value.total_cmp(&sum(*b).value).then(b.cmp(a)));
     let frame = best.filter(|f| sum(*f).value > 0.0);
     Total {
         vca_mm2: frame.map_or(Interval { value: 0.0, low: 0.0, high: 0.0 }, sum),
         frame,
-        regurgitant_volume_ml: envelope.filter(|_| !jets.is_empty()).map(|e| leak(jets, volume, e)),
+        regurgitant_volume_ml: envelope.map(|e| leak::volume(jets, volume, e)),
+        cw_envelope: envelope.map(leak::envelope),
     }
-}
-
-/// Regurgitant volume of all jets; the areas' errors are taken as common to all frames
-fn leak(jets: &[JetResult], volume: &Volume4, envelope: &Envelope) -> Interval {
-    let with = |pick: fn(&Interval) -> f64| {
-        jets.iter()
-            .map(|jet| {
-                let areas: Vec<Option<Mm2>> =
-                    jet.frames.iter().map(|f| f.vca_mm2.as_ref().map(|a| Mm2::new(pick(a)))).collect();
-                beat::regurgitant_volume(volume.timeline.times(), &areas, envelope).get()
-            })
-            .sum::<f64>()
-    };
-    let (value, low, high) = (with(|a| a.value), with(|a| a.low), with(|a| a.high));
-    let between = jets
-        .iter()
-        .map(|jet| {
-            let areas: Vec<Option<Mm2>> =
-                jet.frames.iter().map(|f| f.vca_mm2.map(|area| Mm2::new(area.value))).collect();
-            beat::sampling_error(volume.timeline.times(), &areas, envelope).get().powi(2)
-        })
-        .sum::<f64>();
-    let [down, up] = envelope.error().map(|share| share * value);
-    let apart = |area: f64, envelope: f64| (area * area + envelope * envelope + between).sqrt();
-    Interval::around(value, apart(value - low, down), apart(high - value, up))
 }
 
 fn source(volume: &Volume4) -> Source {

@@ -258,7 +258,7 @@ pub(crate) fn results() -> Results {
             }),
         },
         jets: vec![jet],
-        total: Total { vca_mm2: vca, frame: Some(2), regurgitant_volume_ml: None },
+        total: Total { vca_mm2: vca, frame: Some(2), regurgitant_volume_ml: None, cw_envelope: None },
         severity: None,
         cautions: vec!["The long-axis direction was assumed.".into()],
     };
