@@ -9,6 +9,8 @@ use super::JetPose;
 pub struct Jet {
     /// Its pose in each frame, `None` where it is absent
     pub poses: Vec<Option<JetPose>>,
+    /// Where it shows on both sides of its neck, but the neck does not ([`super::hides_neck`])
+    pub hidden: Vec<bool>,
 }
 
 impl Jet {
@@ -23,7 +25,18 @@ impl Jet {
             .unwrap_or(0)
     }
 
-    /// Frames in which it is there
+    /// Whether it is there, displayed at its neck or not
+    pub fn is_open(&self, frame: usize) -> bool {
+        self.poses[frame].is_some() || self.hidden[frame]
+    }
+
+    /// The pose of the frame nearest to one that has none of its own
+    pub fn beside(&self, frame: usize) -> Option<(usize, &JetPose)> {
+        let known = self.poses.iter().enumerate().filter_map(|(other, pose)| Some((other, pose.as_ref()?)));
+        known.min_by_key(|(other, _)| (other.abs_diff(frame), *other))
+    }
+
+    /// Frames in which its neck is seen
     pub fn present(&self) -> usize {
         self.poses.iter().flatten().count()
     }
@@ -65,7 +78,7 @@ pub(super) fn link(frames: Vec<Vec<JetPose>>, most: usize) -> Vec<Jet> {
             _ => {
                 let mut poses = vec![None; count];
                 poses[frame] = Some(pose);
-                jets.push(Jet { poses });
+                jets.push(Jet { poses, hidden: vec![false; count] });
             }
         }
     }

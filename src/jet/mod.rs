@@ -10,6 +10,7 @@
 //! Nothing here is a reported area: [`crate::planimetry`] measures; this module says where.
 
 mod find;
+mod hidden;
 mod link;
 mod pose;
 mod second_look;
@@ -18,6 +19,7 @@ mod seed;
 mod signal;
 
 pub use find::{JetError, JetOptions, find};
+pub use hidden::{haste_about, hides_neck};
 pub use link::Jet;
 pub use pose::{JetPose, NECK_BEYOND_MM, NeckProfile, Part};
 pub use section::strength_image;

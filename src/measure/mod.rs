@@ -1,6 +1,7 @@
 //! The whole job on one volume: trust, jets, neck, tracing, beat, and the result document.
 
 mod comparison;
+mod frame;
 mod given;
 mod leak;
 mod reread;

@@ -130,6 +130,7 @@ fn frames(volume: &Volume4, base: Option<&JetResult>, readings: &[FrameReading])
                 frame,
                 time_s: volume.timeline.times()[frame].get(),
                 vca_mm2: read.map(FrameReading::vca_mm2).or_else(|| known.and_then(|at| at.vca_mm2)),
+                hidden: read.is_none() && known.is_some_and(|at| at.hidden),
                 neck_mm: known.and_then(|at| at.neck_mm).or_else(|| place(read?.cut.centre())),
                 traced_at_mm: read
                     .and_then(|read| place(read.cut.centre()))

@@ -372,6 +372,10 @@ pub struct FrameResult {
     pub time_s: f64,
     /// Vena contracta area; `null` where the jet is absent
     pub vca_mm2: Option<Interval>,
+    /// Whether the jet shows on both sides of its neck and the neck itself does not: its area is then what may
+    /// hide in the gap of the colour, from nothing to the most that can, and nothing was traced
+    #[serde(default)]
+    pub hidden: bool,
     /// Centre of the neck
     pub neck_mm: Option<[f64; 3]>,
     /// Centre of the plane of the tracing

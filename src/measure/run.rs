@@ -1,18 +1,17 @@
 //! From a volume to its result document.
 
-use rayon::prelude::*;
-
 use crate::beat::{self, ContinuousWave, Course, Envelope, SystoleBounds};
 use crate::jet::{self, Jet, JetError, JetOptions, JetPose, Signal, SignalScale, StrengthSource};
 use crate::job::{Cancelled, Watch};
 use crate::numeric::Interval;
-use crate::planimetry::{Assessment, Assumed, assess, classify, departures};
+use crate::planimetry::{Assessment, Assumed, classify, departures};
 use crate::severity::{Criteria, Evidence, Own, WidthFit, weigh};
 use crate::space::Direction;
 use crate::trust;
 use crate::unit::{Mm2, Seconds};
 use crate::volume::{ChannelKind, Volume4};
 
+use super::frame::{JetBeat, in_frames};
 use super::leak;
 use super::results::{
     Components, Convergence, FrameResult, Given, IntervalPart, JetResult, ObserverChange, ProfilePoint,
@@ -90,24 +89,30 @@ pub fn measure(volume: &Volume4, options: &Options, watch: &Watch) -> Result<Res
         let stitch = trust::stitch(volume, watch.token());
         (trust::acquisition_with(volume, stitch.as_ref()), stitch)
     };
+    let ap = options.anterior_posterior;
     let ((mut findings, stitch), measured) =
-        rayon::join(acquired, || in_frames(volume, scale, jets, options, watch, "measuring the frames"));
-    let Measured { jets, assessed, zones } = measured?;
+        rayon::join(acquired, || in_frames(volume, scale, jets, ap, watch, "measuring the frames"));
+    let measured = measured?;
+    let jets: Vec<&Jet> = measured.iter().map(|beat| &beat.jet).collect();
     findings.extend(trust::jets(volume, &jets));
-    findings.extend(resolutions(volume, scale, &assessed));
+    findings.extend(resolutions(volume, scale, &measured));
+    findings.extend(
+        measured
+            .iter()
+            .enumerate()
+            .filter_map(|(index, beat)| Some(trust::hidden_neck(&hidden_neck(scale, index + 1, beat)?))),
+    );
 
     let present: Vec<usize> =
-        (0..volume.frames()).filter(|frame| assessed.iter().any(|frames| frames[*frame].is_some())).collect();
+        (0..volume.frames()).filter(|frame| measured.iter().any(|beat| beat.is_open(*frame))).collect();
     let systole = given.unwrap_or_else(|| beat::bounds(&volume.timeline, &present));
-    let results: Vec<JetResult> = jets
+    let results: Vec<JetResult> = measured
         .iter()
-        .zip(&assessed)
         .enumerate()
-        .filter_map(|(index, (jet, frames))| {
-            let mut result = jet_result(volume, scale, index + 1, jet, frames, &systole)?;
+        .filter_map(|(index, beat)| {
+            let mut result = jet_result(volume, scale, index + 1, beat, &systole)?;
             let cw = options.continuous_wave.peak;
-            let widest = result.peak_frame;
-            result.convergence = zone::convergence(volume, &zones[index], widest, cw);
+            result.convergence = zone::convergence(volume, &beat.zones(), result.peak_frame, cw);
             Some(result)
         })
         .collect();
@@ -162,120 +167,45 @@ fn given_systole(volume: &Volume4, [start, end]: [Seconds; 2]) -> Result<Systole
     })
 }
 
-/// The jets, the largest first, so that one bears one number in findings and results alike
-struct Measured {
-    jets: Vec<Jet>,
-    /// `[jet][frame]`: what was measured, `None` where the jet is absent or cannot be traced
-    assessed: Vec<Vec<Option<Assessment>>>,
-    /// `[jet]`: its convergence in those frames
-    zones: Vec<zone::Found>,
-}
-
-/// Measures the jets in every frame; one that can be traced in no frame is none
-fn in_frames(
-    volume: &Volume4,
-    scale: SignalScale,
-    jets: Vec<Jet>,
-    options: &Options,
-    watch: &Watch,
-    stage: &str,
-) -> Result<Measured, Cancelled> {
-    let frames = volume.frames();
-    let done = std::sync::atomic::AtomicUsize::new(0);
-    let by_frame: Result<Vec<_>, Cancelled> = (0..frames)
-        .into_par_iter()
-        // Frames take unlike times: each is handed out on its own.
-        .with_max_len(1)
-        .map(|frame| {
-            let anyone = jets.iter().any(|jet| jet.poses[frame].is_some());
-            let signal = anyone.then(|| Signal::new(volume, frame, scale)).flatten();
-            let assessed: Vec<Option<Assessment>> = jets
-                .iter()
-                .map(|jet| {
-                    let (signal, pose) = (signal.as_ref()?, jet.poses[frame].as_ref()?);
-                    assess(signal, pose, options.anterior_posterior).ok()
-                })
-                .collect();
-            let zones = match &signal {
-                Some(signal) => zone::in_frame(volume, frame, signal, &jets, &assessed),
-                None => jets.iter().map(|_| None).collect(),
-            };
-            let count = done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1;
-            watch.step(stage, count, frames)?;
-            Ok((assessed, zones))
-        })
-        .collect();
-    let mut by_jet: Vec<(Jet, Vec<Option<Assessment>>, zone::Found)> =
-        jets.into_iter().map(|jet| (jet, Vec::new(), Vec::new())).collect();
-    for (assessed, zones) in by_frame? {
-        for ((jet, assessed), zone) in by_jet.iter_mut().zip(assessed).zip(zones) {
-            jet.1.push(assessed);
-            jet.2.push(zone);
-        }
-    }
-    let largest = |frames: &[Option<Assessment>]| peak(frames).map(|(_, area)| area);
-    if by_jet.iter().any(|(_, assessed, _)| largest(assessed).is_none()) {
-        // The others' convergences are measured again without it beside them.
-        let traced = by_jet.into_iter().filter(|(_, assessed, _)| largest(assessed).is_some());
-        return in_frames(
-            volume,
-            scale,
-            traced.map(|(jet, ..)| jet).collect(),
-            options,
-            watch,
-            "measuring without one",
-        );
-    }
-    by_jet.sort_by(|a, b| largest(&b.1).unwrap_or(0.0).total_cmp(&largest(&a.1).unwrap_or(0.0)));
-    let mut measured = Measured { jets: Vec::new(), assessed: Vec::new(), zones: Vec::new() };
-    for (jet, assessed, zones) in by_jet {
-        measured.jets.push(jet);
-        measured.assessed.push(assessed);
-        measured.zones.push(zones);
-    }
-    Ok(measured)
-}
-
 /// What the edges of each jet at its peak show to be resolved; nothing where no power was stored, since
 /// the point spread is then assumed and not seen
-fn resolutions(
-    volume: &Volume4,
-    scale: SignalScale,
-    assessed: &[Vec<Option<Assessment>>],
-) -> Vec<trust::Finding> {
+fn resolutions(volume: &Volume4, scale: SignalScale, measured: &[JetBeat]) -> Vec<trust::Finding> {
     if scale.source == StrengthSource::Colour {
         return Vec::new();
     }
-    let at_peak = |frames: &Vec<Option<Assessment>>| {
-        let at = frames.get(peak(frames)?.0)?.as_ref()?;
+    let at_peak = |beat: &JetBeat| {
+        let at = beat.at_peak()?.1;
         let narrowest = at.long_axis.value.get().min(at.commissural.value.get());
         Some((at.blur.sigma.get(), at.blur.sigma_error.get(), narrowest))
     };
-    let seen = assessed.iter().enumerate().filter_map(|(index, frames)| Some((index + 1, at_peak(frames)?)));
+    let seen = measured.iter().enumerate().filter_map(|(index, beat)| Some((index + 1, at_peak(beat)?)));
     seen.map(|(id, (sigma_mm, sigma_error_mm, narrowest_mm))| {
         trust::resolution(volume, &trust::Sharpness { id, sigma_mm, sigma_error_mm, narrowest_mm })
     })
     .collect()
 }
 
-/// The frame of the largest area and that area, mm2; `None` where nothing was measured
-fn peak(frames: &[Option<Assessment>]) -> Option<(usize, f64)> {
-    (0..frames.len())
-        .filter_map(|f| frames[f].as_ref().map(|a| (f, a.vca.value.get())))
-        .max_by(|a, b| a.1.total_cmp(&b.1).then(b.0.cmp(&a.0)))
+/// Where a jet's neck is not displayed; `None` where it is in every frame in which the jet is there
+fn hidden_neck(scale: SignalScale, id: usize, beat: &JetBeat) -> Option<trust::HiddenNeck> {
+    let frames = beat.jet.hidden.iter().filter(|hides| **hides).count();
+    let areas = (0..beat.frames.len()).filter_map(|frame| Some(beat.hidden(frame, scale)?.1.high));
+    let most_mm2 = areas.fold(0.0, f64::max);
+    let measured = beat.frames.iter().filter(|at| at.assessed.is_some()).count();
+    (frames > 0).then_some(trust::HiddenNeck { id, frames, measured, most_mm2 })
 }
 
 fn jet_result(
     volume: &Volume4,
     scale: SignalScale,
     id: usize,
-    jet: &Jet,
-    frames: &[Option<Assessment>],
+    beat: &JetBeat,
     systole: &SystoleBounds,
 ) -> Option<JetResult> {
-    let (peak, _) = peak(frames)?;
-    let (at, pose) = (frames[peak].as_ref()?, jet.poses[peak].as_ref()?);
-    let areas: Vec<Option<Mm2>> = frames.iter().map(|f| f.as_ref().map(|a| a.vca.value)).collect();
+    let (peak, at) = beat.at_peak()?;
+    let pose = beat.jet.poses[peak].as_ref()?;
+    let frames = frame_results(volume, scale, beat);
+    let areas: Vec<Option<Mm2>> =
+        frames.iter().map(|at| at.vca_mm2.map(|area| Mm2::new(area.value))).collect();
     let course = beat::course(volume.timeline.times(), &areas, systole);
     let vca = Interval::from(at.vca);
     let circle = Mm2::of_circle(at.long_axis.value).get();
@@ -310,7 +240,7 @@ fn jet_result(
             error_percent: 100.0 * (circle / vca.value.max(1e-9) - 1.0),
             misleads: circle < vca.low || circle > vca.high,
         },
-        frames: frame_results(volume, jet, frames),
+        frames,
         systole: systole_result(&course, vca.value, systole),
         interval_parts: at
             .parts
@@ -360,18 +290,21 @@ pub(super) fn shape(at: &Assessment) -> Shape {
     }
 }
 
-fn frame_results(volume: &Volume4, jet: &Jet, frames: &[Option<Assessment>]) -> Vec<FrameResult> {
-    (0..frames.len())
+fn frame_results(volume: &Volume4, scale: SignalScale, beat: &JetBeat) -> Vec<FrameResult> {
+    (0..beat.frames.len())
         .map(|frame| {
-            let measured = frames[frame].as_ref();
-            let pose = jet.poses[frame].as_ref().filter(|_| measured.is_some());
+            let measured = beat.frames[frame].assessed.as_ref();
+            let pose = beat.jet.poses[frame].as_ref().filter(|_| measured.is_some());
+            let hidden = beat.hidden(frame, scale);
+            let beside = hidden.as_ref().map(|(pose, _)| *pose);
             FrameResult {
                 frame,
                 time_s: volume.timeline.times()[frame].get(),
-                vca_mm2: measured.map(|a| a.vca.into()),
-                neck_mm: pose.map(|p| p.neck.to_array()),
+                vca_mm2: measured.map(|a| a.vca.into()).or(hidden.map(|(_, area)| area)),
+                hidden: hidden.is_some(),
+                neck_mm: pose.or(beside).map(|p| p.neck.to_array()),
                 traced_at_mm: pose.map(|p| p.narrowest.to_array()),
-                axis: pose.map(|p| p.axis.into_inner().into()),
+                axis: pose.or(beside).map(|p| p.axis.into_inner().into()),
             }
         })
         .collect()

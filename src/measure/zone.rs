@@ -9,8 +9,8 @@ use crate::volume::Volume4;
 
 use super::results::{Convergence, ConvergenceFrame, ConvergenceSurface, Dealiasing, Hemisphere, Interval};
 
-/// `[frame]`: the convergence of one jet, `None` where it was not measured
-pub(super) type Found = Vec<Option<Result<Zone, ZoneError>>>;
+/// The convergence of one jet in one frame, `None` where it was not measured
+pub(super) type Found = Option<Result<Zone, ZoneError>>;
 
 /// The convergences of the jets that were measured in a frame, in their order
 pub(super) fn in_frame(
@@ -19,7 +19,7 @@ pub(super) fn in_frame(
     signal: &Signal,
     jets: &[Jet],
     assessed: &[Option<Assessment>],
-) -> Vec<Option<Result<Zone, ZoneError>>> {
+) -> Vec<Found> {
     let one = |(index, at): (usize, &Option<Assessment>)| {
         Some(measured(volume, signal, jets, index, frame, at.as_ref()?))
     };
@@ -33,7 +33,7 @@ pub(super) fn in_frame(
 /// largest area need not.
 pub(super) fn convergence(
     volume: &Volume4,
-    found: &Found,
+    found: &[&Found],
     widest: usize,
     peak: Option<MetresPerSecond>,
 ) -> Convergence {
@@ -44,7 +44,7 @@ pub(super) fn convergence(
         .collect();
     let best = flows.iter().max_by(|a, b| a.1.flow_ml_s[0].total_cmp(&b.1.flow_ml_s[0]).then(b.0.cmp(&a.0)));
     let Some((frame, zone)) = best else {
-        let reason = found.get(widest).and_then(Option::as_ref).and_then(|zone| zone.as_ref().err());
+        let reason = found.get(widest).and_then(|zone| zone.as_ref()).and_then(|zone| zone.as_ref().err());
         let reason = reason.unwrap_or(&ZoneError::NoFlow).to_string();
         return Convergence { reason: Some(reason), ..Convergence::default() };
     };

@@ -90,6 +90,12 @@ const FAINT_SHARE: f64 = 0.35;
 const FAINT_LEVEL: f64 = 0.8;
 /// And its area is then uncertain by this share, at 95 % (tuning phantoms)
 const FAINT_ERROR: f64 = 0.45;
+/// A core of less haste than the first is so slow that its phases no longer fill the circle: the wall filter
+/// takes another share of its power, and another plateau holds than the one its edge is traced by. From the
+/// second down the area is uncertain by [`SLOW_ERROR`] (tuning phantoms, whole beats of seeds 6000 to 6299)
+const SLOW_HASTE: [f64; 2] = [0.48, 0.40];
+/// Share by which the area of a slow core is uncertain, at 95 %
+const SLOW_ERROR: f64 = 0.25;
 /// The parts see some of the same uncertainty twice; with this factor on all but the spreading their
 /// sum holds the truth of 95 % of the tuning phantoms (seeds 6000 to 6799, 20000 to 20799)
 const SHARED: f64 = 0.53;
@@ -246,6 +252,11 @@ fn parts(
     ];
     if classify(&tracing.outline) == ShapeClass::Crescent {
         parts.push(part("bent outline", BENT_ERROR * area));
+    }
+    let [fast, slow] = SLOW_HASTE;
+    let slowness = ((fast - pose.haste) / (fast - slow)).clamp(0.0, 1.0);
+    if slowness > 0.0 {
+        parts.push(part("slow core", SLOW_ERROR * slowness * area));
     }
     if is_faint(image, tracing) || tracing.level < 0.95 * signal.seeing_level() {
         parts.push(part("faint signal", FAINT_ERROR * area));

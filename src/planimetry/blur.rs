@@ -130,7 +130,7 @@ impl Forward {
     }
 
     /// Areas inside the levels after blurring, mm2
-    fn shown(&self, offset_mm: f64, sigma_mm: f64, levels: &[f64]) -> Vec<f64> {
+    pub(super) fn shown(&self, offset_mm: f64, sigma_mm: f64, levels: &[f64]) -> Vec<f64> {
         let sigma = sigma_mm / self.raster.pixel.get();
         let blurred = gaussian(&self.cover(offset_mm), [sigma, sigma], Edge::Zero);
         levels.iter().map(|level| area_above(&blurred, &self.raster, *level)).collect()

@@ -8,6 +8,7 @@
 
 mod assess;
 mod blur;
+mod hidden;
 mod observer;
 mod shape;
 mod trace;
@@ -15,6 +16,7 @@ mod widths;
 
 pub use assess::{Assessment, IntervalPart, Measured, assess, assess_tracing};
 pub use blur::{BlurFit, BlurModel};
+pub use hidden::largest_hidden;
 pub use observer::{Departure, departures};
 pub use shape::{ShapeClass, classify};
 pub use trace::{NeckImage, TraceError, Tracing, neck_image, trace};

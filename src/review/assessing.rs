@@ -4,7 +4,7 @@
 //! reader, goes through the same blooming correction and interval as the measurement's own.
 
 use super::{JetId, Review, Tracing};
-use crate::jet::{JetPose, NeckProfile, Part, Signal};
+use crate::jet::{JetPose, NeckProfile, Part, Signal, haste_about};
 use crate::numeric::Interval;
 use crate::outline::Outline;
 use crate::planimetry::{
@@ -110,7 +110,7 @@ impl Assessing<'_> {
             axis_error,
             level_error_mm: LEVEL_ERROR_MM,
             area_mm2: near.unwrap_or(UNSEEN_MM2),
-            haste: 1.0,
+            haste: haste_about(self.signal, cut),
             convergence: Part::Missing,
             contraction: Part::Missing,
             expansion: Part::Missing,

@@ -4,12 +4,14 @@
 //! what follows for the number. The verdict is the worst of the findings. Nothing is repaired here.
 
 mod gain;
+mod hidden;
 mod place;
 mod resolution;
 mod scale;
 mod stitch;
 mod time;
 
+pub use hidden::{HiddenNeck, hidden_neck};
 pub use place::beam_angle_deg;
 pub use resolution::{Sharpness, resolution};
 pub use stitch::{STEP, Stitch, stitch};
@@ -141,7 +143,7 @@ fn stitching(volume: &Volume4, stitch: &Stitch) -> Finding {
 }
 
 /// What the jets themselves say about the acquisition
-pub fn jets(volume: &Volume4, jets: &[Jet]) -> Vec<Finding> {
+pub fn jets(volume: &Volume4, jets: &[&Jet]) -> Vec<Finding> {
     let mut findings: Vec<Finding> = time::shortest_leak(volume, jets).into_iter().collect();
     for (index, jet) in jets.iter().enumerate() {
         let Some(pose) = jet.poses.get(jet.largest()).and_then(Option::as_ref) else { continue };

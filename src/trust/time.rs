@@ -49,12 +49,12 @@ fn lost_between_frames(frames: usize) -> f64 {
 
 /// The longest run of frames in which a jet is there
 fn longest_run(jet: &Jet) -> usize {
-    let runs = jet.poses.chunk_by(|a, b| a.is_some() == b.is_some());
-    runs.filter(|run| run[0].is_some()).map(<[_]>::len).max().unwrap_or(0)
+    let open: Vec<bool> = (0..jet.poses.len()).map(|frame| jet.is_open(frame)).collect();
+    open.chunk_by(|a, b| a == b).filter(|run| run[0]).map(<[_]>::len).max().unwrap_or(0)
 }
 
 /// Frames in the shortest leak; `None` for a single frame or without a jet
-pub(super) fn shortest_leak(volume: &Volume4, jets: &[Jet]) -> Option<Finding> {
+pub(super) fn shortest_leak(volume: &Volume4, jets: &[&Jet]) -> Option<Finding> {
     let interval = volume.timeline.interval()?.get();
     let (id, frames) = jets
         .iter()
