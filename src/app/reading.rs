@@ -82,8 +82,14 @@ impl Bench<'_> {
         let found = review.found(jet);
         let absent =
             found.is_some_and(|found| found.frames.get(frame).is_some_and(|at| at.vca_mm2.is_none()));
+        let hidden = found.filter(|found| found.frames.get(frame).is_some_and(|at| at.hidden));
         let live = if absent && untouched {
             reading.trouble = Some("the jet is not there in this frame".into());
+            None
+        } else if let Some(found) = hidden.filter(|_| untouched) {
+            reading.trouble =
+                Some("the neck is not displayed in this frame: the area is what may hide".into());
+            measured(reading, found, frame, self.at.named);
             None
         } else {
             match self.at.traced(&self.cut) {

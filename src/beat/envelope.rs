@@ -61,7 +61,7 @@ impl Envelope {
         let error = if from_vti.is_some() {
             [TYPED_ERROR; 2]
         } else {
-            fullness.mean_error().map(|share| share.hypot(TYPED_ERROR))
+            fullness.mean_error().map(|share| libm::hypot(share, TYPED_ERROR))
         };
         Some(Self { peak, start, duration, fullness, error, passed: running(fullness.power) })
     }
@@ -111,8 +111,7 @@ fn running(power: f64) -> Vec<f64> {
         sum += libm::pow(libm::sin(PI * (step as f64 + 0.5) / STEPS as f64), power);
         passed.push(sum);
     }
-    passed.iter_mut().for_each(|share| *share /= sum);
-    passed
+    passed.into_iter().map(|share| share / sum).collect()
 }
 
 #[cfg(test)]

@@ -59,7 +59,7 @@ impl Fullness {
 /// Mean of `sin(pi x)^power` over 0 to 1: `G((p + 1) / 2) / (sqrt(pi) G(p / 2 + 1))` with the gamma function
 /// (the beta integral; closed form)
 pub(super) fn mean_over_peak(power: f64) -> f64 {
-    libm::tgamma((power + 1.0) / 2.0) / (PI.sqrt() * libm::tgamma(power / 2.0 + 1.0))
+    libm::tgamma(f64::midpoint(power, 1.0)) / (PI.sqrt() * libm::tgamma(power / 2.0 + 1.0))
 }
 
 /// The fullness of an envelope from `start` over `duration`
@@ -91,14 +91,14 @@ pub(super) fn fullness(seen: &[FlowFrame], start: Seconds, duration: Seconds) ->
             rise += point.weight * dy * dy;
         }
     }
-    if !(spread > 0.0) {
+    if spread <= 0.0 {
         return BEFORE;
     }
     let slope = common / spread;
     let scatter = if free > 0.0 { ((rise - slope * common) / free).max(1.0) } else { 1.0 };
     let (told, known) = (spread / scatter, BEFORE.error.powi(-2));
     let power = ((told * slope + known * BEFORE.power) / (told + known)).clamp(POWERS[0], POWERS[1]);
-    Fullness { power, error: (1.0 / (told + known)).sqrt().hypot(LEAN * power), frames: used }
+    Fullness { power, error: libm::hypot((1.0 / (told + known)).sqrt(), LEAN * power), frames: used }
 }
 
 /// One frame on the line
@@ -155,7 +155,7 @@ mod tests {
             .map(|x| FlowFrame {
                 jet: 0,
                 time: Seconds::new(0.05 + 0.32 * x),
-                flow_ml_s: 7.0 * speed(x) * (noise * draw()).exp(),
+                flow_ml_s: 7.0 * speed(x) * libm::exp(noise * draw()),
                 area_mm2: 30.0,
                 error: 0.05,
             })
@@ -192,11 +192,12 @@ mod tests {
     #[test]
     fn other_courses_than_powers_come_nearer_than_a_half_sine() {
         // A triangle, a parabola, a box with short flanks, one that leans early (by quadrature, SciPy).
-        let courses: [(&str, &dyn Fn(f64) -> f64, f64); 4] = [
-            ("triangle", &|x: f64| 1.0 - (2.0 * x - 1.0).abs(), 0.5),
-            ("parabola", &|x: f64| 4.0 * x * (1.0 - x), 2.0 / 3.0),
-            ("flanks", &|x: f64| (x.min(1.0 - x) / 0.2).min(1.0), 0.8),
-            ("early", &|x: f64| libm::sin(PI * libm::pow(x, 0.75)), 0.655_969),
+        type Course = fn(f64) -> f64;
+        let courses: [(&str, Course, f64); 4] = [
+            ("triangle", |x| 1.0 - (2.0 * x - 1.0).abs(), 0.5),
+            ("parabola", |x| 4.0 * x * (1.0 - x), 2.0 / 3.0),
+            ("flanks", |x| (x.min(1.0 - x) / 0.2).min(1.0), 0.8),
+            ("early", |x| libm::sin(PI * libm::pow(x, 0.75)), 0.655_969),
         ];
         let mut draw = normal(2);
         for (name, course, integral) in courses {

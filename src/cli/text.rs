@@ -34,6 +34,9 @@ pub(super) fn summary(results: &Results) -> String {
     }
     if let Some(volume) = &results.total.regurgitant_volume_ml {
         row("regurgitant volume", &words::ml_interval(volume));
+        if let Some(envelope) = words::envelope(results) {
+            row("", envelope.trim_end_matches('.'));
+        }
     }
     if let Some(weighing) = &results.severity {
         row("weighing", &weighing.conclusion.sentence);

@@ -34,10 +34,10 @@ pub(super) struct JetBeat {
 const HIDDEN_LEVEL_COLOUR: f64 = 0.6;
 /// Share of the most that can hide that is taken for the area (tuning phantoms, whole beats of seeds 6000 to
 /// 6299)
-const HIDDEN_SHARE: f64 = 0.5;
+const HIDDEN_SHARE: f64 = 0.38;
 /// What the most that can hide may be off by, since shape and point spread are
 /// those of the peak frame
-const HIDDEN_MOST: f64 = 1.3;
+const HIDDEN_MOST: f64 = 1.7;
 
 impl JetBeat {
     /// The frame of the largest area and what was measured there; `None` where nothing was

@@ -120,8 +120,9 @@ fn answer(out: &mut String, results: &Results, unit: AreaUnit) {
         row("Outline", &words::origin(jet));
         if let Some(volume) = &results.total.regurgitant_volume_ml {
             let text = format!(
-                "{} a beat, from the areas through time and the continuous-wave velocity that was entered.",
-                ml_interval(volume)
+                "{} a beat, from the areas through time and the continuous-wave velocity that was entered. {}",
+                ml_interval(volume),
+                words::envelope(results).unwrap_or_default()
             );
             let _ = writeln!(out, "<dt>Regurgitant volume</dt><dd>{}</dd>", escape(&text));
         }

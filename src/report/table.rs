@@ -48,7 +48,8 @@ pub fn jets(results: &Results, unit: AreaUnit) -> String {
 /// `frames.csv`: a row a jet and frame
 pub fn frames(results: &Results, unit: AreaUnit) -> String {
     let mut out = in_unit(
-        "file,jet,frame,time_s,vca_mm2,vca_low_mm2,vca_high_mm2,neck_x_mm,neck_y_mm,neck_z_mm,axis_x,axis_y,axis_z\n",
+        "file,jet,frame,time_s,vca_mm2,vca_low_mm2,vca_high_mm2,neck_x_mm,neck_y_mm,neck_z_mm,axis_x,axis_y,axis_z,\
+         hidden\n",
         unit,
     );
     for jet in &results.jets {
@@ -62,6 +63,7 @@ pub fn frames(results: &Results, unit: AreaUnit) -> String {
                     row.optional(place.map(|p| p[i]));
                 }
             }
+            row.put(frame.hidden);
             row.end(&mut out);
         }
     }

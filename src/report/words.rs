@@ -3,8 +3,8 @@
 use std::fmt::Write as _;
 
 use crate::measure::results::{
-    Convergence, Counted, FrameResult, Interval, JetResult, Origin, Pattern, Seen, ShapeClass, SingleWidth,
-    Verdict,
+    Convergence, Counted, FrameResult, Interval, JetResult, Origin, Pattern, Results, Seen, ShapeClass,
+    SingleWidth, Verdict,
 };
 use crate::severity::By;
 use crate::unit::Mm2;
@@ -255,9 +255,34 @@ pub fn by(by: By) -> &'static str {
     }
 }
 
-/// The area of a frame, or that there is none
+/// The area of a frame, that its neck is not displayed, or that there is no jet
 pub fn frame_area(frame: &FrameResult, unit: AreaUnit) -> String {
-    frame.vca_mm2.as_ref().map_or_else(|| "no jet".into(), |vca| unit.interval(vca))
+    match &frame.vca_mm2 {
+        Some(vca) if frame.hidden => format!("neck not displayed: {} {}", unit.span(vca), unit.sign()),
+        Some(vca) => unit.interval(vca),
+        None => "no jet".into(),
+    }
+}
+
+/// Where the envelope behind the regurgitant volume comes from, a sentence; `None` without one
+pub fn envelope(results: &Results) -> Option<String> {
+    let used = results.total.cw_envelope?;
+    let cm = |metres: f64| fixed(100.0 * metres, 0);
+    if results.given.cw_vti_m.is_some() {
+        return Some(format!("The velocity-time integral of {} cm was entered.", cm(used.vti_m.value)));
+    }
+    let integral = format!(
+        "Peak and duration give a velocity-time integral of {} cm ({} to {})",
+        cm(used.vti_m.value),
+        cm(used.vti_m.low),
+        cm(used.vti_m.high)
+    );
+    Some(match used.frames {
+        0 => format!(
+            "{integral} by a half-sine, since no two frames have both flow and area; a traced integral is better."
+        ),
+        frames => format!("{integral}; how full the envelope is, flow over area told in {frames} frames."),
+    })
 }
 
 /// `12 jets`, `1 jet`

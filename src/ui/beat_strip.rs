@@ -227,6 +227,7 @@ fn course(painter: &egui::Painter, row: &Row<'_>, found: &JetResult, y: &impl Fn
     for piece in found.frames.split(|frame| frame.vca_mm2.is_none()) {
         let points: Vec<(f32, crate::measure::results::Interval)> =
             piece.iter().filter_map(|frame| Some((row.scale.x(frame.time_s), frame.vca_mm2?))).collect();
+        let hidden: Vec<bool> = piece.iter().map(|frame| frame.hidden).collect();
         let mut band = Mesh::default();
         for (x, area) in &points {
             for edge in [area.low, area.high] {
@@ -240,14 +241,17 @@ fn course(painter: &egui::Painter, row: &Row<'_>, found: &JetResult, y: &impl Fn
         painter.add(band);
         let line: Vec<Pos2> = points.iter().map(|(x, area)| pos2(*x, y(area.value))).collect();
         ink::line(painter, &line, LineStyle::Solid, 2.0, theme::EN_FACE);
-        for (at, (_, area)) in line.iter().zip(&points) {
+        for ((at, (_, area)), hidden) in line.iter().zip(&points).zip(hidden) {
             if points.len() == 1 {
                 painter.line_segment(
                     [pos2(at.x, y(area.low)), pos2(at.x, y(area.high))],
                     Stroke::new(1.0, theme::EN_FACE),
                 );
             }
-            painter.circle_filled(*at, 2.6, theme::EN_FACE);
+            painter.circle_filled(*at, 2.6, if hidden { theme::GROUND } else { theme::EN_FACE });
+            if hidden {
+                painter.circle_stroke(*at, 2.6, Stroke::new(1.0, theme::EN_FACE));
+            }
         }
     }
     for frame in found.frames.iter().filter(|frame| frame.vca_mm2.is_none()) {

@@ -811,8 +811,11 @@ fn weigh_part(
     }
     if let Some(volume) = review.results.as_ref().and_then(|results| results.total.regurgitant_volume_ml) {
         let value = format!("{:.0} ml ({:.0} to {:.0})", volume.value, volume.low, volume.high);
-        let from = "The area of every frame times the velocity of the CW Doppler envelope, over the beat.";
-        number_ui(ui, "Regurgitant volume", &value, from, view, out);
+        let envelope = review.results.as_deref().and_then(crate::report::words::envelope).unwrap_or_default();
+        let from = format!(
+            "The area of every frame times the velocity of the CW Doppler envelope, over the beat. {envelope}"
+        );
+        number_ui(ui, "Regurgitant volume", &value, &from, view, out);
     }
     let evidence = &review.work.evidence;
     if [Item::CwPeakMS, Item::CwVtiCm].iter().any(|item| evidence.get(*item).is_some()) {

@@ -69,7 +69,11 @@ pub(crate) fn draw(subject: &Subject<'_>) -> Svg {
             Some(vca) => {
                 svg.line(chart.at(t, vca.low), chart.at(t, vca.high), Stroke::solid(colour::CURVE, 1.4));
                 let peak = frame.frame == jet.peak_frame;
-                let (radius, fill) = if peak { (6.5, colour::TRACING) } else { (4.0, colour::CURVE) };
+                let (radius, fill) = match (peak, frame.hidden) {
+                    (true, _) => (6.5, colour::TRACING),
+                    (false, true) => (4.5, "#ffffff"),
+                    (false, false) => (4.0, colour::CURVE),
+                };
                 svg.dot(chart.at(t, vca.value), radius, fill, if peak { colour::INK } else { colour::CURVE });
             }
         }
@@ -87,6 +91,10 @@ fn key(svg: &mut Svg, subject: &Subject<'_>) {
     svg.text((324.0, y), face, "95 % interval");
     svg.dot((470.0, y - 5.0), 4.5, "#ffffff", colour::QUIET);
     svg.text((482.0, y), face, "no jet");
+    if subject.jet.frames.iter().any(|frame| frame.hidden) {
+        svg.dot((98.0, y + 19.0), 4.5, "#ffffff", colour::CURVE);
+        svg.text((112.0, y + 24.0), face, "neck not displayed: what may hide there");
+    }
     svg.line((570.0, y - 5.0), (600.0, y - 5.0), Stroke::solid(colour::QUIET, 1.6).dashed(Dash::Dashed));
     let mean = format!("mean over systole {}", subject.unit.text(subject.jet.systole.mean_vca_mm2));
     svg.text((608.0, y), face, &mean);

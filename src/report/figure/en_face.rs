@@ -110,6 +110,10 @@ fn key(svg: &mut Svg, subject: &Subject<'_>) {
     let mut key = Key::new();
     if !subject.is_peak() {
         match subject.frame_result().and_then(|frame| frame.vca_mm2) {
+            Some(vca) if subject.frame_result().is_some_and(|frame| frame.hidden) => {
+                let may = format!("{} {} may hide there", subject.unit.span(&vca), subject.unit.sign());
+                key.note(svg, "neck not displayed in this frame", &[may]);
+            }
             Some(vca) => {
                 let below = format!("95 % interval {} {}", subject.unit.span(&vca), subject.unit.sign());
                 key.answer(svg, "vena contracta area", &subject.unit.text(vca.value), &below);

@@ -193,7 +193,9 @@ fn glance(results: &Results, options: &PaperOptions) -> Vec<(&'static str, Strin
         rows.push(("Direction", content::direction(jet)));
         rows.push(("Outline", words::origin(jet)));
         if let Some(volume) = &results.total.regurgitant_volume_ml {
-            rows.push(("Leak", format!("Regurgitant volume {} a beat.", words::ml_interval(volume))));
+            let envelope = words::envelope(results).unwrap_or_default();
+            let volume = words::ml_interval(volume);
+            rows.push(("Leak", format!("Regurgitant volume {volume} a beat. {envelope}")));
         }
         if results.jets.len() > 1 {
             rows.push((
