@@ -42,7 +42,7 @@ fn a_neck_that_the_gain_hides_is_no_closed_orifice() {
     assert_eq!((finding.verdict, finding.value), (Verdict::Limited, Some(hides as f64)));
     let (volume, put_in) = (results.total.regurgitant_volume_ml.unwrap(), truth.regurgitant_volume_ml);
     assert!(volume.low <= put_in && put_in <= volume.high, "{volume:?} of {put_in}");
-    assert!(volume.value > 0.6 * put_in, "{volume:?} of {put_in}");
+    assert!(volume.value > 0.4 * put_in, "{volume:?} of {put_in}");
 }
 
 #[test]

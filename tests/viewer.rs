@@ -32,10 +32,16 @@ struct Bench {
 
 impl Bench {
     fn new() -> Self {
+        Self::of(|_| {})
+    }
+
+    /// With the usual recipe, changed
+    fn of(change: impl Fn(&mut Recipe)) -> Self {
         let folder = tempfile::tempdir().expect("a folder for the test");
         let bench = Self { folder };
         std::fs::create_dir_all(bench.samples()).expect("a folder of samples");
-        let recipe = Recipe::from_toml(RECIPE).expect("the recipe is sound");
+        let mut recipe = Recipe::from_toml(RECIPE).expect("the recipe is sound");
+        change(&mut recipe);
         let (volume, _) = simulate(&recipe, &Watch::silent()).expect("the recipe can be simulated");
         write(&volume, &bench.volume(), &WriteOptions::default()).expect("the volume can be written");
         bench
@@ -388,6 +394,17 @@ fn the_beat_plays_and_is_scrubbed() {
     let frames = desk(&harness).session().expect("a session").review().source.frames;
     assert_eq!(frame(&harness), frames - 1);
     assert!(!desk(&harness).session().expect("a session").can_undo(), "looking about is no edit");
+}
+
+#[test]
+fn looking_at_a_volume_of_high_gain_changes_nothing() {
+    // Its outline is drawn just above the gate, at a level with more digits than the slider shows.
+    let bench = Bench::of(|recipe| recipe.doppler.gain = 0.553);
+    let harness = bench.opened();
+    let session = desk(&harness).session().expect("a session");
+    assert!(!session.can_undo(), "a step that nobody made");
+    assert_eq!(session.review().work.settings.threshold, None);
+    assert_ne!(session.review().place.jet, JetId::Free, "the jet that was found is shown");
 }
 
 #[test]

@@ -279,7 +279,7 @@ pub fn envelope(results: &Results) -> Option<String> {
     );
     Some(match used.frames {
         0 => format!(
-            "{integral} by a half-sine, since no two frames have both flow and area; a traced integral is better."
+            "{integral} by a half-sine: no two frames tell both flow and area. A traced integral is better."
         ),
         frames => format!("{integral}; how full the envelope is, flow over area told in {frames} frames."),
     })

@@ -19,11 +19,11 @@ pub struct HiddenNeck {
 pub fn hidden_neck(hidden: &HiddenNeck) -> Finding {
     let HiddenNeck { id, frames, measured, most_mm2 } = *hidden;
     let message = format!(
-        "jet {id}: beside {measured} with a neck there {} in which the jet shows on both sides of its neck and the neck \
-         itself is not displayed; none is wanted: the orifice is then too narrow for the point spread and the colour \
-         gain, or the blood too slow for the wall filter; its area lies between nothing and {most_mm2:.0} mm², and a \
-         higher colour gain may show it",
-        if frames == 1 { "is 1 frame".to_owned() } else { format!("are {frames} frames") }
+        "jet {id}: in {} of {} the jet shows on both sides of its neck and the neck itself is not displayed; none is \
+         wanted: the orifice is then too narrow for the point spread and the colour gain, or the blood too slow for the \
+         wall filter. Up to {most_mm2:.0} mm² may hide there; a higher colour gain may show it",
+        if frames == 1 { "1 frame".to_owned() } else { format!("{frames} frames") },
+        frames + measured,
     );
     finding("hidden-neck", Verdict::Limited, Some(frames as f64), "frames", Some(0.0), message)
 }

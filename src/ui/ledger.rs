@@ -578,7 +578,9 @@ fn slider(
     tip: &str,
     out: &mut Vec<Action>,
 ) {
-    let response = ui.add(Slider::new(value, range).text(name).fixed_decimals(2)).on_hover_text(tip);
+    // A value that was not moved is not rounded either: that would be a change nobody made.
+    let slider = Slider::new(value, range).text(name).fixed_decimals(2);
+    let response = ui.add(slider.clamping(egui::SliderClamping::Edits)).on_hover_text(tip);
     if response.drag_started() {
         out.push(Action::Do(Command::Begin));
     }
