@@ -87,9 +87,9 @@ impl Bench<'_> {
             reading.trouble = Some("the jet is not there in this frame".into());
             None
         } else if let Some(found) = hidden.filter(|_| untouched) {
-            reading.trouble =
-                Some("the neck is not displayed in this frame: the area is what may hide".into());
-            measured(reading, found, frame, self.at.named);
+            reading.trouble = Some("the neck is hardly displayed in this frame".into());
+            reading.origin = Origin::Hidden;
+            reading.area = found.frames.get(frame).and_then(|at| at.vca_mm2);
             None
         } else {
             match self.at.traced(&self.cut) {

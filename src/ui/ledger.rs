@@ -70,6 +70,7 @@ fn copy(text: String, ui: &Ui, view: &mut ViewState, out: &mut Vec<Action>) {
 fn origin(reading: &Reading) -> &'static str {
     match reading.origin {
         Origin::Measured => "proposed by the program, on its own cut",
+        Origin::Hidden => "the neck is hardly displayed: what may hide here",
         Origin::Live => "traced automatically on your cut",
         Origin::Traced => "from your tracing",
     }
@@ -199,6 +200,9 @@ fn headline(ui: &mut Ui, session: &Session, scene: &Scene<'_>, view: &mut ViewSt
 /// Polygon, circle and ellipse as bars on one scale
 fn comparison(ui: &mut Ui, reading: &Reading) {
     let Some(area) = reading.area.map(|area| area.value).or(reading.traced_mm2) else { return };
+    if reading.origin == Origin::Hidden {
+        return;
+    }
     let rows = [
         ("polygon", Some(area), theme::EN_FACE, None, "The area of the outline itself."),
         (

@@ -6,7 +6,7 @@ use crate::measure::results::Results;
 use crate::review::{JetId, Session};
 use crate::trust::Verdict;
 
-use super::scene::Scene;
+use super::scene::{Origin, Scene};
 use super::theme;
 use super::view_state::{RailStep, ViewState};
 use super::words;
@@ -112,6 +112,9 @@ fn trace(session: &Session, scene: &Scene<'_>) -> (StepState, String) {
         return (StepState::Done, "your tracing".into());
     }
     match scene.reading {
+        Some(reading) if reading.origin == Origin::Hidden => {
+            (StepState::Attention, "nothing to trace here".into())
+        }
         Some(reading) if reading.area.is_some() => (StepState::Done, "proposed: look it over".into()),
         Some(_) => (StepState::Attention, "nothing to trace here".into()),
         None if place.jet == JetId::Free => (StepState::Open, "choose a jet".into()),

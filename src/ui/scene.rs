@@ -111,6 +111,8 @@ impl ReadOutline {
 pub enum Origin {
     /// The measurement's own, at its own cut
     Measured,
+    /// What may hide where the neck is not displayed
+    Hidden,
     /// Traced on the reader's cut
     Live,
     /// The reader's tracings

@@ -83,7 +83,8 @@ pub(crate) fn draw(subject: &Subject<'_>) -> Svg {
 }
 
 fn key(svg: &mut Svg, subject: &Subject<'_>) {
-    let y = 470.0;
+    let hidden = subject.jet.frames.iter().any(|frame| frame.hidden);
+    let y = if hidden { 462.0 } else { 470.0 };
     let face = Face::new(14.0, colour::INK).with(Halo::None);
     svg.dot((98.0, y - 5.0), 6.0, colour::TRACING, colour::INK);
     svg.text((112.0, y), face, "peak frame, traced");
@@ -91,7 +92,7 @@ fn key(svg: &mut Svg, subject: &Subject<'_>) {
     svg.text((324.0, y), face, "95 % interval");
     svg.dot((470.0, y - 5.0), 4.5, "#ffffff", colour::QUIET);
     svg.text((482.0, y), face, "no jet");
-    if subject.jet.frames.iter().any(|frame| frame.hidden) {
+    if hidden {
         svg.dot((98.0, y + 19.0), 4.5, "#ffffff", colour::CURVE);
         svg.text((112.0, y + 24.0), face, "neck not displayed: what may hide there");
     }
