@@ -400,7 +400,11 @@ fn the_beat_plays_and_is_scrubbed() {
 fn looking_at_a_volume_of_high_gain_changes_nothing() {
     // Its outline is drawn just above the gate, at a level with more digits than the slider shows.
     let bench = Bench::of(|recipe| recipe.doppler.gain = 0.553);
-    let harness = bench.opened();
+    let mut harness = bench.opened();
+    // Through every field and out again.
+    for _ in 0..40 {
+        press(&mut harness, Modifiers::NONE, Key::Tab);
+    }
     let session = desk(&harness).session().expect("a session");
     assert!(!session.can_undo(), "a step that nobody made");
     assert_eq!(session.review().work.settings.threshold, None);

@@ -18,7 +18,8 @@ pub struct Envelope {
     start: Seconds,
     duration: Seconds,
     fullness: Fullness,
-    error: [f64; 2],
+    /// Whether the integral was typed in, not the peak
+    traced: bool,
     /// Share of the integral that has passed, at equal steps from start to end
     passed: Vec<f64>,
 }
@@ -34,12 +35,13 @@ pub struct ContinuousWave {
     pub duration: Option<Seconds>,
 }
 
-/// Share by which a typed velocity-time integral or peak may be off, at 95 % (common practice, no source)
-const TYPED_ERROR: f64 = 0.08;
 /// Steps of the running integral
 const STEPS: usize = 512;
 
 impl Envelope {
+    /// Share by which a typed velocity-time integral or peak may be off, at 95 % (common practice, no source)
+    pub const TYPED_ERROR: f64 = 0.08;
+
     /// The envelope of a continuous-wave Doppler over systole; `None` where neither a positive peak
     /// nor a positive integral is known
     ///
@@ -58,17 +60,26 @@ impl Envelope {
         let mean = mean_over_peak(fullness.power);
         let from_vti = known.vti_m.map(|vti| MetresPerSecond::new(vti / (mean * duration.get())));
         let peak = from_vti.or(known.peak).filter(|v| v.is_finite() && *v > MetresPerSecond::ZERO)?;
-        let error = if from_vti.is_some() {
-            [TYPED_ERROR; 2]
-        } else {
-            fullness.mean_error().map(|share| libm::hypot(share, TYPED_ERROR))
-        };
-        Some(Self { peak, start, duration, fullness, error, passed: running(fullness.power) })
+        let traced = from_vti.is_some();
+        Some(Self { peak, start, duration, fullness, traced, passed: running(fullness.power) })
     }
 
-    /// Shares by which a volume may be off through the envelope alone, down and up, at 95 %
+    /// Shares by which the integral may be off, down and up, at 95 %
     pub fn error(&self) -> [f64; 2] {
-        self.error
+        if self.traced {
+            return [Self::TYPED_ERROR; 2];
+        }
+        self.fullness.mean_error().map(|share| libm::hypot(share, Self::TYPED_ERROR))
+    }
+
+    /// The same envelope as pointed and as full as it may be, at 95 %; what was typed in stays
+    pub fn ends(&self) -> [Self; 2] {
+        self.fullness.ends().map(|power| {
+            let scale =
+                if self.traced { mean_over_peak(self.fullness.power) / mean_over_peak(power) } else { 1.0 };
+            let fullness = Fullness { power, ..self.fullness };
+            Self { peak: self.peak * scale, fullness, passed: running(power), ..self.clone() }
+        })
     }
 
     /// Velocity-time integral, m

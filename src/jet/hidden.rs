@@ -4,7 +4,7 @@
 //! velocity that the wall filter takes away: the colour has a gap there, while the blood that converges before
 //! it and the jet behind it are displayed. Such a frame is not one without a leak.
 
-use crate::space::{Cut, CutPoint};
+use crate::space::{Cut, CutPoint, Direction, VolumePoint};
 
 use super::section::{CutOff, Section, SectionPlan, regions};
 use super::{JetPose, Signal};
@@ -24,22 +24,27 @@ const BESIDE_MM: f64 = 3.5;
 const SHARE: f64 = 0.5;
 /// Haste of the jet behind the gap, as a share of that of the known pose (our own choice)
 const HASTE: f64 = 0.6;
+/// Converging blood has less haste than this somewhere; noise drawn as colour has more everywhere (our own
+/// choice, on simulated acquisitions)
+const CALM: f64 = 0.3;
 
-/// Whether a jet known from another frame goes on in this one with its neck not displayed
-pub fn hides_neck(signal: &Signal, known: &JetPose) -> bool {
-    let at = Planes { signal, base: Cut::perpendicular_to(known.neck, known.axis) };
+/// Whether a jet known from another frame goes on in this one with its neck not displayed; `others` are necks and
+/// axes of the other jets in it, whose streams are not this one's
+pub fn hides_neck(signal: &Signal, known: &JetPose, others: &[(VolumePoint, Direction)]) -> bool {
+    let at = Planes { signal, base: Cut::perpendicular_to(known.neck, known.axis), others };
     let jet = |section: &Section| section.haste >= HASTE * known.haste && section.cut_off == CutOff::No;
-    positions(GAP_MM).any(|position| at.on_axis(position).is_none())
+    positions(GAP_MM).any(|position| !at.shows(position, |_| true))
         && at.share(DOWNSTREAM_MM, jet) >= SHARE
         && at.share(UPSTREAM_MM, |_| true) >= SHARE
+        && positions(UPSTREAM_MM).any(|position| at.shows(position, |section| section.haste <= CALM))
 }
 
 /// Largest mean haste of the cross-sections up to 4 mm before and behind a cut: that of a pose whose planes
-/// were not followed
-pub fn haste_about(signal: &Signal, cut: &Cut) -> f64 {
-    let at = Planes { signal, base: *cut };
-    let sections = positions([-4.0, 4.0]).filter_map(|position| at.on_axis(position));
-    sections.map(|section| section.haste).fold(0.0, f64::max)
+/// were not followed; `None` where nothing is displayed there
+pub fn haste_about(signal: &Signal, cut: &Cut) -> Option<f64> {
+    let at = Planes { signal, base: *cut, others: &[] };
+    let sections = positions([-4.0, 4.0]).filter_map(|position| at.nearest(position));
+    sections.map(|section| section.haste).reduce(f64::max)
 }
 
 fn positions([from, to]: [f64; 2]) -> impl Iterator<Item = f64> {
@@ -51,6 +56,7 @@ fn positions([from, to]: [f64; 2]) -> impl Iterator<Item = f64> {
 struct Planes<'a> {
     signal: &'a Signal,
     base: Cut,
+    others: &'a [(VolumePoint, Direction)],
 }
 
 impl Planes<'_> {
@@ -59,22 +65,44 @@ impl Planes<'_> {
         let (mut shown, mut all) = (0.0, 0.0);
         for position in positions(between) {
             all += 1.0;
-            shown += f64::from(u8::from(self.on_axis(position).as_ref().is_some_and(&is_such)));
+            shown += f64::from(u8::from(self.shows(position, &is_such)));
         }
         shown / all
     }
 
-    /// What is displayed on the axis or near it
-    fn on_axis(&self, position: f64) -> Option<Section> {
+    /// Whether such a section is displayed on the axis or near it
+    fn shows(&self, position: f64, is_such: impl Fn(&Section) -> bool) -> bool {
+        self.on_axis(position).iter().any(|(_, section)| is_such(section))
+    }
+
+    /// The section that lies nearest to the axis
+    fn nearest(&self, position: f64) -> Option<Section> {
+        let sections = self.on_axis(position).into_iter();
+        sections.min_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, section)| section)
+    }
+
+    /// What is displayed on the axis or near it and on no other jet's, with its distance from the axis, mm: 0
+    /// where it holds it
+    fn on_axis(&self, position: f64) -> Vec<(f64, Section)> {
         let (plan, cut) = (SectionPlan::default(), self.base.at_level(position));
-        let near = |region: &Section| {
-            region.centre.distance(CutPoint::default()) <= BESIDE_MM
-                || region.holds(&cut, &plan, cut.centre())
-        };
-        let level = self.signal.seeing_level();
-        regions(self.signal, &cut, &plan, level, position)
+        let others: Vec<VolumePoint> = self
+            .others
+            .iter()
+            .map(|(neck, axis)| {
+                let along = cut.normal().dot(axis);
+                let way = cut.normal().dot(&cut.centre().from(*neck)) / along;
+                neck.moved(axis.into_inner() * if along.abs() > 0.2 { way } else { 0.0 })
+            })
+            .collect();
+        regions(self.signal, &cut, &plan, self.signal.seeing_level(), position)
             .into_iter()
-            .filter(|region| region.area_mm2 >= SPECKLE_MM2 && near(region))
-            .max_by(|a, b| a.haste.total_cmp(&b.haste))
+            .filter(|region| region.area_mm2 >= SPECKLE_MM2)
+            .filter(|region| !others.iter().any(|other| region.holds(&cut, &plan, *other)))
+            .map(|region| {
+                let on = region.holds(&cut, &plan, cut.centre());
+                (if on { 0.0 } else { region.centre.distance(CutPoint::default()) }, region)
+            })
+            .filter(|(far, _)| *far <= BESIDE_MM)
+            .collect()
     }
 }

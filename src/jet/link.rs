@@ -7,7 +7,7 @@ use super::JetPose;
 /// One jet, frame by frame
 #[derive(Clone, Debug)]
 pub struct Jet {
-    /// Its pose in each frame, `None` where it is absent
+    /// Its pose in each frame, `None` where its neck is not seen
     pub poses: Vec<Option<JetPose>>,
     /// Where it shows on both sides of its neck, but the neck does not ([`super::hides_neck`])
     pub hidden: Vec<bool>,
@@ -23,11 +23,6 @@ impl Jet {
         (0..self.poses.len())
             .max_by(|a, b| area(&self.poses[*a]).total_cmp(&area(&self.poses[*b])).then(b.cmp(a)))
             .unwrap_or(0)
-    }
-
-    /// Whether it is there, displayed at its neck or not
-    pub fn is_open(&self, frame: usize) -> bool {
-        self.poses[frame].is_some() || self.hidden[frame]
     }
 
     /// The pose of the frame nearest to one that has none of its own

@@ -5,7 +5,7 @@ use rayon::prelude::*;
 use crate::jet::{Jet, JetPose, Signal, SignalScale, StrengthSource, hides_neck};
 use crate::job::{Cancelled, Watch};
 use crate::planimetry::{Assessment, assess, largest_hidden};
-use crate::space::Direction;
+use crate::space::{Direction, VolumePoint};
 use crate::volume::Volume4;
 
 use super::results::Interval;
@@ -27,6 +27,8 @@ pub(super) struct JetBeat {
     pub(super) jet: Jet,
     /// `[frame]`
     pub(super) frames: Vec<AtFrame>,
+    /// The most that can hide at its neck, mm2; 0 where it hides in no frame
+    hides_at_most: f64,
 }
 
 /// Level, as a share of the plateau, below which nothing is displayed where only colour is stored: the
@@ -61,21 +63,51 @@ impl JetBeat {
     }
 
     /// The pose that stands in and the area that may hide, where the neck does
-    pub(super) fn hidden(&self, frame: usize, scale: SignalScale) -> Option<(&JetPose, Interval)> {
-        let (beside, pose) = self.frames[frame].hides.then(|| self.jet.beside(frame)).flatten()?;
-        // The frame beside is often a faint one, of which only the tip was traced.
-        let (_, at) = self.at_peak()?;
-        let level = match (scale.source, scale.gate) {
-            (StrengthSource::Power, Some(gate)) => gate.clamp(0.0, 0.75),
-            _ => HIDDEN_LEVEL_COLOUR,
-        };
-        let most = HIDDEN_MOST * largest_hidden(&at.corrected, at.blur.sigma, level).get();
+    pub(super) fn hidden(&self, frame: usize) -> Option<(&JetPose, Interval)> {
+        self.frames[frame].hides.then_some(())?;
+        let (beside, pose) = known(&self.jet, frame)?;
         let seen = |at: &AtFrame| at.assessed.is_some();
         let ends = !(self.frames[..frame].iter().any(seen) && self.frames[frame..].iter().any(seen));
         // As systole begins and ends the blood may be too slow for the wall filter, and the neck as wide as beside.
         let wide = self.frames[beside].assessed.as_ref().filter(|_| ends).map_or(0.0, |at| at.vca.high.get());
-        Some((pose, Interval { value: HIDDEN_SHARE * most, low: 0.0, high: most.max(wide) }))
+        let largest = self.at_peak().map_or(0.0, |(_, at)| at.vca.value.get());
+        let value = (HIDDEN_SHARE * self.hides_at_most).min(largest);
+        Some((pose, Interval { value, low: 0.0, high: self.hides_at_most.max(wide) }))
     }
+
+    /// Keeps hidden frames only where they join the frames in which the jet is seen, and finds the most that can
+    /// hide
+    fn settle(&mut self, scale: SignalScale) {
+        let joined = |frames: &[AtFrame], order: &mut dyn Iterator<Item = usize>| {
+            let (mut open, mut joined) = (false, vec![false; frames.len()]);
+            for frame in order {
+                open = frames[frame].assessed.is_some() || (open && frames[frame].hides);
+                joined[frame] = open;
+            }
+            joined
+        };
+        let count = self.frames.len();
+        let after = joined(&self.frames, &mut (0..count));
+        let before = joined(&self.frames, &mut (0..count).rev());
+        for (frame, at) in self.frames.iter_mut().enumerate() {
+            at.hides &= after[frame] || before[frame];
+            self.jet.hidden[frame] = at.hides;
+        }
+        // The frame beside a hidden one is often a faint one, of which only the tip was traced.
+        let peak = self.at_peak().filter(|_| self.frames.iter().any(|at| at.hides));
+        self.hides_at_most = peak.map_or(0.0, |(_, at)| {
+            let level = match (scale.source, scale.gate) {
+                (StrengthSource::Power, Some(gate)) => gate.clamp(0.0, 0.75),
+                _ => HIDDEN_LEVEL_COLOUR,
+            };
+            HIDDEN_MOST * largest_hidden(&at.corrected, at.blur.sigma, level).get()
+        });
+    }
+}
+
+/// The pose by which a jet is looked for in a frame: its own or that of the nearest frame, and the frame it is of
+fn known(jet: &Jet, frame: usize) -> Option<(usize, &JetPose)> {
+    jet.poses[frame].as_ref().map(|own| (frame, own)).or_else(|| jet.beside(frame))
 }
 
 /// Measures the jets in every frame; one that can be traced in no frame is none
@@ -103,10 +135,9 @@ pub(super) fn in_frames(
         })
         .collect();
     let mut beats: Vec<JetBeat> =
-        jets.into_iter().map(|jet| JetBeat { jet, frames: Vec::with_capacity(frames) }).collect();
+        jets.into_iter().map(|jet| JetBeat { jet, frames: Vec::new(), hides_at_most: 0.0 }).collect();
     for frame in by_frame? {
         for (beat, at) in beats.iter_mut().zip(frame) {
-            beat.jet.hidden[beat.frames.len()] = at.hides;
             beat.frames.push(at);
         }
     }
@@ -115,10 +146,16 @@ pub(super) fn in_frames(
         let traced = beats.into_iter().filter(|beat| beat.at_peak().is_some()).map(|beat| beat.jet).collect();
         return in_frames(volume, scale, traced, anterior_posterior, watch, "measuring without one");
     }
+    for beat in &mut beats {
+        beat.settle(scale);
+    }
     let largest = |beat: &JetBeat| beat.at_peak().map_or(0.0, |(_, at)| at.vca.value.get());
     beats.sort_by(|a, b| largest(b).total_cmp(&largest(a)));
     Ok(beats)
 }
+
+/// So many frames before the first and after the last in which it is seen a jet may hide its neck (our own choice)
+const BEYOND: usize = 3;
 
 /// The jets in one frame, in their order
 fn in_frame(
@@ -128,20 +165,38 @@ fn in_frame(
     frame: usize,
     anterior_posterior: Option<Direction>,
 ) -> Vec<AtFrame> {
-    let absent = || jets.iter().map(|_| AtFrame::default()).collect();
-    let Some(signal) = (!jets.is_empty()).then(|| Signal::new(volume, frame, scale)).flatten() else {
-        return absent();
+    let seen = |jet: &Jet, frame: usize| jet.poses.get(frame).is_some_and(Option::is_some);
+    let may_hide = |jet: &Jet| {
+        let near = (frame.saturating_sub(BEYOND)..=frame + BEYOND).any(|other| seen(jet, other));
+        let between = (0..frame).any(|other| seen(jet, other))
+            && (frame + 1..jet.poses.len()).any(|other| seen(jet, other));
+        near || between
     };
+    let signal = jets.iter().any(may_hide).then(|| Signal::new(volume, frame, scale)).flatten();
+    let Some(signal) = signal else { return jets.iter().map(|_| AtFrame::default()).collect() };
     let assessed: Vec<Option<Assessment>> =
         jets.iter().map(|jet| assess(&signal, jet.poses[frame].as_ref()?, anterior_posterior).ok()).collect();
-    let zones = zone::in_frame(volume, frame, &signal, jets, &assessed);
-    jets.iter()
-        .zip(assessed)
-        .zip(zones)
-        .map(|((jet, assessed), zone)| {
-            let known = jet.poses[frame].is_none().then(|| jet.beside(frame)).flatten();
-            let hides = known.is_some_and(|(_, known)| hides_neck(&signal, known));
-            AtFrame { assessed, zone, hides }
+    let poses: Vec<Option<(VolumePoint, Direction)>> =
+        jets.iter().map(|jet| jet.poses[frame].as_ref().map(|pose| (pose.neck, pose.axis))).collect();
+    let hides = |index: usize| {
+        let others: Vec<_> = (0..jets.len()).filter(|o| *o != index).filter_map(|o| poses[o]).collect();
+        let known =
+            known(&jets[index], frame).filter(|_| assessed[index].is_none() && may_hide(&jets[index]));
+        known.is_some_and(|(_, known)| hides_neck(&signal, known, &others))
+    };
+    let hides: Vec<bool> = (0..jets.len()).map(hides).collect();
+    // A jet whose neck hides draws on its neighbours' blood all the same.
+    let open: Vec<Option<(VolumePoint, Direction)>> = (0..jets.len())
+        .map(|index| {
+            let known = known(&jets[index], frame).filter(|_| hides[index]);
+            poses[index].or_else(|| known.map(|(_, pose)| (pose.neck, pose.axis)))
         })
+        .collect();
+    let zones = zone::in_frame(volume, frame, &signal, &open, &assessed);
+    assessed
+        .into_iter()
+        .zip(zones)
+        .zip(hides)
+        .map(|((assessed, zone), hides)| AtFrame { assessed, zone, hides })
         .collect()
 }

@@ -174,7 +174,9 @@ pub fn reread(
         jet.id = place + 1;
         jet.systole = systole_of(volume, &jet.frames, &systole);
     }
-    let envelope = Envelope::new(&options.continuous_wave, &systole, &leak::flow_frames(&jets));
+    // The flows are the program's, and so are the areas they are held against.
+    let seen = leak::flow_frames(&base.jets);
+    let envelope = Envelope::new(&options.continuous_wave, &systole, &seen);
     let total = total(&jets, volume, envelope.as_ref());
     let mut cautions = cautions(volume, &jets, &total, &systole);
     cautions.extend(said);

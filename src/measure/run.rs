@@ -19,7 +19,8 @@ use super::results::{
 };
 use super::zone;
 
-/// Version of the numerical method: raised when the same input may give other numbers
+/// Version of the numerical method: raised when the same input may give other numbers than a release gave (nothing is
+/// released yet)
 pub const ENGINE: &str = "1";
 
 /// What the user may settle about a measurement
@@ -100,7 +101,7 @@ pub fn measure(volume: &Volume4, options: &Options, watch: &Watch) -> Result<Res
         measured
             .iter()
             .enumerate()
-            .filter_map(|(index, beat)| Some(trust::hidden_neck(&hidden_neck(scale, index + 1, beat)?))),
+            .filter_map(|(index, beat)| Some(trust::hidden_neck(&hidden_neck(index + 1, beat)?))),
     );
 
     let present: Vec<usize> =
@@ -186,9 +187,9 @@ fn resolutions(volume: &Volume4, scale: SignalScale, measured: &[JetBeat]) -> Ve
 }
 
 /// Where a jet's neck is not displayed; `None` where it is in every frame in which the jet is there
-fn hidden_neck(scale: SignalScale, id: usize, beat: &JetBeat) -> Option<trust::HiddenNeck> {
+fn hidden_neck(id: usize, beat: &JetBeat) -> Option<trust::HiddenNeck> {
     let frames = beat.jet.hidden.iter().filter(|hides| **hides).count();
-    let areas = (0..beat.frames.len()).filter_map(|frame| Some(beat.hidden(frame, scale)?.1.high));
+    let areas = (0..beat.frames.len()).filter_map(|frame| Some(beat.hidden(frame)?.1.high));
     let most_mm2 = areas.fold(0.0, f64::max);
     let measured = beat.frames.iter().filter(|at| at.assessed.is_some()).count();
     (frames > 0).then_some(trust::HiddenNeck { id, frames, measured, most_mm2 })
@@ -203,7 +204,7 @@ fn jet_result(
 ) -> Option<JetResult> {
     let (peak, at) = beat.at_peak()?;
     let pose = beat.jet.poses[peak].as_ref()?;
-    let frames = frame_results(volume, scale, beat);
+    let frames = frame_results(volume, beat);
     let areas: Vec<Option<Mm2>> =
         frames.iter().map(|at| at.vca_mm2.map(|area| Mm2::new(area.value))).collect();
     let course = beat::course(volume.timeline.times(), &areas, systole);
@@ -290,12 +291,12 @@ pub(super) fn shape(at: &Assessment) -> Shape {
     }
 }
 
-fn frame_results(volume: &Volume4, scale: SignalScale, beat: &JetBeat) -> Vec<FrameResult> {
+fn frame_results(volume: &Volume4, beat: &JetBeat) -> Vec<FrameResult> {
     (0..beat.frames.len())
         .map(|frame| {
             let measured = beat.frames[frame].assessed.as_ref();
             let pose = beat.jet.poses[frame].as_ref().filter(|_| measured.is_some());
-            let hidden = beat.hidden(frame, scale);
+            let hidden = beat.hidden(frame);
             let beside = hidden.as_ref().map(|(pose, _)| *pose);
             FrameResult {
                 frame,
@@ -332,8 +333,13 @@ pub(super) fn total(jets: &[JetResult], volume: &Volume4, envelope: Option<&Enve
         areas.fold(Interval::exactly(0.0), Interval::together)
     };
     let envelope = envelope.filter(|_| !jets.is_empty());
-    let best = (0..frames).max_by(|a, b| sum(*a).value.total_cmp(&sum(*b).value).then(b.cmp(a)));
-    let frame = best.filter(|f| sum(*f).value > 0.0);
+    // What may hide is added, but does not choose the frame.
+    let seen = |frame: usize| {
+        let at = jets.iter().filter_map(|jet| jet.frames.get(frame).filter(|at| !at.hidden)?.vca_mm2);
+        at.map(|area| area.value).sum::<f64>()
+    };
+    let best = (0..frames).max_by(|a, b| seen(*a).total_cmp(&seen(*b)).then(b.cmp(a)));
+    let frame = best.filter(|f| seen(*f) > 0.0);
     Total {
         vca_mm2: frame.map_or(Interval { value: 0.0, low: 0.0, high: 0.0 }, sum),
         frame,
@@ -376,7 +382,14 @@ fn sum_of(jets: &[JetResult], frame: usize) -> String {
         [_] => format!("; {} is not open then", listed(&then)),
         _ => format!("; {} are not open then", listed(&then)),
     };
-    format!("The total is that of {} in frame {frame}, where it is largest{closed}.", listed(&now))
+    let hidden: Vec<&JetResult> =
+        now.iter().copied().filter(|jet| jet.frames.get(frame).is_some_and(|at| at.hidden)).collect();
+    let hides = match &hidden[..] {
+        [] => String::new(),
+        [_] => format!("; of {} it holds what may hide, since its neck is not displayed", listed(&hidden)),
+        _ => format!("; of {} it holds what may hide, since their necks are not displayed", listed(&hidden)),
+    };
+    format!("The total is that of {} in frame {frame}, where it is largest{closed}{hides}.", listed(&now))
 }
 
 pub(super) fn cautions(

@@ -1,9 +1,9 @@
 //! The flow convergence of a jet, in the words of the result document.
 
 use crate::beat::{self, Opening, Zone, ZoneError};
-use crate::jet::{Jet, Signal};
+use crate::jet::Signal;
 use crate::planimetry::Assessment;
-use crate::space::VolumePoint;
+use crate::space::{Direction, VolumePoint};
 use crate::unit::{MetresPerSecond, Mm, Mm2};
 use crate::volume::Volume4;
 
@@ -12,16 +12,17 @@ use super::results::{Convergence, ConvergenceFrame, ConvergenceSurface, Dealiasi
 /// The convergence of one jet in one frame, `None` where it was not measured
 pub(super) type Found = Option<Result<Zone, ZoneError>>;
 
-/// The convergences of the jets that were measured in a frame, in their order
+/// The convergences of the jets that were measured in a frame, in their order; `open` are the necks and axes of all
+/// that are open in it
 pub(super) fn in_frame(
     volume: &Volume4,
     frame: usize,
     signal: &Signal,
-    jets: &[Jet],
+    open: &[Option<(VolumePoint, Direction)>],
     assessed: &[Option<Assessment>],
 ) -> Vec<Found> {
     let one = |(index, at): (usize, &Option<Assessment>)| {
-        Some(measured(volume, signal, jets, index, frame, at.as_ref()?))
+        Some(measured(volume, signal, open, index, frame, at.as_ref()?))
     };
     assessed.iter().enumerate().map(one).collect()
 }
@@ -65,18 +66,14 @@ fn interval(zone: &Zone) -> Interval {
 fn measured(
     volume: &Volume4,
     signal: &Signal,
-    jets: &[Jet],
+    open: &[Option<(VolumePoint, Direction)>],
     index: usize,
     frame: usize,
     at: &Assessment,
 ) -> Result<Zone, ZoneError> {
-    let pose_of =
-        |jet: &Jet| jet.poses.get(frame).and_then(Option::as_ref).map(|pose| (pose.neck, pose.axis));
-    let (neck, axis) = jets.get(index).and_then(pose_of).ok_or(ZoneError::NoFlow)?;
-    let others: Vec<VolumePoint> = (0..jets.len())
-        .filter(|other| *other != index)
-        .filter_map(|other| Some(pose_of(&jets[other])?.0))
-        .collect();
+    let (neck, axis) = open.get(index).copied().flatten().ok_or(ZoneError::NoFlow)?;
+    let others: Vec<VolumePoint> =
+        (0..open.len()).filter(|other| *other != index).filter_map(|other| Some(open[other]?.0)).collect();
     let opening = Opening { neck, axis, cut: &at.cut, outline: &at.corrected, others: &others };
     beat::convergence(volume, frame, signal, &opening)
 }

@@ -93,7 +93,7 @@ const FAINT_ERROR: f64 = 0.45;
 /// A core of less haste than the first is so slow that its phases no longer fill the circle: the wall filter
 /// takes another share of its power, and another plateau holds than the one its edge is traced by. From the
 /// second down the area is uncertain by [`SLOW_ERROR`] (tuning phantoms, whole beats of seeds 6000 to 6299)
-const SLOW_HASTE: [f64; 2] = [0.48, 0.40];
+const SLOW_HASTE: [f64; 2] = [0.46, 0.38];
 /// Share by which the area of a slow core is uncertain, at 95 %
 const SLOW_ERROR: f64 = 0.25;
 /// The parts see some of the same uncertainty twice; with this factor on all but the spreading their

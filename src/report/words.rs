@@ -271,15 +271,16 @@ pub fn envelope(results: &Results) -> Option<String> {
     if results.given.cw_vti_m.is_some() {
         return Some(format!("The velocity-time integral of {} cm was entered.", cm(used.vti_m.value)));
     }
+    let length = if results.given.cw_duration_s.is_some() { "duration" } else { "length of systole" };
     let integral = format!(
-        "Peak and duration give a velocity-time integral of {} cm ({} to {})",
+        "Peak and {length} give a velocity-time integral of {} cm ({} to {})",
         cm(used.vti_m.value),
         cm(used.vti_m.low),
         cm(used.vti_m.high)
     );
     Some(match used.frames {
         0 => format!(
-            "{integral} by a half-sine: no two frames tell both flow and area. A traced integral is better."
+            "{integral} by a half-sine: no jet tells both flow and area in two frames. A traced integral is better."
         ),
         frames => format!("{integral}; how full the envelope is, flow over area told in {frames} frames."),
     })

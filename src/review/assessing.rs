@@ -13,6 +13,8 @@ use crate::planimetry::{
 use crate::space::{Cut, CutPoint, Direction};
 use crate::unit::Mm;
 
+/// Where nothing is displayed at a cut its blood is not taken for slow
+const UNKNOWN_HASTE: f64 = 1.0;
 /// Standard error of the axis of a cut laid by hand, radians (our own choice)
 pub(super) const HAND_AXIS_ERROR: f64 = 3.0 * std::f64::consts::PI / 180.0;
 /// Standard error of a level along the jet, mm: the goal of the measurement (our own choice)
@@ -62,11 +64,14 @@ impl Assessing<'_> {
         if tracing.fault().is_some() {
             return None;
         }
-        let pose = self.pose(on);
+        let mut pose = self.pose(on);
         let own = pose.en_face();
         let points: Vec<CutPoint> =
             tracing.points().into_iter().map(|point| own.project(on.at(point)).0).collect();
         let outline = Outline::new(points).ok()?;
+        // The core is what lies inside the tracing, wherever its cut has its centre.
+        let middle = Cut::perpendicular_to(own.at(outline.centroid()), own.normal());
+        pose.haste = haste_about(self.signal, &middle).unwrap_or(UNKNOWN_HASTE);
         let reach = outline.points().iter().map(|point| libm::hypot(point.u, point.v)).fold(0.0, f64::max);
         let side = Mm::new((2.0 * reach + 8.0).clamp(16.0, 120.0));
         let image = neck_image(self.signal, &own, side, SLAB);
@@ -110,7 +115,7 @@ impl Assessing<'_> {
             axis_error,
             level_error_mm: LEVEL_ERROR_MM,
             area_mm2: near.unwrap_or(UNSEEN_MM2),
-            haste: haste_about(self.signal, cut),
+            haste: haste_about(self.signal, cut).unwrap_or(UNKNOWN_HASTE),
             convergence: Part::Missing,
             contraction: Part::Missing,
             expansion: Part::Missing,

@@ -21,7 +21,7 @@ pub fn hidden_neck(hidden: &HiddenNeck) -> Finding {
     let message = format!(
         "jet {id}: in {} of {} the jet shows on both sides of its neck and the neck itself hardly or not at all; none is \
          wanted: the orifice is then too narrow for the point spread and the colour gain, or the blood too slow for the \
-         wall filter. Up to {most_mm2:.0} mm² may hide there; a higher colour gain may show it",
+         wall filter. By point spread and gain up to {most_mm2:.0} mm² may hide there; a higher colour gain may show it",
         if frames == 1 { "1 frame".to_owned() } else { format!("{frames} frames") },
         frames + measured,
     );

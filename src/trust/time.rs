@@ -47,10 +47,10 @@ fn lost_between_frames(frames: usize) -> f64 {
     1.0 - libm::cos(PI / (2.0 * frames.max(1) as f64))
 }
 
-/// The longest run of frames in which a jet is there
+/// The longest run of frames in which a jet's neck is seen
 fn longest_run(jet: &Jet) -> usize {
-    let open: Vec<bool> = (0..jet.poses.len()).map(|frame| jet.is_open(frame)).collect();
-    open.chunk_by(|a, b| a == b).filter(|run| run[0]).map(<[_]>::len).max().unwrap_or(0)
+    let runs = jet.poses.chunk_by(|a, b| a.is_some() == b.is_some());
+    runs.filter(|run| run[0].is_some()).map(<[_]>::len).max().unwrap_or(0)
 }
 
 /// Frames in the shortest leak; `None` for a single frame or without a jet

@@ -633,7 +633,8 @@ fn trace_part(
         "Level of the automatic outline, as a share of the jet's full signal. The area and its correction follow.",
         out,
     );
-    if (level - before).abs() > 1e-9 {
+    // The number field reads its own two decimals back when it is left: no change.
+    if format!("{level:.2}") != format!("{before:.2}") {
         set(settings, Settings { threshold: Some(level), ..settings }, out);
     }
     let automatic = settings.threshold.is_none();

@@ -153,7 +153,8 @@ impl Pose {
         if frame >= volume.frames() {
             return Err(FigureError::Frame { frame, last: volume.frames() - 1 });
         }
-        let here = subject.frame_result().filter(|_| !subject.is_peak());
+        let traced = |frame: &&FrameResult| !subject.is_peak() && frame.traced_at_mm.is_some();
+        let here = subject.frame_result().filter(traced);
         let axis = here.and_then(|f| f.axis).unwrap_or(jet.axis);
         let neck = here.and_then(|f| f.traced_at_mm).unwrap_or(jet.traced_at_mm);
         let missing = |what| FigureError::Direction { jet: jet.id, what };
