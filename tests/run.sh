@@ -13,10 +13,12 @@ step="start"
 began=$SECONDS
 finish() {
     local code=$?
-    if [ "$code" -eq 0 ]; then
+    if [ "$step" = passed ]; then
         echo "narrows: all tests passed in $((SECONDS - began)) s"
     else
         echo "narrows: TESTS FAILED at: $step" >&2
+        # Stopped by a signal it is no success either.
+        [ "$code" -ne 0 ] || code=1
     fi
     exit "$code"
 }
@@ -106,3 +108,4 @@ if cargo +nightly --version >/dev/null 2>&1; then
 else
     echo "skipped: it needs a nightly toolchain, which rustup could not install"
 fi
+step=passed

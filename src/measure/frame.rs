@@ -43,12 +43,17 @@ const HIDDEN_MOST: f64 = 1.7;
 
 impl JetBeat {
     /// The frame of the largest area and what was measured there; `None` where nothing was
+    ///
+    /// The one whose interval begins highest: the largest of several values would often be the one that is
+    /// wrong most.
     pub(super) fn at_peak(&self) -> Option<(usize, &Assessment)> {
-        self.frames
-            .iter()
-            .enumerate()
-            .filter_map(|(frame, at)| Some((frame, at.assessed.as_ref()?)))
-            .max_by(|a, b| a.1.vca.value.get().total_cmp(&b.1.vca.value.get()).then(b.0.cmp(&a.0)))
+        self.frames.iter().enumerate().filter_map(|(frame, at)| Some((frame, at.assessed.as_ref()?))).max_by(
+            |a, b| {
+                let size = |at: &Assessment| [at.vca.low.get(), at.vca.value.get()];
+                let ([low, value], [other, its]) = (size(a.1), size(b.1));
+                low.total_cmp(&other).then(value.total_cmp(&its)).then(b.0.cmp(&a.0))
+            },
+        )
     }
 
     /// Whether the jet is there, displayed at its neck or not

@@ -124,7 +124,7 @@ pub struct JetResult {
     pub neck_mm: [f64; 3],
     /// Centre of the plane of the tracing: of least displayed area, a little upstream of the neck
     pub traced_at_mm: [f64; 3],
-    /// Frame of the largest area
+    /// Frame of the largest area: of those whose interval begins highest
     pub peak_frame: usize,
     /// Angle between axis and beam at the neck, 0 to 90; `null` without an apex
     pub beam_angle_deg: Option<f64>,

@@ -333,13 +333,16 @@ pub(super) fn total(jets: &[JetResult], volume: &Volume4, envelope: Option<&Enve
         areas.fold(Interval::exactly(0.0), Interval::together)
     };
     let envelope = envelope.filter(|_| !jets.is_empty());
-    // What may hide is added, but does not choose the frame.
+    // As for one jet, what is sure decides; what may hide is added and decides nothing.
     let seen = |frame: usize| {
         let at = jets.iter().filter_map(|jet| jet.frames.get(frame).filter(|at| !at.hidden)?.vca_mm2);
-        at.map(|area| area.value).sum::<f64>()
+        at.fold(Interval::exactly(0.0), Interval::together)
     };
-    let best = (0..frames).max_by(|a, b| seen(*a).total_cmp(&seen(*b)).then(b.cmp(a)));
-    let frame = best.filter(|f| seen(*f) > 0.0);
+    let best = (0..frames).max_by(|a, b| {
+        let (one, other) = (seen(*a), seen(*b));
+        one.low.total_cmp(&other.low).then(one.value.total_cmp(&other.value)).then(b.cmp(a))
+    });
+    let frame = best.filter(|f| seen(*f).value > 0.0);
     Total {
         vca_mm2: frame.map_or(Interval { value: 0.0, low: 0.0, high: 0.0 }, sum),
         frame,
