@@ -403,8 +403,10 @@ fn looking_at_a_volume_of_high_gain_changes_nothing() {
     let mut harness = bench.opened();
     // Through every field and out again.
     for _ in 0..40 {
-        press(&mut harness, Modifiers::NONE, Key::Tab);
+        harness.key_press(Key::Tab);
+        harness.run_steps(2);
     }
+    settle(&mut harness);
     let session = desk(&harness).session().expect("a session");
     assert!(!session.can_undo(), "a step that nobody made");
     assert_eq!(session.review().work.settings.threshold, None);
