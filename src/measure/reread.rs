@@ -91,7 +91,7 @@ pub fn reread_jet(
         },
         frames: frames(volume, base, readings),
         // Made anew when the jets are put together.
-        systole: systole_of(volume, &[], &whole_systole(volume, &[])),
+        systole: systole_of(volume, &[], 0.0, &whole_systole(volume, &[])),
         interval_parts: parts(peak),
         observer: Vec::new(),
         reading,
@@ -150,12 +150,16 @@ fn whole_systole(volume: &Volume4, jets: &[JetResult]) -> SystoleBounds {
     beat::bounds(&volume.timeline, &present)
 }
 
-fn systole_of(volume: &Volume4, frames: &[FrameResult], systole: &SystoleBounds) -> super::results::Systole {
+fn systole_of(
+    volume: &Volume4,
+    frames: &[FrameResult],
+    peak_mm2: f64,
+    systole: &SystoleBounds,
+) -> super::results::Systole {
     let mut areas: Vec<Option<Mm2>> =
         frames.iter().map(|at| at.vca_mm2.map(|vca| Mm2::new(vca.value))).collect();
     areas.resize(volume.frames(), None);
-    let largest = areas.iter().flatten().map(|area| area.get()).fold(0.0, f64::max);
-    systole_result(&beat::course(volume.timeline.times(), &areas, systole), largest, systole)
+    systole_result(&beat::course(volume.timeline.times(), &areas, systole), peak_mm2, systole)
 }
 
 /// The results of a volume with other jets: numbered by size, their course, sum, regurgitant volume,
@@ -172,7 +176,7 @@ pub fn reread(
     let systole = given.unwrap_or_else(|| whole_systole(volume, &jets));
     for (place, jet) in jets.iter_mut().enumerate() {
         jet.id = place + 1;
-        jet.systole = systole_of(volume, &jet.frames, &systole);
+        jet.systole = systole_of(volume, &jet.frames, jet.vca_mm2.value, &systole);
     }
     // The flows are the program's, and so are the areas they are held against.
     let seen = leak::flow_frames(&base.jets);
