@@ -41,7 +41,7 @@ const BEFORE: Fullness = Fullness { power: 1.0, error: 0.3, frames: 0 };
 /// Share by which areas and flows may lean with the speed, standard deviation (simulated acquisitions, whole beats
 /// of seeds 60000 to 60024)
 const LEAN: f64 = 0.08;
-/// Share of the envelope's length by which its ends may be off, standard deviation
+/// Share of the envelope's length by which its ends may be off, standard deviation (our own choice)
 const ENDS: f64 = 0.01;
 /// Powers outside are none that a spectrum shows
 const POWERS: [f64; 2] = [0.1, 2.5];

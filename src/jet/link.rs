@@ -9,8 +9,6 @@ use super::JetPose;
 pub struct Jet {
     /// Its pose in each frame, `None` where its neck is not seen
     pub poses: Vec<Option<JetPose>>,
-    /// Where it shows on both sides of its neck, but the neck does not ([`super::hides_neck`])
-    pub hidden: Vec<bool>,
 }
 
 impl Jet {
@@ -73,7 +71,7 @@ pub(super) fn link(frames: Vec<Vec<JetPose>>, most: usize) -> Vec<Jet> {
             _ => {
                 let mut poses = vec![None; count];
                 poses[frame] = Some(pose);
-                jets.push(Jet { poses, hidden: vec![false; count] });
+                jets.push(Jet { poses });
             }
         }
     }

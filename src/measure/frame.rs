@@ -18,8 +18,8 @@ pub(super) struct AtFrame {
     pub(super) assessed: Option<Assessment>,
     /// Its convergence
     pub(super) zone: zone::Found,
-    /// Whether the jet shows and its neck does not
-    hides: bool,
+    /// Whether the jet shows and its neck does not ([`hides_neck`])
+    pub(super) hides: bool,
 }
 
 /// One jet through the beat
@@ -96,7 +96,6 @@ impl JetBeat {
         let before = joined(&self.frames, &mut (0..count).rev());
         for (frame, at) in self.frames.iter_mut().enumerate() {
             at.hides &= after[frame] || before[frame];
-            self.jet.hidden[frame] = at.hides;
         }
         // The frame beside a hidden one is often a faint one, of which only the tip was traced.
         let peak = self.at_peak().filter(|_| self.frames.iter().any(|at| at.hides));

@@ -376,7 +376,7 @@ pub struct FrameResult {
     /// hide in the gap of the colour, from nothing to the most that can, and nothing was traced
     #[serde(default)]
     pub hidden: bool,
-    /// Centre of the neck
+    /// Centre of the neck; where it is hidden, of the frame nearest to it
     pub neck_mm: Option<[f64; 3]>,
     /// Centre of the plane of the tracing
     pub traced_at_mm: Option<[f64; 3]>,

@@ -188,7 +188,7 @@ fn resolutions(volume: &Volume4, scale: SignalScale, measured: &[JetBeat]) -> Ve
 
 /// Where a jet's neck is not displayed; `None` where it is in every frame in which the jet is there
 fn hidden_neck(id: usize, beat: &JetBeat) -> Option<trust::HiddenNeck> {
-    let frames = beat.jet.hidden.iter().filter(|hides| **hides).count();
+    let frames = beat.frames.iter().filter(|at| at.hides).count();
     let areas = (0..beat.frames.len()).filter_map(|frame| Some(beat.hidden(frame)?.1.high));
     let most_mm2 = areas.fold(0.0, f64::max);
     let measured = beat.frames.iter().filter(|at| at.assessed.is_some()).count();
