@@ -10,11 +10,11 @@ use std::sync::Arc;
 
 use crate::measure::results::{Interval, JetResult};
 use crate::outline::Outline;
-use crate::planimetry::{Assessment, Assumed, WidthAxes, classify};
+use crate::planimetry::{Assessment, Assumed, Implied, WidthAxes, classify};
 use crate::review::{Assessing, Closed, Drawn, JetId, Review, Tracing};
 use crate::space::{Cut, Direction, VolumePoint, angle_between, direction};
 use crate::ui::{Origin, OutlineSource, ReadOutline, Reading};
-use crate::unit::{Mm, Mm2};
+use crate::unit::Mm;
 use crate::volume::Volume4;
 
 use super::signals::Signals;
@@ -135,6 +135,7 @@ impl Bench<'_> {
 
     fn take(&self, reading: &mut Reading, from: &Assessment) {
         reading.area = Some(from.vca.into());
+        reading.threshold = from.tracing.level;
         reading.traced_mm2 = Some(from.tracing.outline.area().get());
         reading.long_axis = Some(from.long_axis.into());
         reading.commissural = Some(from.commissural.into());
@@ -223,13 +224,12 @@ impl Bench<'_> {
 /// Circle and ellipse that the widths imply
 fn implied(reading: &mut Reading) {
     let (Some(long), Some(across)) = (reading.long_axis, reading.commissural) else { return };
-    let circle = Mm2::of_circle(Mm::new(long.value)).get();
-    reading.circle_mm2 = Some(circle);
-    reading.ellipse_mm2 = Some(std::f64::consts::PI / 4.0 * long.value * across.value);
-    if let Some(area) = reading.area.filter(|area| area.value > 0.0) {
-        reading.circle_error_percent = Some(100.0 * (circle / area.value - 1.0));
-        reading.circle_misleads = circle < area.low || circle > area.high;
-    }
+    let Some(area) = reading.area.filter(|area| area.value > 0.0) else { return };
+    let implied = Implied::of(area, long.value, across.value);
+    reading.circle_mm2 = Some(implied.circle.get());
+    reading.ellipse_mm2 = Some(implied.ellipse.get());
+    reading.circle_error_percent = Some(implied.error_percent);
+    reading.circle_misleads = implied.misleads;
 }
 
 /// The measurement's own numbers, where the reader changed nothing

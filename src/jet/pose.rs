@@ -3,10 +3,10 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::space::{Cut, CutPoint, Direction, VolumePoint, direction};
+use crate::space::{Cut, Direction, VolumePoint, direction};
 
 use super::Signal;
-use super::section::{CentreLine, CutOff, Section, SectionPlan, centre_line, follow, regions};
+use super::section::{CentreLine, CutOff, Section, SectionPlan, centre_line, follow, start};
 
 /// Whether a part of a complete jet is seen
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -19,7 +19,7 @@ pub enum Part {
 }
 
 /// Cross-section area against position along the jet axis
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct NeckProfile {
     /// Position along the axis in mm, 0 at the neck, positive downstream; rising
     pub positions_mm: Vec<f64>,
@@ -72,8 +72,6 @@ pub(super) struct Guess {
     pub axis: Direction,
 }
 
-/// Regions smaller than this are speckle, mm2
-const SMALLEST_MM2: f64 = 3.0;
 /// How far downstream of the least displayed area the contraction ends, mm
 ///
 /// The contraction flattens out toward its end while spreading starts there at once, so the blurred
@@ -90,16 +88,7 @@ pub(super) fn refine(signal: &Signal, guess: Guess, plan: &SectionPlan, level: f
     let mut found = None;
     for round in 0..6 {
         let cut = Cut::perpendicular_to(at.point, at.axis);
-        // The region that holds the point, or the nearest.
-        let start = regions(signal, &cut, plan, level, 0.0)
-            .into_iter()
-            .filter(|r| r.area_mm2 >= SMALLEST_MM2)
-            .min_by(|a, b| {
-                let far = |r: &Section| {
-                    if r.holds(&cut, plan, at.point) { 0.0 } else { r.centre.distance(CutPoint::default()) }
-                };
-                far(a).total_cmp(&far(b)).then(b.area_mm2.total_cmp(&a.area_mm2))
-            })?;
+        let start = start(signal, &cut, plan, level, at.point)?;
         let sections = follow(signal, &cut, plan, level, &start);
         let neck = narrowest(&sections)?;
         let line_sections = downstream_of(&sections, neck);

@@ -9,7 +9,7 @@ use crate::sample::Raster;
 use crate::space::{Cut, CutPoint, Grid, VolumePoint};
 use crate::unit::Mm;
 
-use super::Signal;
+use super::{NeckProfile, Signal};
 
 /// How cross-sections are taken, all in mm
 #[derive(Clone, Copy, Debug)]
@@ -94,6 +94,59 @@ pub(super) fn regions(
         .collect();
     found.sort_by(|a, b| b.area_mm2.total_cmp(&a.area_mm2));
     found
+}
+
+/// Regions smaller than this are speckle, mm2
+const SPECKLE_MM2: f64 = 3.0;
+/// How far along the normal a plane's surroundings are followed, mm (our own choice: as far as the incoherence of a
+/// found vena contracta is looked for)
+const ABOUT_MM: f64 = 4.0;
+
+/// The region of a plane that holds a point, or the nearest to the plane's centre
+pub(super) fn start(
+    signal: &Signal,
+    cut: &Cut,
+    plan: &SectionPlan,
+    level: f64,
+    point: VolumePoint,
+) -> Option<Section> {
+    let far = |r: &Section| {
+        if r.holds(cut, plan, point) { 0.0 } else { r.centre.distance(CutPoint::default()) }
+    };
+    regions(signal, cut, plan, level, 0.0)
+        .into_iter()
+        .filter(|r| r.area_mm2 >= SPECKLE_MM2)
+        .min_by(|a, b| far(a).total_cmp(&far(b)).then(b.area_mm2.total_cmp(&a.area_mm2)))
+}
+
+/// The region at the centre of a plane or nearest to it, and the level at which it is displayed
+fn displayed(signal: &Signal, cut: &Cut, plan: &SectionPlan) -> Option<(Section, f64)> {
+    let at = |level: f64| Some((start(signal, cut, plan, level, cut.centre())?, level));
+    at(signal.tracing_level()).or_else(|| at(signal.seeing_level()))
+}
+
+/// Displayed area at the centre of a plane or nearest to it, mm2, coarsely; `None` where nothing is displayed
+///
+/// It depends on the plane's centre and normal, not on its in-plane axes.
+pub fn displayed_mm2(signal: &Signal, plane: &Cut) -> Option<f64> {
+    let cut = Cut::perpendicular_to(plane.centre(), plane.normal());
+    displayed(signal, &cut, &SectionPlan::default()).map(|(section, _)| section.area_mm2)
+}
+
+/// Area and incoherence along a plane's normal, 4 mm to both sides, 0 at the plane; `None` where nothing is displayed
+/// on it
+///
+/// It depends on the plane's centre and normal, not on its in-plane axes.
+pub fn profile_about(signal: &Signal, plane: &Cut) -> Option<NeckProfile> {
+    let cut = Cut::perpendicular_to(plane.centre(), plane.normal());
+    let plan = SectionPlan { upstream: ABOUT_MM, downstream: ABOUT_MM, ..SectionPlan::default() };
+    let (start, level) = displayed(signal, &cut, &plan)?;
+    let sections = follow(signal, &cut, &plan, level, &start);
+    Some(NeckProfile {
+        positions_mm: sections.iter().map(|s| s.position_mm).collect(),
+        areas_mm2: sections.iter().map(|s| s.area_mm2).collect(),
+        haste: sections.iter().map(|s| s.haste).collect(),
+    })
 }
 
 /// The region that continues `before` in the plane of `cut`: the one that overlaps it most

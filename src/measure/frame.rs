@@ -4,7 +4,7 @@ use rayon::prelude::*;
 
 use crate::jet::{Jet, JetPose, Signal, SignalScale, StrengthSource, hides_neck};
 use crate::job::{Cancelled, Watch};
-use crate::planimetry::{Assessment, assess, largest_hidden};
+use crate::planimetry::{Assessment, Tracer, largest_hidden};
 use crate::space::{Direction, VolumePoint};
 use crate::volume::Volume4;
 
@@ -178,8 +178,9 @@ fn in_frame(
     };
     let signal = jets.iter().any(may_hide).then(|| Signal::new(volume, frame, scale)).flatten();
     let Some(signal) = signal else { return jets.iter().map(|_| AtFrame::default()).collect() };
+    let tracer = Tracer { signal: &signal, anterior_posterior, threshold: None };
     let assessed: Vec<Option<Assessment>> =
-        jets.iter().map(|jet| assess(&signal, jet.poses[frame].as_ref()?, anterior_posterior).ok()).collect();
+        jets.iter().map(|jet| tracer.propose(&jet.poses[frame].as_ref()?.section()).ok()).collect();
     let poses: Vec<Option<(VolumePoint, Direction)>> =
         jets.iter().map(|jet| jet.poses[frame].as_ref().map(|pose| (pose.neck, pose.axis))).collect();
     let hides = |index: usize| {

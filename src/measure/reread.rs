@@ -6,7 +6,7 @@
 //! mixture, and each jet says which is which.
 
 use crate::beat::{self, Envelope, SystoleBounds};
-use crate::planimetry::{Assessment, Assumed};
+use crate::planimetry::{Assessment, Assumed, Implied};
 use crate::severity::weigh;
 use crate::space::{Cut, VolumePoint, angle_between};
 use crate::unit::Mm2;
@@ -59,7 +59,7 @@ pub fn reread_jet(
     let at = peak.largest()?;
     let vca = peak.vca_mm2();
     let (long_axis, commissural) = (Interval::from(at.long_axis), Interval::from(at.commissural));
-    let circle = Mm2::of_circle(at.long_axis.value).get();
+    let implied = Implied::of(vca, long_axis.value, commissural.value);
     let axis: [f64; 3] = peak.cut.normal().into_inner().into();
     let unseen =
         Components { convergence: Seen::Missing, contraction: Seen::Missing, expansion: Seen::Missing };
@@ -82,13 +82,10 @@ pub fn reread_jet(
             long_axis_direction: at.axes.long_axis.into_inner().into(),
             axes_assumed: at.axes.assumed == Assumed::Yes,
         },
-        circle_area_mm2: circle,
-        ellipse_area_mm2: std::f64::consts::PI / 4.0 * long_axis.value * commissural.value,
+        circle_area_mm2: implied.circle.get(),
+        ellipse_area_mm2: implied.ellipse.get(),
         shape: shape(at),
-        single_width: SingleWidth {
-            error_percent: 100.0 * (circle / vca.value.max(1e-9) - 1.0),
-            misleads: circle < vca.low || circle > vca.high,
-        },
+        single_width: SingleWidth { error_percent: implied.error_percent, misleads: implied.misleads },
         frames: frames(volume, base, readings),
         // Made anew when the jets are put together.
         systole: systole_of(volume, &[], 0.0, &whole_systole(volume, &[])),

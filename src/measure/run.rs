@@ -4,7 +4,7 @@ use crate::beat::{self, ContinuousWave, Course, Envelope, SystoleBounds};
 use crate::jet::{self, Jet, JetError, JetOptions, JetPose, Signal, SignalScale, StrengthSource};
 use crate::job::{Cancelled, Watch};
 use crate::numeric::Interval;
-use crate::planimetry::{Assessment, Assumed, classify, departures};
+use crate::planimetry::{Assessment, Assumed, Implied, Tracer, classify, departures};
 use crate::severity::{Criteria, Evidence, Own, WidthFit, weigh};
 use crate::space::Direction;
 use crate::trust;
@@ -209,8 +209,7 @@ fn jet_result(
         frames.iter().map(|at| at.vca_mm2.map(|area| Mm2::new(area.value))).collect();
     let course = beat::course(volume.timeline.times(), &areas, systole);
     let vca = Interval::from(at.vca);
-    let circle = Mm2::of_circle(at.long_axis.value).get();
-    let ellipse = std::f64::consts::PI / 4.0 * at.long_axis.value.get() * at.commissural.value.get();
+    let implied = Implied::of(vca, at.long_axis.value.get(), at.commissural.value.get());
     Some(JetResult {
         id,
         axis: pose.axis.into_inner().into(),
@@ -234,13 +233,10 @@ fn jet_result(
             long_axis_direction: at.axes.long_axis.into_inner().into(),
             axes_assumed: at.axes.assumed == Assumed::Yes,
         },
-        circle_area_mm2: circle,
-        ellipse_area_mm2: ellipse,
+        circle_area_mm2: implied.circle.get(),
+        ellipse_area_mm2: implied.ellipse.get(),
         shape: shape(at),
-        single_width: SingleWidth {
-            error_percent: 100.0 * (circle / vca.value.max(1e-9) - 1.0),
-            misleads: circle < vca.low || circle > vca.high,
-        },
+        single_width: SingleWidth { error_percent: implied.error_percent, misleads: implied.misleads },
         frames,
         systole: systole_result(&course, vca.value, systole),
         interval_parts: at
@@ -248,21 +244,15 @@ fn jet_result(
             .iter()
             .map(|p| IntervalPart { source: p.source.to_owned(), effect_mm2: p.effect.get() })
             .collect(),
-        observer: observer(volume, scale, peak, pose, at),
+        observer: observer(volume, scale, peak, at),
         reading: Reading::default(),
         convergence: Convergence::default(),
     })
 }
 
-fn observer(
-    volume: &Volume4,
-    scale: SignalScale,
-    frame: usize,
-    pose: &JetPose,
-    at: &Assessment,
-) -> Vec<ObserverChange> {
+fn observer(volume: &Volume4, scale: SignalScale, frame: usize, at: &Assessment) -> Vec<ObserverChange> {
     let Some(signal) = Signal::new(volume, frame, scale) else { return Vec::new() };
-    departures(&signal, pose, at)
+    departures(&Tracer { signal: &signal, anterior_posterior: None, threshold: None }, at)
         .into_iter()
         .map(|d| ObserverChange {
             what: d.what.to_owned(),

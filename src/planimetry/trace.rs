@@ -1,6 +1,6 @@
 //! The tracing: a sub-pixel contour of the strong, fast signal on a cut.
 
-use crate::jet::{JetPose, Signal};
+use crate::jet::Signal;
 use crate::numeric::Image;
 use crate::numeric::contour::iso_rings;
 use crate::outline::{Outline, OutlineError};
@@ -19,9 +19,7 @@ const HASTY: f64 = 0.3;
 
 /// The signal on a cut, averaged over a thin slab along its normal
 #[derive(Clone, Debug)]
-pub struct NeckImage {
-    /// The cut
-    pub cut: Cut,
+pub(super) struct NeckImage {
     /// Its pixels
     pub raster: Raster,
     /// Strength, 1 at the plateau, slow blood left out
@@ -53,20 +51,23 @@ pub struct Tracing {
     pub level: f64,
 }
 
-/// The signal on `cut`, as wide as `side`, averaged over `slab` along the normal
-///
-/// Averaging over the slab quiets speckle; the slab must be thin against the neck's length.
-pub fn neck_image(signal: &Signal, cut: &Cut, side: Mm, slab: Mm) -> NeckImage {
+/// Thickness that the signal is averaged over along the normal, mm: quiets speckle and is thin against a vena
+/// contracta's length (our own choice)
+pub(super) const SLAB_MM: f64 = 0.9;
+/// Planes that the slab is taken as
+const PLANES: usize = 3;
+
+/// The signal on `cut`, as wide as `side`, averaged over [`SLAB_MM`] along the normal
+pub(super) fn neck_image(signal: &Signal, cut: &Cut, side: Mm) -> NeckImage {
     let raster = Raster::square(side, Mm::new(PIXEL_MM));
-    let planes = ((slab.get() / 0.3).ceil() as usize).max(1);
     let mut strength = Image::filled(raster.width, raster.height, 0.0);
     let mut squares = strength.clone();
     let mut haste = strength.clone();
     let right = cut.u().into_inner() * raster.pixel.get();
     let up = cut.v().into_inner() * raster.pixel.get();
-    for plane in 0..planes {
-        let share = if planes > 1 { plane as f64 / (planes - 1) as f64 - 0.5 } else { 0.0 };
-        let lifted = cut.at_level(share * slab.get());
+    for plane in 0..PLANES {
+        let share = plane as f64 / (PLANES - 1) as f64 - 0.5;
+        let lifted = cut.at_level(share * SLAB_MM);
         let corner = lifted.at(raster.cut_from_pixel(0.0, 0.0));
         for y in 0..raster.height {
             for x in 0..raster.width {
@@ -78,11 +79,11 @@ pub fn neck_image(signal: &Signal, cut: &Cut, side: Mm, slab: Mm) -> NeckImage {
             }
         }
     }
-    let n = planes as f64;
+    let n = PLANES as f64;
     let strength = strength.map(|v| v / n);
     let haste = haste.map(|v| v / n);
     let noise = noise(&strength, &squares, n);
-    NeckImage { cut: *cut, raster, strength: without_slow(&strength, &haste), noise }
+    NeckImage { raster, strength: without_slow(&strength, &haste), noise }
 }
 
 /// Scatter between the planes where the signal is full: mostly speckle
@@ -126,7 +127,7 @@ fn without_slow(strength: &Image<f64>, haste: &Image<f64>) -> Image<f64> {
 ///
 /// # Errors
 /// See [`TraceError`].
-pub fn trace(image: &NeckImage, level: f64, near: CutPoint) -> Result<Tracing, TraceError> {
+pub(super) fn trace(image: &NeckImage, level: f64, near: CutPoint) -> Result<Tracing, TraceError> {
     let mut best: Option<(f64, f64, Outline)> = None;
     let mut open = false;
     let mut invalid = None;
@@ -160,13 +161,5 @@ pub fn trace(image: &NeckImage, level: f64, near: CutPoint) -> Result<Tracing, T
         (None, Some(error)) => Err(error.into()),
         (None, None) if open => Err(TraceError::LeavesVolume(level)),
         (None, None) => Err(TraceError::Nothing(level)),
-    }
-}
-
-impl NeckImage {
-    /// The measuring picture at a pose's neck: wide enough for its displayed area
-    pub fn at(signal: &Signal, pose: &JetPose) -> Self {
-        let side = (6.0 * (pose.area_mm2 / std::f64::consts::PI).sqrt() + 8.0).clamp(16.0, 40.0);
-        neck_image(signal, &pose.en_face(), Mm::new(side), Mm::new(0.9))
     }
 }

@@ -10,12 +10,13 @@ use std::sync::Arc;
 
 use nalgebra::Vector3;
 
-use super::assessing::{Assessing, HAND_AXIS_ERROR};
+use super::assessing::Assessing;
 use super::{Drawn, JetId, Review, Tracing, beside};
 use crate::jet::{Signal, SignalScale};
 use crate::job::Watch;
 use crate::measure::results::{JetResult, Origin, Reading};
 use crate::measure::{self, FrameReading, MeasureError, Options, Results, reread, reread_jet};
+use crate::planimetry::PlaneError;
 use crate::space::{Direction, direction};
 use crate::volume::Volume4;
 
@@ -184,7 +185,7 @@ impl Bench<'_> {
 
 /// The uncertainty of a jet's axis; that of a cut laid by hand where the jet was placed by the reader
 fn axis_uncertainty_deg(found: Option<&JetResult>) -> f64 {
-    found.map_or(1.96 * HAND_AXIS_ERROR.to_degrees(), |found| found.axis_uncertainty_deg)
+    found.map_or(1.96 * PlaneError::BY_HAND.axis.to_degrees(), |found| found.axis_uncertainty_deg)
 }
 
 /// Who drew several tracings: the hand that did most

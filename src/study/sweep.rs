@@ -15,17 +15,15 @@ use crate::job::{Cancelled, Watch};
 use crate::measure::results::{Interval, Tool};
 use crate::measure::{self, MeasureError, Options, Results};
 use crate::phantom::{self, PhantomError, Truth};
-use crate::planimetry::{Assessment, assess, assess_tracing, neck_image, trace};
-use crate::space::{Cut, CutPoint, Direction};
-use crate::unit::{MetresPerSecond, Mm};
+use crate::planimetry::{Assessment, Tracer};
+use crate::space::{Cut, Direction};
+use crate::unit::MetresPerSecond;
 use crate::volume::{
     Channel, ChannelKind, Samples, SamplesError, ScaleError, VelocityScale, Volume4, VolumeError,
 };
 
 /// The name of this version of the document
 pub const SCHEMA: &str = "narrows/sweep/1";
-/// Thickness of the slab that a cut's picture is averaged over, as the measurement takes it, mm
-const SLAB_MM: f64 = 0.9;
 /// A jet of a measurement made again is the same jet when its neck lies this near, mm (our own choice)
 const SAME_JET_MM: f64 = 8.0;
 
@@ -424,7 +422,12 @@ impl<'a> Bench<'a> {
             let Some(signal) = Signal::new(volume, frame, scale) else { continue };
             for (jet, best) in jets.iter().zip(&mut best) {
                 let Some(pose) = &jet.poses[frame] else { continue };
-                let Ok(found) = assess(&signal, pose, options.anterior_posterior) else { continue };
+                let tracer = Tracer {
+                    signal: &signal,
+                    anterior_posterior: options.anterior_posterior,
+                    threshold: None,
+                };
+                let Ok(found) = tracer.propose(&pose.section()) else { continue };
                 if best.as_ref().is_none_or(|(_, other)| found.vca.value > other.vca.value) {
                     *best = Some((frame, found));
                 }
@@ -488,18 +491,8 @@ impl<'a> Bench<'a> {
     }
 
     fn trace(&self, signal: &Signal, cut: &Cut, level: f64) -> Option<Assessment> {
-        let pose = JetPose {
-            neck: self.pose.neck,
-            narrowest: cut.centre(),
-            axis: cut.normal(),
-            ..self.pose.clone()
-        };
-        // The picture of the measurement is as wide as the jet there; a tilted cut shows more.
-        let shown = self.base.tracing.outline.feret().max.get();
-        let side = Mm::new((2.0 * shown + 16.0).clamp(24.0, 80.0));
-        let image = neck_image(signal, cut, side, Mm::new(SLAB_MM));
-        let traced = trace(&image, level, CutPoint::default()).ok()?;
-        assess_tracing(signal, &pose, &image, traced, self.anterior_posterior).ok()
+        let tracer = Tracer { signal, anterior_posterior: self.anterior_posterior, threshold: Some(level) };
+        tracer.propose(&self.pose.section().on(*cut)).ok()
     }
 
     /// Another volume, measured whole: the row of the same jet in the same frame
