@@ -58,6 +58,29 @@ pub struct JetPose {
     pub profile: NeckProfile,
 }
 
+/// The wall's face is where the stream upstream is so many times as wide as at its least (set on solved jets by an
+/// outside study; our own tuning geometries keep it)
+const LIP_WIDENS: f64 = 1.8;
+/// And a little downstream of it, mm (the same study)
+const LIP_BEYOND_MM: f64 = 0.4;
+
+impl NeckProfile {
+    /// How far upstream of the VC plane the wall's upstream face lies, mm; 0 where the profile does not tell
+    pub fn lip_mm(&self) -> f64 {
+        let at = |i: usize| (self.positions_mm[i], self.areas_mm2[i]);
+        let before = self.positions_mm.iter().take_while(|p| **p <= 0.0).count();
+        let near = (0..self.positions_mm.len()).filter(|i| at(*i).0.abs() <= 1.0).map(|i| at(i).1);
+        let Some(least) = near.reduce(f64::min) else { return 0.0 };
+        let wide = LIP_WIDENS * least;
+        let passes = (1..before).rev().find(|i| at(*i).1 < wide && at(i - 1).1 >= wide);
+        passes.map_or(0.0, |i| {
+            let ((p, a), (q, b)) = (at(i - 1), at(i));
+            let face = p + (q - p) * (a - wide) / (a - b).max(1e-9);
+            (-face - LIP_BEYOND_MM).max(0.0)
+        })
+    }
+}
+
 impl JetPose {
     /// The cut through the narrowest displayed plane, perpendicular to the axis, normal along the flow
     pub fn en_face(&self) -> Cut {

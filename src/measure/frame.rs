@@ -190,14 +190,8 @@ fn in_frame(
         known.is_some_and(|(_, known)| hides_neck(&signal, known, &others))
     };
     let hides: Vec<bool> = (0..jets.len()).map(hides).collect();
-    // A jet whose neck hides draws on its neighbours' blood all the same.
-    let open: Vec<Option<(VolumePoint, Direction)>> = (0..jets.len())
-        .map(|index| {
-            let known = known(&jets[index], frame).filter(|_| hides[index]);
-            poses[index].or_else(|| known.map(|(_, pose)| (pose.neck, pose.axis)))
-        })
-        .collect();
-    let zones = zone::in_frame(volume, frame, &signal, &open, &assessed);
+    let at: Vec<Option<&JetPose>> = jets.iter().map(|jet| jet.poses[frame].as_ref()).collect();
+    let zones = zone::in_frame(volume, frame, &at, &assessed);
     assessed
         .into_iter()
         .zip(zones)

@@ -219,8 +219,8 @@ pub struct Convergence {
     pub surfaces: Vec<ConvergenceSurface>,
     /// What the hemispheric formula says at the alias velocity
     pub hemisphere: Option<Hemisphere>,
-    /// How far the restored velocities can be relied on
-    pub dealiasing: Option<Dealiasing>,
+    /// Agreement of the displayed phases with those that the flow explains, mean cosine of their difference, percent
+    pub agreement_percent: Option<f64>,
 }
 
 /// The flow of one frame through its convergence
@@ -239,11 +239,11 @@ pub struct ConvergenceFrame {
 pub struct ConvergenceSurface {
     /// Speed
     pub speed_m_s: f64,
-    /// Area of the triangulated surface, what is not seen continued
+    /// Its area across the flow: flow over speed
     pub area_mm2: f64,
-    /// Share of the half-space of directions in which it is seen, percent
+    /// Share of the space about it in which velocities are seen, percent
     pub seen_percent: f64,
-    /// Flow through it: speed times the area across the local direction of flow
+    /// Flow that explains the velocities about it
     pub flow_ml_s: f64,
     /// Distance from the opening along the axis at which the displayed velocity has this size; `null`
     /// where it is not seen
@@ -267,19 +267,6 @@ pub struct Hemisphere {
     pub eroa_mm2: Option<f64>,
     /// Against the flow through the surfaces, percent; negative where the formula misses flow
     pub error_percent: f64,
-}
-
-/// How far restored velocities can be relied on
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct Dealiasing {
-    /// Closed loops of four neighbours
-    pub loops: usize,
-    /// Share of loops that hold an inconsistency, percent
-    pub broken_percent: f64,
-    /// Share of the calm blood to which another path gives the same cycles, percent
-    pub agreed_percent: f64,
-    /// Share of the calm blood whose displayed velocity had wrapped, percent
-    pub wrapped_percent: f64,
 }
 
 /// What one small departure of a reader does to the area

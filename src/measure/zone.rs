@@ -1,30 +1,35 @@
 //! The flow convergence of a jet, in the words of the result document.
 
 use crate::beat::{self, Opening, Zone, ZoneError};
-use crate::jet::Signal;
+use crate::jet::JetPose;
 use crate::planimetry::Assessment;
-use crate::space::{Direction, VolumePoint};
 use crate::unit::{MetresPerSecond, Mm, Mm2};
 use crate::volume::Volume4;
 
-use super::results::{Convergence, ConvergenceFrame, ConvergenceSurface, Dealiasing, Hemisphere, Interval};
+use super::results::{Convergence, ConvergenceFrame, ConvergenceSurface, Hemisphere, Interval};
 
 /// The convergence of one jet in one frame, `None` where it was not measured
 pub(super) type Found = Option<Result<Zone, ZoneError>>;
 
-/// The convergences of the jets that were measured in a frame, in their order; `open` are the necks and axes of all
-/// that are open in it
+/// The convergences of the jets that were measured in a frame, in their order
 pub(super) fn in_frame(
     volume: &Volume4,
     frame: usize,
-    signal: &Signal,
-    open: &[Option<(VolumePoint, Direction)>],
+    poses: &[Option<&JetPose>],
     assessed: &[Option<Assessment>],
 ) -> Vec<Found> {
-    let one = |(index, at): (usize, &Option<Assessment>)| {
-        Some(measured(volume, signal, open, index, frame, at.as_ref()?))
-    };
-    assessed.iter().enumerate().map(one).collect()
+    let measured: Vec<_> = (0..assessed.len())
+        .filter_map(|index| Some((index, poses[index]?, assessed[index].as_ref()?)))
+        .collect();
+    let openings: Vec<Opening<'_>> = measured
+        .iter()
+        .map(|(_, pose, at)| Opening { plane: &at.cut, outline: &at.corrected, upstream_mm: pose.profile.lip_mm() })
+        .collect();
+    let mut found: Vec<Found> = vec![None; assessed.len()];
+    for ((index, _, _), zone) in measured.iter().zip(beat::convergences(volume, frame, &openings)) {
+        found[*index] = Some(zone);
+    }
+    found
 }
 
 /// The convergence of a jet in the frame of its largest flow; where no frame can be measured, the
@@ -63,21 +68,6 @@ fn interval(zone: &Zone) -> Interval {
     Interval { value, low, high }
 }
 
-fn measured(
-    volume: &Volume4,
-    signal: &Signal,
-    open: &[Option<(VolumePoint, Direction)>],
-    index: usize,
-    frame: usize,
-    at: &Assessment,
-) -> Result<Zone, ZoneError> {
-    let (neck, axis) = open.get(index).copied().flatten().ok_or(ZoneError::NoFlow)?;
-    let others: Vec<VolumePoint> =
-        (0..open.len()).filter(|other| *other != index).filter_map(|other| Some(open[other]?.0)).collect();
-    let opening = Opening { neck, axis, cut: &at.cut, outline: &at.corrected, others: &others };
-    beat::convergence(volume, frame, signal, &opening)
-}
-
 fn told(zone: &Zone, peak: Option<MetresPerSecond>) -> Convergence {
     let flow = interval(zone);
     let orifice = |flow: f64| peak.and_then(|v| beat::effective_orifice(flow, v)).map(Mm2::get);
@@ -105,7 +95,7 @@ fn told(zone: &Zone, peak: Option<MetresPerSecond>) -> Convergence {
             .iter()
             .map(|s| ConvergenceSurface {
                 speed_m_s: s.speed.get(),
-                area_mm2: s.area.get(),
+                area_mm2: s.area().get(),
                 seen_percent: 100.0 * s.seen,
                 flow_ml_s: s.flow_ml_s,
                 radius_mm: s.radius.map(Mm::get),
@@ -114,12 +104,7 @@ fn told(zone: &Zone, peak: Option<MetresPerSecond>) -> Convergence {
             })
             .collect(),
         hemisphere,
-        dealiasing: Some(Dealiasing {
-            loops: zone.dealiasing.loops,
-            broken_percent: 100.0 * zone.dealiasing.broken,
-            agreed_percent: 100.0 * zone.dealiasing.agreed,
-            wrapped_percent: 100.0 * zone.dealiasing.wrapped,
-        }),
+        agreement_percent: Some(100.0 * zone.agreement),
         ..Convergence::default()
     }
 }

@@ -79,14 +79,14 @@ const PLATEAU_SD: f64 = 0.04;
 const GAIN_PRIOR: f64 = 0.48;
 /// Its standard deviation (uniform over 0.25 to 0.65, roughly)
 const GAIN_PRIOR_SD: f64 = 0.1;
-/// How far the displayed edge lies outside the core's when the blur in the plane is undone
-///
-/// Spreading has begun by then, and both sides of the neck, which are wider, are blurred into it
-/// along the axis. Mean over the tuning phantoms (seeds below 100), where it hardly depended on
-/// size, slope of the profile or point spread.
-const EDGE_SPREAD: Mm = Mm::new(0.14);
-/// Scatter of that distance where blur, gain and noise are nearly known, one standard deviation, mm
-const EDGE_SPREAD_SD: f64 = 0.015;
+/// Standard deviation of the point spread by which the edge is unblurred; a free one drifts with the display
+/// threshold, and a wrong one costs under 0.1 mm (an outside study on solved jets)
+const SPREAD: Mm = Mm::new(1.0);
+/// How far the half-power edge lies outside the effective outline, as a share of 4 area / perimeter: the mixing layer
+/// (solved tuning geometries)
+const MIXING_LAYER: f64 = 0.090;
+/// Half-width of the area's 95 % interval in its logarithm, from geometry and settings
+const EDGE_ERROR: f64 = 0.24;
 /// A tracing is faint where a level higher by 0.1 encloses less than this share of it
 const FAINT_SHARE: f64 = 0.35;
 /// A faint signal is traced at this share of the usual level, if need be below the gate
@@ -124,7 +124,11 @@ pub(super) fn assess(tracer: &Tracer, section: &Section, image: &NeckImage, trac
     let forward = Forward::new(&tracing.outline, &image.raster, Mm::new(3.5));
     let observed = observe(signal, image, &tracing);
     let blur = forward.fit(&observed, &model);
-    let blur = forward.without(&blur, EDGE_SPREAD);
+    let level = observed[0].level;
+    let blur = forward.at(&blur, forward.offset_at(level, observed[0].area_mm2, SPREAD));
+    let clear = forward.moved(blur.offset).unwrap_or_else(|| tracing.outline.clone());
+    let across = 4.0 * clear.area().get() / clear.perimeter().get().max(1e-9);
+    let blur = forward.at(&blur, blur.offset - Mm::new(MIXING_LAYER * across));
     let corrected = forward.moved(blur.offset).unwrap_or_else(|| tracing.outline.clone());
     let parts = parts(signal, section, image, &tracing, &blur);
     let half = parts.iter().map(|p| p.effect.get().powi(2)).sum::<f64>().sqrt();
@@ -220,7 +224,7 @@ fn parts(
     let mut parts = vec![
         part("point spread", shared * Z95 * blur.sigma_error.get() * blur.area_per_sigma),
         part("gain and plateau", shared * Z95 * level_sd * blur.area_per_level),
-        part("spreading at the edge", Z95 * EDGE_SPREAD_SD * perimeter),
+        part("edge and mixing layer", EDGE_ERROR * area),
         part("axis", area * (1.0 / libm::cos(tilt.min(1.0)) - 1.0)),
         part("level", shared * level_effect),
         part("noise", shared * Z95 * noise),

@@ -7,6 +7,7 @@
 //! up what is uncertain, part by part. A [`Tracer`] does it, on a [`Section`], for everybody who asks.
 
 mod assess;
+mod background;
 mod blur;
 mod hidden;
 mod implied;

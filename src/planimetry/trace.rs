@@ -8,22 +8,19 @@ use crate::sample::Raster;
 use crate::space::{Cut, CutPoint};
 use crate::unit::Mm;
 
+use super::background::jet_share;
+
 /// Pixel of the measuring raster, mm
 const PIXEL_MM: f64 = 0.25;
-/// Blood farther than this from any incoherent pixel is not the jet, mm
-const REACH_MM: f64 = 1.6;
-/// Share of incoherent pixels among the strong ones from which slow blood can be told apart
-const SCATTERED: f64 = 0.35;
-/// Haste of an incoherent pixel
-const HASTY: f64 = 0.3;
-
 /// The signal on a cut, averaged over a thin slab along its normal
 #[derive(Clone, Debug)]
 pub(super) struct NeckImage {
     /// Its pixels
     pub raster: Raster,
-    /// Strength, 1 at the plateau, slow blood left out
+    /// Share of the jet, 1 at full-signal power, moving chamber blood taken off
     pub strength: Image<f64>,
+    /// Power of that blood about the jet, over full-signal power
+    pub background: f64,
     /// Standard deviation of the strength's noise at one pixel
     pub noise: f64,
 }
@@ -62,7 +59,6 @@ pub(super) fn neck_image(signal: &Signal, cut: &Cut, side: Mm) -> NeckImage {
     let raster = Raster::square(side, Mm::new(PIXEL_MM));
     let mut strength = Image::filled(raster.width, raster.height, 0.0);
     let mut squares = strength.clone();
-    let mut haste = strength.clone();
     let right = cut.u().into_inner() * raster.pixel.get();
     let up = cut.v().into_inner() * raster.pixel.get();
     for plane in 0..PLANES {
@@ -72,18 +68,17 @@ pub(super) fn neck_image(signal: &Signal, cut: &Cut, side: Mm) -> NeckImage {
         for y in 0..raster.height {
             for x in 0..raster.width {
                 let point = corner.moved(right * x as f64 + up * y as f64);
-                let [here, hasty] = signal.at(point);
+                let here = signal.strength(point);
                 strength.set(x, y, strength.at(x, y) + here);
                 squares.set(x, y, squares.at(x, y) + here * here);
-                haste.set(x, y, haste.at(x, y) + hasty);
             }
         }
     }
     let n = PLANES as f64;
     let strength = strength.map(|v| v / n);
-    let haste = haste.map(|v| v / n);
     let noise = noise(&strength, &squares, n);
-    NeckImage { raster, strength: without_slow(&strength, &haste), noise }
+    let (share, background) = jet_share(&strength, &raster, signal.scale().threshold());
+    NeckImage { raster, strength: share, background, noise }
 }
 
 /// Scatter between the planes where the signal is full: mostly speckle
@@ -96,29 +91,6 @@ fn noise(mean: &Image<f64>, squares: &Image<f64>, planes: f64) -> f64 {
         }
     }
     if count > 0.0 { (sum / count).sqrt() } else { 0.0 }
-}
-
-/// The strength without blood that lies farther than [`REACH_MM`] from incoherent flow
-///
-/// Where less than [`SCATTERED`] of the strong pixels are incoherent the core is laminar, haste
-/// tells nothing, and everything is kept.
-fn without_slow(strength: &Image<f64>, haste: &Image<f64>) -> Image<f64> {
-    let (w, h) = (strength.width(), strength.height());
-    let strong = strength.data().iter().zip(haste.data()).filter(|(s, _)| **s > 0.6);
-    let (all, hasty) = strong.fold((0u32, 0u32), |(n, m), (_, h)| (n + 1, m + u32::from(*h > HASTY)));
-    if f64::from(hasty) < SCATTERED * f64::from(all) {
-        return strength.clone();
-    }
-    let reach = (REACH_MM / PIXEL_MM).round() as usize;
-    // A square dilation of the incoherent pixels, one axis after the other.
-    let fast = Image::from_fn(w, h, |x, y| haste.at(x, y) > HASTY && strength.at(x, y) > 0.3);
-    let wide = Image::from_fn(w, h, |x, y| {
-        (x.saturating_sub(reach)..=(x + reach).min(w - 1)).any(|i| fast.at(i, y))
-    });
-    Image::from_fn(w, h, |x, y| {
-        let near = (y.saturating_sub(reach)..=(y + reach).min(h - 1)).any(|j| wide.at(x, j));
-        if near { strength.at(x, y) } else { 0.0 }
-    })
 }
 
 /// Traces the region at `near` (or the nearest to it) at a level of the plateau

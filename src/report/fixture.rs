@@ -106,12 +106,7 @@ fn convergence() -> Convergence {
             eroa_mm2: Some(25.8),
             error_percent: -30.0,
         }),
-        dealiasing: Some(Dealiasing {
-            loops: 90_210,
-            broken_percent: 0.21,
-            agreed_percent: 99.7,
-            wrapped_percent: 6.4,
-        }),
+        agreement_percent: Some(96.2),
     }
 }
 

@@ -23,7 +23,7 @@ use crate::space::{Direction, VolumePoint};
 use crate::unit::{MetresPerSecond, Mm, Mm2};
 use crate::volume::{ChannelKind, Volume4};
 
-use sinks::{ASKED_M_S, Blood, Sinks};
+use sinks::{ASKED_M_S, Agreement, Blood, Sinks};
 
 /// Speeds of the surfaces over the alias velocity
 const MULTIPLES: [f64; 7] = [0.5, 0.63, 0.8, 1.0, 1.26, 1.6, 2.0];
@@ -35,6 +35,9 @@ const SHELL_WITHIN: f64 = 1.8;
 const FEWEST_PLACES: usize = 40;
 /// The phases must agree by at least this much, the mean cosine of their differences
 const LEAST_AGREED: f64 = 0.85;
+
+/// Half-width of the flow's 95 % interval, in its logarithm
+const FLOW_ERROR: f64 = 0.3;
 
 /// Why the convergence could not be measured
 #[derive(Clone, Debug, thiserror::Error, PartialEq)]
@@ -77,8 +80,8 @@ pub struct ZoneSurface {
     pub speed: MetresPerSecond,
     /// Flow through the shell about it, ml/s
     pub flow_ml_s: f64,
-    /// Places in the shell that are seen
-    pub places: usize,
+    /// Share of the shell's space in which velocities are seen, 0 to 1
+    pub seen: f64,
     /// Distance from the opening along the axis at which the velocity seen has this size
     pub radius: Option<Mm>,
     /// Flow by the hemispheric formula from that radius, ml/s
@@ -98,8 +101,8 @@ pub struct Zone {
     pub alias: MetresPerSecond,
     /// The surfaces, slowest first
     pub surfaces: Vec<ZoneSurface>,
-    /// Flow, ml/s
-    pub flow_ml_s: f64,
+    /// Flow and its 95 % interval, ml/s
+    pub flow_ml_s: [f64; 3],
     /// Standard deviation of the flows of the surfaces that count over their mean
     pub spread: f64,
     /// Mean cosine of the difference between displayed and explained phases, 1 for the same
@@ -144,13 +147,15 @@ impl Found<'_> {
             MULTIPLES.iter().map(|multiple| self.surface(index, multiple * alias, sinks, axis)).collect();
         let counted: Vec<f64> =
             surfaces.iter().filter(|s| s.counted == Counted::Yes).map(|s| s.flow_ml_s).collect();
+        let flow = self.flows[index];
+        let error = FLOW_ERROR;
         Zone {
             centre: sinks.centre,
             upstream: Mm::new(opening.upstream_mm),
             alias: MetresPerSecond::new(alias),
             spread: if counted.len() > 1 { standard_deviation(&counted) / mean(&counted) } else { 0.0 },
             surfaces,
-            flow_ml_s: self.flows[index],
+            flow_ml_s: [flow, flow * libm::exp(-error), flow * libm::exp(error)],
             agreement: self.agreement,
         }
     }
@@ -170,12 +175,12 @@ impl Found<'_> {
                 best = (score, factor);
             }
         }
-        let places = self.blood.agreement(self.flows, shell).places;
+        let Agreement { places, seen, .. } = self.blood.agreement(self.flows, shell);
         let radius = self.radius_on_axis(sinks, axis, speed);
         ZoneSurface {
             speed: MetresPerSecond::new(speed),
             flow_ml_s: self.flows[index] * best.1,
-            places,
+            seen,
             radius,
             hemisphere_ml_s: radius.map(|r| hemisphere_flow_ml_s(r, MetresPerSecond::new(speed))),
             counted: if speed < ASKED_M_S[0] || speed > ASKED_M_S[1] {

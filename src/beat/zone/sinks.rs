@@ -48,8 +48,8 @@ pub struct Opening<'a> {
 
 /// One place upstream: what is displayed, and the pull of each opening on it
 pub(super) struct Place {
-    /// Displayed phase, radians
-    phase: f64,
+    /// Displayed phase, radians; `None` where nothing is displayed
+    phase: Option<f64>,
     /// For each opening: the velocity that a flow of 1 ml/s would give, m/s, and its part toward the probe
     pull: Vec<(Vector3<f64>, f64)>,
 }
@@ -134,6 +134,8 @@ pub(super) struct Agreement {
     pub(super) score: f64,
     /// Places asked
     pub(super) places: usize,
+    /// Share of the space between these speeds in which velocities are seen, 0 to 1
+    pub(super) seen: f64,
 }
 
 impl Blood {
@@ -163,9 +165,6 @@ impl Blood {
             for y in (low[1]..=high[1]).step_by(stride) {
                 for x in (low[0]..=high[0]).step_by(stride) {
                     let code = codes.at(x + shape[0] * (y + shape[1] * z));
-                    if code == scale.zero_code() {
-                        continue;
-                    }
                     let point = grid.volume_from_voxel(VoxelPoint::new(x as f64, y as f64, z as f64));
                     let near = openings.iter().any(|sinks| point.from(sinks.centre).norm() < reach(sinks));
                     if !near || openings.iter().any(|sinks| sinks.depth(point) < NEAREST_MM) {
@@ -174,7 +173,8 @@ impl Blood {
                     let Some(beam) = volume.beam_at(point) else { continue };
                     let toward = |pull: Vector3<f64>| (pull, -beam.dot(&pull));
                     let pull = openings.iter().map(|sinks| toward(sinks.pull(point))).collect();
-                    places.push(Place { phase: scale.phase(code), pull });
+                    let phase = (code != scale.zero_code()).then(|| scale.phase(code));
+                    places.push(Place { phase, pull });
                 }
             }
         }
@@ -188,17 +188,20 @@ impl Blood {
 
     /// How well flows agree with the phases of the blood whose speed under `held` lies in a range, m/s
     pub(super) fn explained(&self, flows_ml_s: &[f64], held: &[f64], [slow, fast]: [f64; 2]) -> Agreement {
-        let (mut sum, mut places) = (0.0, 0usize);
+        let (mut sum, mut places, mut all) = (0.0, 0usize, 0usize);
         for place in &self.places {
             let (velocity, toward) = place.under(held);
             let speed = velocity.norm();
-            if speed < slow || speed > fast || toward.abs() < LEAST_COSINE * speed {
+            if speed < slow || speed > fast {
                 continue;
             }
-            sum += libm::cos(place.phase - self.per_speed * place.under(flows_ml_s).1);
+            all += 1;
+            let Some(phase) = place.phase.filter(|_| toward.abs() >= LEAST_COSINE * speed) else { continue };
+            sum += libm::cos(phase - self.per_speed * place.under(flows_ml_s).1);
             places += 1;
         }
-        Agreement { score: if places > 0 { sum / places as f64 } else { 0.0 }, places }
+        let share = |of: f64, all: usize| if all > 0 { of / all as f64 } else { 0.0 };
+        Agreement { score: share(sum, places), places, seen: share(places as f64, all) }
     }
 
     /// The flow of each opening that agrees best with the phases, ml/s
