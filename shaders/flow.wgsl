@@ -29,31 +29,13 @@ const W1: f32 = 0.055555556;
 const W2: f32 = 0.027777778;
 
 @group(0) @binding(0) var<uniform> flow: Flow;
-@group(0) @binding(1) var<storage, read> distance: array<f32>;
+@group(0) @binding(1) var<storage, read> walls: array<f32>;
 @group(0) @binding(2) var<storage, read> before: array<u32>;
 @group(0) @binding(3) var<storage, read_write> after: array<u32>;
 @group(0) @binding(4) var<storage, read_write> sums: array<f32>;
 
-fn pair_direction(k: u32) -> vec3<i32> {
-    switch k {
-        case 1u: { return vec3<i32>(1, 0, 0); }
-        case 2u: { return vec3<i32>(0, 1, 0); }
-        case 3u: { return vec3<i32>(0, 0, 1); }
-        case 4u: { return vec3<i32>(1, 1, 0); }
-        case 5u: { return vec3<i32>(1, -1, 0); }
-        case 6u: { return vec3<i32>(1, 0, 1); }
-        case 7u: { return vec3<i32>(1, 0, -1); }
-        case 8u: { return vec3<i32>(0, 1, 1); }
-        default: { return vec3<i32>(0, 1, -1); }
-    }
-}
-
 fn count() -> u32 {
     return flow.cells.x * flow.cells.y * flow.cells.z;
-}
-
-fn offset(c: vec3<i32>) -> i32 {
-    return c.x + i32(flow.cells.x) * (c.y + i32(flow.cells.y) * c.z);
 }
 
 fn word(k: u32, cell: u32) -> vec2<f32> {
@@ -62,14 +44,31 @@ fn word(k: u32, cell: u32) -> vec2<f32> {
 
 // Density minus one and momentum of a cell as it stands
 fn moments(cell: u32) -> vec4<f32> {
-    var rho = word(0u, cell).x;
-    var j = vec3<f32>(0.0);
-    for (var k = 1u; k < 10u; k++) {
-        let h = word(k, cell);
-        rho += h.x + h.y;
-        j += (h.x - h.y) * vec3<f32>(pair_direction(k));
-    }
-    return vec4<f32>(j, rho);
+    let h0 = word(0u, cell).x;
+    let h1 = word(1u, cell);
+    let h2 = word(2u, cell);
+    let h3 = word(3u, cell);
+    let h4 = word(4u, cell);
+    let h5 = word(5u, cell);
+    let h6 = word(6u, cell);
+    let h7 = word(7u, cell);
+    let h8 = word(8u, cell);
+    let h9 = word(9u, cell);
+    let d1 = h1.x - h1.y;
+    let d2 = h2.x - h2.y;
+    let d3 = h3.x - h3.y;
+    let d4 = h4.x - h4.y;
+    let d5 = h5.x - h5.y;
+    let d6 = h6.x - h6.y;
+    let d7 = h7.x - h7.y;
+    let d8 = h8.x - h8.y;
+    let d9 = h9.x - h9.y;
+    let j = vec3<f32>(
+        d1 + d4 + d5 + d6 + d7,
+        d2 + d4 - d5 + d8 + d9,
+        d3 + d6 - d7 + d8 - d9,
+    );
+    return vec4<f32>(j, h0 + (h1.x + h1.y) + (h2.x + h2.y) + (h3.x + h3.y) + (h4.x + h4.y) + (h5.x + h5.y) + (h6.x + h6.y) + (h7.x + h7.y) + (h8.x + h8.y) + (h9.x + h9.y));
 }
 
 fn hash(a: u32) -> u32 {
@@ -84,19 +83,29 @@ fn noise_at(x: u32, y: u32, axis: u32) -> f32 {
     return f32(key >> 8u) / 8388608.0 - 1.0;
 }
 
-fn equilibrium(w: f32, rho: f32, u: vec3<f32>, cu: f32) -> f32 {
-    return w * (rho + (1.0 + rho) * (3.0 * cu + 4.5 * cu * cu - 1.5 * dot(u, u)));
+// The pair of equilibria along c and against it, for a weight and c . u
+fn rest(w: f32, rho: f32, square: f32, cu: f32) -> vec2<f32> {
+    let even = rho + (1.0 + rho) * (4.5 * cu * cu - 1.5 * square);
+    let odd = (1.0 + rho) * 3.0 * cu;
+    return w * vec2<f32>(even + odd, even - odd);
 }
 
-fn store_equilibrium(cell: u32, rho: f32, u: vec3<f32>) {
-    let n = count();
-    after[cell] = pack2x16float(vec2<f32>(equilibrium(W0, rho, u, 0.0) * SCALE, 0.0));
-    for (var k = 1u; k < 10u; k++) {
-        let cu = dot(u, vec3<f32>(pair_direction(k)));
-        let w = select(W2, W1, k < 4u);
-        let pair = vec2<f32>(equilibrium(w, rho, u, cu), equilibrium(w, rho, u, -cu));
-        after[k * n + cell] = pack2x16float(pair * SCALE);
-    }
+fn store(k: u32, cell: u32, pair: vec2<f32>) {
+    after[k * count() + cell] = pack2x16float(pair * SCALE);
+}
+
+fn store_rest(cell: u32, rho: f32, u: vec3<f32>) {
+    let square = dot(u, u);
+    store(0u, cell, vec2<f32>(W0 * (rho - (1.0 + rho) * 1.5 * square), 0.0));
+    store(1u, cell, rest(W1, rho, square, u.x));
+    store(2u, cell, rest(W1, rho, square, u.y));
+    store(3u, cell, rest(W1, rho, square, u.z));
+    store(4u, cell, rest(W2, rho, square, u.x + u.y));
+    store(5u, cell, rest(W2, rho, square, u.x - u.y));
+    store(6u, cell, rest(W2, rho, square, u.x + u.z));
+    store(7u, cell, rest(W2, rho, square, u.x - u.z));
+    store(8u, cell, rest(W2, rho, square, u.y + u.z));
+    store(9u, cell, rest(W2, rho, square, u.y - u.z));
 }
 
 // A distribution that comes out of a wall: linearly interpolated bounce-back
@@ -111,13 +120,29 @@ fn bounced(own: f32, own_opposite: f32, beyond: f32, beyond_solid: bool, d0: f32
     return own_opposite / (2.0 * q) + (1.0 - 0.5 / q) * own;
 }
 
+// A pair of directions at a cell beside a wall: behind it (distance db) or ahead (da)
+fn walled(k: u32, cell: u32, d0: f32, db: f32, da: f32, pair: vec2<f32>) -> vec2<f32> {
+    if db > 0.0 && da > 0.0 {
+        return pair;
+    }
+    let own = word(k, cell);
+    var out = pair;
+    if db <= 0.0 {
+        out.x = bounced(own.x, own.y, pair.y, da <= 0.0, d0, db);
+    }
+    if da <= 0.0 {
+        out.y = bounced(own.y, own.x, pair.x, db <= 0.0, d0, da);
+    }
+    return out;
+}
+
 @compute @workgroup_size(64, 1, 1)
 fn advance(@builtin(global_invocation_id) at: vec3<u32>) {
     if at.x >= flow.cells.x {
         return;
     }
     let cell = at.x + flow.cells.x * (at.y + flow.cells.y * at.z);
-    let d0 = distance[cell];
+    let d0 = walls[cell];
     if d0 <= 0.0 {
         return;
     }
@@ -127,88 +152,134 @@ fn advance(@builtin(global_invocation_id) at: vec3<u32>) {
         let rho = moments(cell + plane).w;
         let shake = vec3<f32>(noise_at(at.x, at.y, 0u), noise_at(at.x, at.y, 1u), noise_at(at.x, at.y, 2u));
         let u = flow.inflow * (vec3<f32>(0.0, 0.0, 1.0) + flow.noise * shake);
-        store_equilibrium(cell, rho, u);
+        store_rest(cell, rho, u);
         return;
     }
     if at.z == last {
         let m = moments(cell - plane);
-        store_equilibrium(cell, 0.0, m.xyz / (1.0 + m.w));
+        store_rest(cell, 0.0, m.xyz / (1.0 + m.w));
         return;
     }
     let n = count();
-    let near = d0 < 2.0;
-    var h0 = word(0u, cell).x;
-    var plus: array<f32, 10>;
-    var minus: array<f32, 10>;
-    var rho = h0;
-    var j = vec3<f32>(0.0);
-    for (var k = 1u; k < 10u; k++) {
-        let c = pair_direction(k);
-        let o = offset(c);
-        let behind = u32(i32(cell) - o);
-        let ahead = u32(i32(cell) + o);
-        var p = unpack2x16float(before[k * n + behind]).x / SCALE;
-        var m = unpack2x16float(before[k * n + ahead]).y / SCALE;
-        if near {
-            let db = distance[behind];
-            let da = distance[ahead];
-            if db <= 0.0 || da <= 0.0 {
-                let own = word(k, cell);
-                if db <= 0.0 {
-                    let beyond = unpack2x16float(before[k * n + ahead]).y / SCALE;
-                    p = bounced(own.x, own.y, beyond, da <= 0.0, d0, db);
-                }
-                if da <= 0.0 {
-                    let beyond = unpack2x16float(before[k * n + behind]).x / SCALE;
-                    m = bounced(own.y, own.x, beyond, db <= 0.0, d0, da);
-                }
-            }
-        }
-        plus[k] = p;
-        minus[k] = m;
-        rho += p + m;
-        j += (p - m) * vec3<f32>(c);
+    let row = i32(flow.cells.x);
+    let layer = i32(plane);
+    let here = i32(cell);
+    let h0 = word(0u, cell).x;
+    let b1 = u32(here - (1));
+    let a1 = u32(here + (1));
+    var p1 = unpack2x16float(before[1u * n + b1]).x / SCALE;
+    var m1 = unpack2x16float(before[1u * n + a1]).y / SCALE;
+    let b2 = u32(here - (row));
+    let a2 = u32(here + (row));
+    var p2 = unpack2x16float(before[2u * n + b2]).x / SCALE;
+    var m2 = unpack2x16float(before[2u * n + a2]).y / SCALE;
+    let b3 = u32(here - (layer));
+    let a3 = u32(here + (layer));
+    var p3 = unpack2x16float(before[3u * n + b3]).x / SCALE;
+    var m3 = unpack2x16float(before[3u * n + a3]).y / SCALE;
+    let b4 = u32(here - (1 + row));
+    let a4 = u32(here + (1 + row));
+    var p4 = unpack2x16float(before[4u * n + b4]).x / SCALE;
+    var m4 = unpack2x16float(before[4u * n + a4]).y / SCALE;
+    let b5 = u32(here - (1 - row));
+    let a5 = u32(here + (1 - row));
+    var p5 = unpack2x16float(before[5u * n + b5]).x / SCALE;
+    var m5 = unpack2x16float(before[5u * n + a5]).y / SCALE;
+    let b6 = u32(here - (1 + layer));
+    let a6 = u32(here + (1 + layer));
+    var p6 = unpack2x16float(before[6u * n + b6]).x / SCALE;
+    var m6 = unpack2x16float(before[6u * n + a6]).y / SCALE;
+    let b7 = u32(here - (1 - layer));
+    let a7 = u32(here + (1 - layer));
+    var p7 = unpack2x16float(before[7u * n + b7]).x / SCALE;
+    var m7 = unpack2x16float(before[7u * n + a7]).y / SCALE;
+    let b8 = u32(here - (row + layer));
+    let a8 = u32(here + (row + layer));
+    var p8 = unpack2x16float(before[8u * n + b8]).x / SCALE;
+    var m8 = unpack2x16float(before[8u * n + a8]).y / SCALE;
+    let b9 = u32(here - (row - layer));
+    let a9 = u32(here + (row - layer));
+    var p9 = unpack2x16float(before[9u * n + b9]).x / SCALE;
+    var m9 = unpack2x16float(before[9u * n + a9]).y / SCALE;
+    if d0 < 2.0 {
+        let q1 = walled(1u, cell, d0, walls[b1], walls[a1], vec2<f32>(p1, m1));
+        p1 = q1.x;
+        m1 = q1.y;
+        let q2 = walled(2u, cell, d0, walls[b2], walls[a2], vec2<f32>(p2, m2));
+        p2 = q2.x;
+        m2 = q2.y;
+        let q3 = walled(3u, cell, d0, walls[b3], walls[a3], vec2<f32>(p3, m3));
+        p3 = q3.x;
+        m3 = q3.y;
+        let q4 = walled(4u, cell, d0, walls[b4], walls[a4], vec2<f32>(p4, m4));
+        p4 = q4.x;
+        m4 = q4.y;
+        let q5 = walled(5u, cell, d0, walls[b5], walls[a5], vec2<f32>(p5, m5));
+        p5 = q5.x;
+        m5 = q5.y;
+        let q6 = walled(6u, cell, d0, walls[b6], walls[a6], vec2<f32>(p6, m6));
+        p6 = q6.x;
+        m6 = q6.y;
+        let q7 = walled(7u, cell, d0, walls[b7], walls[a7], vec2<f32>(p7, m7));
+        p7 = q7.x;
+        m7 = q7.y;
+        let q8 = walled(8u, cell, d0, walls[b8], walls[a8], vec2<f32>(p8, m8));
+        p8 = q8.x;
+        m8 = q8.y;
+        let q9 = walled(9u, cell, d0, walls[b9], walls[a9], vec2<f32>(p9, m9));
+        p9 = q9.x;
+        m9 = q9.y;
     }
-    let u = j / (1.0 + rho);
-    // Second moments of what is not in equilibrium: xx yy zz xy xz yz
-    var xx = 0.0;
-    var yy = 0.0;
-    var zz = 0.0;
-    var xy = 0.0;
-    var xz = 0.0;
-    var yz = 0.0;
-    for (var k = 1u; k < 10u; k++) {
-        let c = vec3<f32>(pair_direction(k));
-        let cu = dot(u, c);
-        let w = select(W2, W1, k < 4u);
-        let pe = equilibrium(w, rho, u, cu);
-        let me = equilibrium(w, rho, u, -cu);
-        let both = plus[k] - pe + minus[k] - me;
-        xx += both * c.x * c.x;
-        yy += both * c.y * c.y;
-        zz += both * c.z * c.z;
-        xy += both * c.x * c.y;
-        xz += both * c.x * c.z;
-        yz += both * c.y * c.z;
-    }
-    let square = xx * xx + yy * yy + zz * zz + 2.0 * (xy * xy + xz * xz + yz * yz);
+    let rho = h0 + (p1 + m1) + (p2 + m2) + (p3 + m3) + (p4 + m4) + (p5 + m5) + (p6 + m6) + (p7 + m7) + (p8 + m8) + (p9 + m9);
+    let u = vec3<f32>(
+        (p1 - m1) + (p4 - m4) + (p5 - m5) + (p6 - m6) + (p7 - m7),
+        (p2 - m2) + (p4 - m4) - (p5 - m5) + (p8 - m8) + (p9 - m9),
+        (p3 - m3) + (p6 - m6) - (p7 - m7) + (p8 - m8) - (p9 - m9),
+    ) / (1.0 + rho);
+    let square = dot(u, u);
+    let e1 = rest(W1, rho, square, u.x);
+    let s1 = p1 + m1 - e1.x - e1.y;
+    let e2 = rest(W1, rho, square, u.y);
+    let s2 = p2 + m2 - e2.x - e2.y;
+    let e3 = rest(W1, rho, square, u.z);
+    let s3 = p3 + m3 - e3.x - e3.y;
+    let e4 = rest(W2, rho, square, u.x + u.y);
+    let s4 = p4 + m4 - e4.x - e4.y;
+    let e5 = rest(W2, rho, square, u.x - u.y);
+    let s5 = p5 + m5 - e5.x - e5.y;
+    let e6 = rest(W2, rho, square, u.x + u.z);
+    let s6 = p6 + m6 - e6.x - e6.y;
+    let e7 = rest(W2, rho, square, u.x - u.z);
+    let s7 = p7 + m7 - e7.x - e7.y;
+    let e8 = rest(W2, rho, square, u.y + u.z);
+    let s8 = p8 + m8 - e8.x - e8.y;
+    let e9 = rest(W2, rho, square, u.y - u.z);
+    let s9 = p9 + m9 - e9.x - e9.y;
+    // Second moments of what is not in equilibrium.
+    let xx = s1 + s4 + s5 + s6 + s7;
+    let yy = s2 + s4 + s5 + s8 + s9;
+    let zz = s3 + s6 + s7 + s8 + s9;
+    let xy = s4 - s5;
+    let xz = s6 - s7;
+    let yz = s8 - s9;
+    let size = xx * xx + yy * yy + zz * zz + 2.0 * (xy * xy + xz * xz + yz * yz);
     let reach = max(0.0, (f32(at.z) / f32(last) - 0.85) / 0.15);
     let tau0 = flow.relaxation + flow.sponge * reach * reach;
-    let strain = 25.455844 * flow.smagorinsky * flow.smagorinsky * sqrt(square) / (1.0 + rho);
+    // 18 sqrt 2 C^2 |P|
+    let strain = 25.455844 * flow.smagorinsky * flow.smagorinsky * sqrt(size) / (1.0 + rho);
     let tau = 0.5 * (tau0 + sqrt(tau0 * tau0 + strain));
     let keep = 4.5 * (1.0 - 1.0 / tau);
     let third = (xx + yy + zz) / 3.0;
-    after[cell] = pack2x16float(vec2<f32>((equilibrium(W0, rho, u, 0.0) - keep * W0 * third) * SCALE, 0.0));
-    for (var k = 1u; k < 10u; k++) {
-        let c = vec3<f32>(pair_direction(k));
-        let cu = dot(u, c);
-        let w = select(W2, W1, k < 4u);
-        let cc = xx * c.x * c.x + yy * c.y * c.y + zz * c.z * c.z
-            + 2.0 * (xy * c.x * c.y + xz * c.x * c.z + yz * c.y * c.z) - third;
-        let part = keep * w * cc;
-        let pair = vec2<f32>(equilibrium(w, rho, u, cu) + part, equilibrium(w, rho, u, -cu) + part);
-        after[k * n + cell] = pack2x16float(pair * SCALE);
-    }
+    store(0u, cell, vec2<f32>(W0 * (rho - (1.0 + rho) * 1.5 * square) - keep * W0 * third, 0.0));
+    store(1u, cell, e1 + keep * W1 * (xx - third));
+    store(2u, cell, e2 + keep * W1 * (yy - third));
+    store(3u, cell, e3 + keep * W1 * (zz - third));
+    store(4u, cell, e4 + keep * W2 * (xx + yy + 2.0 * xy - third));
+    store(5u, cell, e5 + keep * W2 * (xx + yy - 2.0 * xy - third));
+    store(6u, cell, e6 + keep * W2 * (xx + zz + 2.0 * xz - third));
+    store(7u, cell, e7 + keep * W2 * (xx + zz - 2.0 * xz - third));
+    store(8u, cell, e8 + keep * W2 * (yy + zz + 2.0 * yz - third));
+    store(9u, cell, e9 + keep * W2 * (yy + zz - 2.0 * yz - third));
 }
 
 // Adds the velocity and its products over the fluid cells of each stored cell
@@ -225,7 +296,7 @@ fn gather(@builtin(global_invocation_id) at: vec3<u32>) {
             for (var x = 0u; x < flow.ratio; x++) {
                 let p = flow.first + at * flow.ratio + vec3<u32>(x, y, z);
                 let cell = p.x + flow.cells.x * (p.y + flow.cells.y * p.z);
-                if distance[cell] > 0.0 {
+                if walls[cell] > 0.0 {
                     let m = moments(cell);
                     let u = m.xyz / (1.0 + m.w);
                     mean += u;
