@@ -148,7 +148,8 @@ impl JetBeat {
     /// The one whose interval begins highest: the largest of several values would often be the one that is wrong
     /// most. Where a reader traced, it is one of the frames that the reader traced.
     pub fn peak(&self) -> Option<(usize, &MeasuredFrame)> {
-        let measured = || self.frames.iter().enumerate().filter_map(|(frame, at)| Some((frame, at.measured()?)));
+        let measured =
+            || self.frames.iter().enumerate().filter_map(|(frame, at)| Some((frame, at.measured()?)));
         let read = measured().any(|(_, at)| at.is_read());
         measured().filter(|(_, at)| at.is_read() == read).max_by(|a, b| {
             let (one, other) = (a.1.vca(), b.1.vca());
@@ -199,8 +200,7 @@ impl JetBeat {
                 }))
             })
         };
-        let mut beat =
-            Self { name: None, frames: frames.into_iter().zip(&jet.poses).map(state).collect() };
+        let mut beat = Self { name: None, frames: frames.into_iter().zip(&jet.poses).map(state).collect() };
         let Some(may_hide) = beat.may_hide(scale).filter(|_| hides.contains(&true)) else { return beat };
         let dropouts: Vec<Option<Dropout>> = (0..hides.len())
             .map(|frame| {

@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::jet::NeckProfile;
 use crate::planimetry::{PlaneError, Section};
-use crate::space::{Cut, Direction, VolumePoint};
+use crate::space::{Cut, VolumePoint, direction};
 use crate::volume::ChannelKind;
 
 pub use crate::beat::{Counted, Pattern};
@@ -414,7 +414,8 @@ impl PlaneKnown {
     /// What is known of a section's plane
     pub(super) fn of(section: &Section) -> Self {
         let points = section.profile.positions_mm.iter().zip(&section.profile.areas_mm2);
-        let point = |(position, area): (&f64, &f64)| ProfilePoint { position_mm: *position, area_mm2: Some(*area) };
+        let point =
+            |(position, area): (&f64, &f64)| ProfilePoint { position_mm: *position, area_mm2: Some(*area) };
         Self {
             axis_error_rad: section.error.axis,
             level_error_mm: section.error.level_mm,
@@ -429,17 +430,18 @@ impl FrameResult {
     /// The plane that the program traced on; `None` where it traced nothing or an older version did
     pub fn section(&self) -> Option<Section> {
         let ([x, y, z], known) = (self.traced_at_mm?, self.plane.as_ref()?);
-        let axis = Direction::new_unchecked(self.axis?.into());
-        if (axis.norm() - 1.0).abs() > 1e-9 {
-            return None;
-        }
+        let axis = direction(self.axis?.into())?;
         let (positions_mm, areas_mm2): (Vec<f64>, Vec<f64>) =
             known.profile.iter().filter_map(|at| Some((at.position_mm, at.area_mm2?))).unzip();
         Some(Section {
             plane: Cut::perpendicular_to(VolumePoint::new(x, y, z), axis),
             error: PlaneError { axis: known.axis_error_rad, level_mm: known.level_error_mm },
             incoherence: known.incoherence,
-            profile: NeckProfile { haste: vec![known.incoherence; positions_mm.len()], positions_mm, areas_mm2 },
+            profile: NeckProfile {
+                haste: vec![known.incoherence; positions_mm.len()],
+                positions_mm,
+                areas_mm2,
+            },
             size_mm2: known.displayed_mm2,
         })
     }

@@ -12,8 +12,8 @@ use crate::volume::{ChannelKind, Volume4};
 use super::beat::{Beat, JetBeat, JetFrame, MeasuredFrame};
 use super::leak;
 use super::results::{
-    Components, FrameResult, Given, IntervalPart, JetResult, ObserverChange, PlaneKnown, ProfilePoint, Reading,
-    Results, SCHEMA, Shape, SingleWidth, Source, Systole, Tool, Total, Trust, Widths,
+    Components, FrameResult, Given, IntervalPart, JetResult, ObserverChange, PlaneKnown, ProfilePoint,
+    Reading, Results, SCHEMA, Shape, SingleWidth, Source, Systole, Tool, Total, Trust, Widths,
 };
 use super::run::{ENGINE, Options, own_evidence};
 use super::zone;
@@ -138,12 +138,7 @@ fn parts(peak: &MeasuredFrame) -> Vec<IntervalPart> {
 }
 
 /// What a reader's small departures do to an outline that the program drew
-fn observer(
-    volume: &Volume4,
-    scale: SignalScale,
-    frame: usize,
-    peak: &MeasuredFrame,
-) -> Vec<ObserverChange> {
+fn observer(volume: &Volume4, scale: SignalScale, frame: usize, peak: &MeasuredFrame) -> Vec<ObserverChange> {
     let Some(at) = peak.largest().filter(|_| !peak.is_read()) else { return Vec::new() };
     let Some(signal) = Signal::new(volume, frame, scale) else { return Vec::new() };
     departures(&Tracer { signal: &signal, anterior_posterior: None, threshold: None }, at)
@@ -279,12 +274,7 @@ fn sum_of(jets: &[JetResult], frame: usize) -> String {
     format!("The total is that of {} in frame {frame}, where it is largest{closed}{hides}.", listed(&now))
 }
 
-fn cautions(
-    volume: &Volume4,
-    jets: &[JetResult],
-    total: &Total,
-    systole: &SystoleBounds,
-) -> Vec<String> {
+fn cautions(volume: &Volume4, jets: &[JetResult], total: &Total, systole: &SystoleBounds) -> Vec<String> {
     let mut cautions = vec![
         "Not a medical device. The result defers to local protocols and to the licensed reader.".to_owned(),
         "The vena contracta area is the effective orifice, smaller than the anatomic one; do not compare \

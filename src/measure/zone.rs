@@ -23,7 +23,8 @@ pub(super) fn convergence(volume: &Volume4, jet: &JetBeat, peak: Option<MetresPe
     let best = flows.iter().max_by(|a, b| a.1.flow_ml_s[0].total_cmp(&b.1.flow_ml_s[0]).then(b.0.cmp(&a.0)));
     let Some((frame, zone)) = best else {
         let widest = jet.peak().map(|(frame, _)| frame);
-        let reason = found.filter(|(frame, _)| Some(*frame) == widest).find_map(|(_, zone)| zone.as_ref().err());
+        let reason =
+            found.filter(|(frame, _)| Some(*frame) == widest).find_map(|(_, zone)| zone.as_ref().err());
         let reason = reason.unwrap_or(&ZoneError::NoFlow).to_string();
         return Convergence { reason: Some(reason), ..Convergence::default() };
     };

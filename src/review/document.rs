@@ -244,7 +244,8 @@ impl Work {
     /// other are one orifice, and the newer one counts.
     pub fn fault(&self, tracing: &Tracing) -> Option<Fault> {
         let newer = |other: &&Arc<Tracing>| other.id > tracing.id && other.fault_alone().is_none();
-        let over = || self.tracings_of(tracing.jet, tracing.frame).filter(newer).any(|other| other.is_over(tracing));
+        let over =
+            || self.tracings_of(tracing.jet, tracing.frame).filter(newer).any(|other| other.is_over(tracing));
         tracing.fault_alone().or_else(|| over().then_some(Fault::Replaced))
     }
 

@@ -111,8 +111,7 @@ fn read(seen: &Review, volume: &Volume4, beat: &Beat, said: &mut Vec<String>) ->
 /// What the review says of the jets, `[frame][jet]`; a frame in which the reader did nothing is not looked at
 fn in_frames(seen: &Review, volume: &Volume4, beat: &Beat, jets: &[(JetId, JetBeat)]) -> Vec<Vec<Read>> {
     let one = |frame: usize| -> Vec<Read> {
-        let touched =
-            |id: JetId| seen.is_chosen(id) || seen.work.tracings_of(id, frame).next().is_some();
+        let touched = |id: JetId| seen.is_chosen(id) || seen.work.tracings_of(id, frame).next().is_some();
         let any = jets.iter().any(|(id, _)| touched(*id));
         let signal = any.then(|| Signal::new(volume, frame, beat.scale)).flatten();
         let reader = signal.as_ref().map(|signal| Reader::new(seen, frame, signal));

@@ -115,7 +115,8 @@ impl Tracing {
             Some((Outline::new(self.points()).ok()?, Outline::new(onto).ok()?))
         };
         let Some((one, two)) = outlines() else { return false };
-        let far = |outline: &Outline| outline.bounds().into_iter().flatten().fold(0.0, |m: f64, x| m.max(x.abs()));
+        let far =
+            |outline: &Outline| outline.bounds().into_iter().flatten().fold(0.0, |m: f64, x| m.max(x.abs()));
         let raster = Raster::square(Mm::new(2.0 * far(&one).max(far(&two)).min(200.0) + 1.0), Mm::new(0.5));
         let (a, b) = (one.coverage(&raster), two.coverage(&raster));
         let shared: f64 = a.data().iter().zip(b.data()).map(|(a, b)| a.min(*b)).sum();
