@@ -18,9 +18,6 @@ use narrows::study::sweep::{Over, Remake, SweepOptions, sweep};
 use narrows::unit::Mm;
 use narrows::volume::Volume4;
 
-/// How far a thinned outline may lie from the traced one on the screen, mm
-const THIN_MM: f64 = 0.06;
-
 /// Asks everyone about every jet of a volume
 fn ask(volume: &Volume4, truth: Option<&Truth>) {
     let options = Options::default();
@@ -104,7 +101,9 @@ fn read(volume: &Volume4, results: &Results, jet: &JetResult) {
 
     // Kept: with all its vertices, and with those that the screen keeps.
     let shown = session.en_face();
-    for outline in [live.tracing.outline.clone(), live.tracing.outline.thinned(Mm::new(THIN_MM)).unwrap()] {
+    for outline in
+        [live.tracing.outline.clone(), live.tracing.outline.thinned(Mm::new(review::TOLERANCE_MM)).unwrap()]
+    {
         let points = outline.points().iter().map(|point| {
             let (foot, _) = shown.project(live.cut.at(*point));
             [foot.u, foot.v]
@@ -169,6 +168,7 @@ fn a_small_phantom() {
 }
 
 #[test]
+#[ignore = "half a minute optimised, many unoptimised: cargo test --release --test one_answer -- --ignored"]
 fn every_sample() {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-volumes");
     let entries = std::fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path());

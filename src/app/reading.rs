@@ -8,16 +8,13 @@ use std::sync::Arc;
 use crate::measure::results::Interval;
 use crate::outline::Outline;
 use crate::planimetry::{Assessment, Assumed, Implied, WidthAxes, classify};
-use crate::review::{Closed, Drawn, JetId, Read, Reader, Review, Tracing};
+use crate::review::{Closed, Drawn, JetId, Read, Reader, Review, TOLERANCE_MM, Tracing};
 use crate::space::{Cut, VolumePoint, angle_between};
 use crate::ui::{Origin, OutlineSource, ReadOutline, Reading};
 use crate::unit::Mm;
 use crate::volume::Volume4;
 
 use super::signals::Signals;
-
-/// How far a thinned outline may lie from the traced one, mm
-const THIN_MM: f64 = 0.06;
 
 /// The numbers of the selected jet in the current frame
 pub(super) fn read(volume: &Arc<Volume4>, review: &Review, signals: &Signals) -> Reading {
@@ -114,7 +111,7 @@ impl ShownJet<'_> {
 
     /// An outline of another cut's axes as the screen wants it: on this cut
     fn read_outline(&self, outline: &Outline, on: &Cut) -> ReadOutline {
-        let thin = outline.thinned(Mm::new(THIN_MM)).ok();
+        let thin = outline.thinned(Mm::new(TOLERANCE_MM)).ok();
         let points = |outline: &Outline| -> Vec<[f64; 2]> {
             outline.points().iter().map(|point| self.here(on.at(*point))).collect()
         };
