@@ -5,6 +5,7 @@ use crate::jet::{JetPose, Part, Signal, SignalScale};
 use crate::numeric::Interval;
 use crate::planimetry::{Assessment, Assumed, Implied, Tracer, classify, departures};
 use crate::severity::weigh;
+use crate::space::VolumePoint;
 use crate::trust::beam_angle_deg;
 use crate::unit::Mm2;
 use crate::volume::{ChannelKind, Volume4};
@@ -181,7 +182,10 @@ fn frame_results(volume: &Volume4, jet: &JetBeat) -> Vec<FrameResult> {
             time_s: times[frame].get(),
             vca_mm2: state.vca(),
             hidden: matches!(state, JetFrame::Dropout(_)),
-            neck_mm: pose.map(|pose| pose.neck).or(plane.map(|plane| plane.centre())).map(|at| at.to_array()),
+            neck_mm: pose
+                .map(|pose| pose.neck)
+                .or(plane.map(|plane| plane.centre()))
+                .map(VolumePoint::to_array),
             traced_at_mm: plane.map(|plane| plane.centre().to_array()),
             axis: axis.map(|axis| axis.into_inner().into()),
             plane: state.proposed().map(|pose| PlaneKnown::of(&pose.section())),
