@@ -1,6 +1,8 @@
 //! Cross-sections of one stream along a line: the connected region in each plane, followed from
 //! plane to plane.
 
+use std::ops::Range;
+
 use nalgebra::{Point3, Vector3};
 
 use crate::numeric::Image;
@@ -76,7 +78,7 @@ pub fn strength_image(signal: &Signal, cut: &Cut, raster: &Raster) -> Image<f64>
     Image::from_fn(raster.width, raster.height, |x, y| strength.at(origin + right * x as f64 + up * y as f64))
 }
 
-/// All regions of one plane above `level`, each as a section, the largest first
+/// All regions of one plane above `level` but the smallest speckles, each as a section, the largest first
 pub(super) fn regions(
     signal: &Signal,
     cut: &Cut,
@@ -86,7 +88,10 @@ pub(super) fn regions(
 ) -> Vec<Section> {
     let (raster, image) = plane(signal, cut, plan);
     let parts = label(&image.map(|v| v >= level), Touch2::Side);
+    // Half a speckle in pixels: what is smaller is none by its finer area either.
+    let least = (0.5 * SPECKLE_MM2 / (plan.pixel * plan.pixel)) as usize;
     let mut found: Vec<Section> = (1..=parts.count() as u32)
+        .filter(|part| parts.sizes[*part as usize - 1] >= least)
         .map(|part| {
             let mask = parts.mask(part, raster.width, raster.height);
             section(signal, cut, &raster, &image, level, position_mm, mask)
@@ -220,8 +225,11 @@ fn section(
     let (mut weight, mut u, mut v, mut haste, mut pixels) = (0.0, 0.0, 0.0, 0.0, 0.0);
     let mut area = 0.0;
     let mut cut_off = CutOff::No;
-    for y in 0..h {
-        for x in 0..w {
+    // The rows and columns of the region and one more to each side.
+    let rows = around((0..h).filter(|y| (0..w).any(|x| mask.at(x, *y))), h);
+    let columns = around((0..w).filter(|x| rows.clone().any(|y| mask.at(*x, y))), w);
+    for y in rows {
+        for x in columns.clone() {
             let near = mask.at(x, y);
             // Sub-pixel area: a pixel at the edge counts by how far the level lies from its value.
             let beside = near
@@ -273,6 +281,13 @@ fn section(
         cut_off,
         mask,
     }
+}
+
+/// From one before the first to one after the last, within `count`; empty for none
+fn around(places: impl Iterator<Item = usize>, count: usize) -> Range<usize> {
+    let ends =
+        places.fold(None, |ends: Option<(usize, usize)>, at| Some((ends.map_or(at, |(first, _)| first), at)));
+    ends.map_or(0..0, |(first, last)| first.saturating_sub(1)..(last + 2).min(count))
 }
 
 /// Whether a voxel index lies in a grid by more than a length, whatever the direction

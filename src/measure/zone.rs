@@ -1,56 +1,27 @@
 //! The flow convergence of a jet, in the words of the result document.
 
-use crate::beat::{self, Opening, Zone, ZoneError};
-use crate::jet::JetPose;
-use crate::planimetry::Assessment;
+use crate::beat::{self, Zone, ZoneError};
 use crate::unit::{MetresPerSecond, Mm, Mm2};
 use crate::volume::Volume4;
 
+use super::beat::JetBeat;
 use super::results::{Convergence, ConvergenceFrame, ConvergenceSurface, Hemisphere, Interval};
-
-/// The convergence of one jet in one frame, `None` where it was not measured
-pub(super) type Found = Option<Result<Zone, ZoneError>>;
-
-/// The convergences of the jets that were measured in a frame, in their order
-pub(super) fn in_frame(
-    volume: &Volume4,
-    frame: usize,
-    poses: &[Option<&JetPose>],
-    assessed: &[Option<Assessment>],
-) -> Vec<Found> {
-    let measured: Vec<_> = (0..assessed.len())
-        .filter_map(|index| Some((index, poses[index]?, assessed[index].as_ref()?)))
-        .collect();
-    let openings: Vec<Opening<'_>> = measured
-        .iter()
-        .map(|(_, pose, at)| Opening { plane: &at.cut, outline: &at.corrected, upstream_mm: pose.profile.lip_mm() })
-        .collect();
-    let mut found: Vec<Found> = vec![None; assessed.len()];
-    for ((index, _, _), zone) in measured.iter().zip(beat::convergences(volume, frame, &openings)) {
-        found[*index] = Some(zone);
-    }
-    found
-}
 
 /// The convergence of a jet in the frame of its largest flow; where no frame can be measured, the
 /// reason in the frame of its largest area
 ///
 /// The largest flow falls on the peak of the continuous-wave velocity, by which it is divided; the
 /// largest area need not.
-pub(super) fn convergence(
-    volume: &Volume4,
-    found: &[&Found],
-    widest: usize,
-    peak: Option<MetresPerSecond>,
-) -> Convergence {
-    let flows: Vec<(usize, &Zone)> = found
-        .iter()
-        .enumerate()
-        .filter_map(|(frame, zone)| Some((frame, zone.as_ref()?.as_ref().ok()?)))
-        .collect();
+pub(super) fn convergence(volume: &Volume4, jet: &JetBeat, peak: Option<MetresPerSecond>) -> Convergence {
+    let measured = jet.frames.iter().enumerate();
+    let found = measured.filter_map(|(frame, at)| Some((frame, &at.measured()?.flow.as_ref()?.zone)));
+    let flows: Vec<(usize, &Zone)> =
+        found.clone().filter_map(|(frame, zone)| Some((frame, zone.as_ref().ok()?))).collect();
     let best = flows.iter().max_by(|a, b| a.1.flow_ml_s[0].total_cmp(&b.1.flow_ml_s[0]).then(b.0.cmp(&a.0)));
     let Some((frame, zone)) = best else {
-        let reason = found.get(widest).and_then(|zone| zone.as_ref()).and_then(|zone| zone.as_ref().err());
+        let widest = jet.peak().map(|(frame, _)| frame);
+        let reason =
+            found.filter(|(frame, _)| Some(*frame) == widest).find_map(|(_, zone)| zone.as_ref().err());
         let reason = reason.unwrap_or(&ZoneError::NoFlow).to_string();
         return Convergence { reason: Some(reason), ..Convergence::default() };
     };

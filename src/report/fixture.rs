@@ -126,6 +126,7 @@ pub(crate) fn results() -> Results {
     let vca = Interval { value: 41.25, low: 35.5, high: 47.75 };
     let frames = (0..FRAMES)
         .map(|frame| FrameResult {
+            plane: None,
             hidden: false,
             frame,
             time_s: 0.05 * frame as f64,

@@ -222,14 +222,14 @@ pub fn score(
     let present: Vec<(&JetTruth, usize)> =
         truth.jets.iter().filter_map(|jet| Some((jet, jet.peak_frame?))).collect();
     let taken = pairs(&present, readings);
-    let mut bench = Bench { volume, scale, signals: BTreeMap::new() };
+    let mut rungs = Rungs { volume, scale, signals: BTreeMap::new() };
     let mut jets = Vec::new();
     let mut remarks = Vec::new();
     for (at, (jet, peak)) in present.iter().enumerate() {
         watch.step("scoring", at, present.len())?;
         let reading = taken.iter().find(|(of, _)| *of == at).map(|(_, reading)| &readings[*reading]);
         jets.push(match reading {
-            Some(reading) => bench.jet(jet, *peak, reading, &mut remarks),
+            Some(reading) => rungs.jet(jet, *peak, reading, &mut remarks),
             None => missed(jet, *peak),
         });
     }
@@ -316,13 +316,13 @@ fn no_jet(reading: &JetReading) -> JetScore {
     }
 }
 
-struct Bench<'a> {
+struct Rungs<'a> {
     volume: &'a Volume4,
     scale: SignalScale,
     signals: BTreeMap<usize, Option<Signal>>,
 }
 
-impl Bench<'_> {
+impl Rungs<'_> {
     /// What the program traces on a cut, as the measurement does; `None` where it traces nothing
     fn traced(
         &mut self,
@@ -466,8 +466,8 @@ mod tests {
 
     /// A reader who traces as the program does, on a cut of their own
     fn reader(volume: &Volume4, frame: usize, cut: &Cut) -> JetReading {
-        let mut bench = Bench { volume, scale: SignalScale::of(volume).unwrap(), signals: BTreeMap::new() };
-        let found = bench.traced(frame, cut, None).unwrap();
+        let mut rungs = Rungs { volume, scale: SignalScale::of(volume).unwrap(), signals: BTreeMap::new() };
+        let found = rungs.traced(frame, cut, None).unwrap();
         JetReading {
             name: "1".into(),
             frame,
