@@ -1,0 +1,247 @@
+//! The echo of every beam: flow and tissue on fine points of beam space, blurred by the point spread.
+//!
+//! What is averaged is the echo (power and first lag), never the velocity. The fine points lie about
+//! half a standard deviation of the point spread apart; what a shear does within one of their cells
+//! is not left out: the cell's share of the velocity's variance, `step^2 / 12` of each slope, is
+//! added to the spectrum's. The blur is a separable Gaussian along range, from beam to beam and from
+//! plane to plane, its widths those at each range.
+
+use rayon::prelude::*;
+use wide::f32x4;
+
+use super::recipe::Recipe;
+use super::sector::{Sector, beam_direction, point_spread};
+use super::signal::Signal;
+use super::stage::{Moment, Sample};
+
+/// The kernel reaches this many standard deviations
+const REACH: f64 = 3.2;
+/// Fine points lie at most this many standard deviations apart
+const FINE: f64 = 0.65;
+
+/// Power, first lag (re, im) and tissue of each sample of a sector: beams fastest, then range, planes
+pub(crate) fn echoes(recipe: &Recipe, signal: &Signal, moment: &Moment, sector: &Sector) -> Vec<f32x4> {
+    let fine = Fine::new(recipe, sector);
+    let [beams, planes, _] = fine.count;
+    let samples: Vec<Vec<Sample>> =
+        (0..planes).into_par_iter().map(|plane| fine.sample(recipe, moment, plane)).collect();
+    let thinned: Vec<Vec<f32x4>> = (0..planes)
+        .into_par_iter()
+        .map(|plane| {
+            let around = [&samples[plane.saturating_sub(1)], &samples[(plane + 1).min(planes - 1)]];
+            let rows = fine.echo(recipe, signal, &samples[plane], around, beams);
+            fine.thin(&rows)
+        })
+        .collect();
+    let width = sector.count[0];
+    let size = width * sector.count[2];
+    (0..sector.count[1])
+        .into_par_iter()
+        .flat_map_iter(|plane| {
+            let mut out = vec![f32x4::ZERO; size];
+            for (sample, row) in out.chunks_exact_mut(width).enumerate() {
+                let kernel = &fine.across[1][sample];
+                let first = fine.factor[1] * plane + fine.margin[1] - kernel.half();
+                for (tap, weight) in kernel.weights.iter().enumerate() {
+                    add_scaled(row, *weight, &thinned[first + tap][sample * width..][..width]);
+                }
+            }
+            out
+        })
+        .collect()
+}
+
+/// The fine points of a sector and the kernels between both
+struct Fine {
+    sector: Sector,
+    /// Fine points to a step
+    factor: [usize; 3],
+    /// Fine points before the first sample
+    margin: [usize; 3],
+    /// Fine points along azimuth, elevation, range
+    count: [usize; 3],
+    /// Kernels of azimuth and elevation, one a range sample
+    across: [Vec<Kernel>; 2],
+    /// Kernel of range, one a range sample
+    along: Vec<Kernel>,
+}
+
+impl Fine {
+    fn new(recipe: &Recipe, sector: &Sector) -> Self {
+        let ranges: Vec<f64> = (0..sector.count[2]).map(|i| sector.at(2, i as f64)).collect();
+        // In steps of the sector, at each range.
+        let widths = |axis: usize| -> Vec<f64> {
+            ranges
+                .iter()
+                .map(|range| {
+                    let arc = if axis == 2 { 1.0 } else { *range };
+                    point_spread(recipe, *range)[axis] / (sector.step[axis] * arc)
+                })
+                .collect()
+        };
+        let widths = [widths(0), widths(1), widths(2)];
+        let factor = std::array::from_fn(|axis| {
+            let least = widths[axis].iter().copied().fold(f64::MAX, f64::min);
+            ((1.0 / (FINE * least)).ceil() as usize).clamp(1, 8)
+        });
+        let kernels = |axis: usize| -> Vec<Kernel> {
+            widths[axis].iter().map(|width| Kernel::new(width * factor[axis] as f64)).collect()
+        };
+        let kernels = [kernels(0), kernels(1), kernels(2)];
+        let margin =
+            std::array::from_fn(|axis| kernels[axis].iter().map(Kernel::half).max().unwrap_or(0));
+        let count =
+            std::array::from_fn(|axis| factor[axis] * (sector.count[axis] - 1) + 1 + 2 * margin[axis]);
+        let [azimuth, elevation, along] = kernels;
+        Self { sector: *sector, factor, margin, count, across: [azimuth, elevation], along }
+    }
+
+    /// Azimuth, elevation or range of a fine point
+    fn at(&self, axis: usize, fine: usize) -> f64 {
+        self.sector.at(axis, (fine as f64 - self.margin[axis] as f64) / self.factor[axis] as f64)
+    }
+
+    /// What one fine plane meets: beams fastest, then range
+    fn sample(&self, recipe: &Recipe, moment: &Moment, plane: usize) -> Vec<Sample> {
+        let [beams, _, ranges] = self.count;
+        let elevation = self.at(1, plane);
+        let directions: Vec<[f32; 3]> = (0..beams)
+            .map(|beam| {
+                let d = beam_direction(self.at(0, beam), elevation);
+                [d.x as f32, d.y as f32, d.z as f32]
+            })
+            .collect();
+        let shades: Vec<Vec<Shade>> = directions.iter().map(|d| Shade::of(recipe, moment, *d)).collect();
+        let mut out = Vec::with_capacity(beams * ranges);
+        for sample in 0..ranges {
+            let range = self.at(2, sample).max(0.1) as f32;
+            for (direction, shades) in directions.iter().zip(&shades) {
+                let point = direction.map(|d| d * range);
+                let mut met = moment.sample(point, *direction);
+                for shade in shades.iter().filter(|shade| range > shade.from) {
+                    met.blood *= shade.power;
+                    met.tissue *= shade.tissue;
+                }
+                out.push(met);
+            }
+        }
+        out
+    }
+
+    /// Echo of one fine plane between those before and after it
+    fn echo(
+        &self,
+        recipe: &Recipe,
+        signal: &Signal,
+        plane: &[Sample],
+        around: [&Vec<Sample>; 2],
+        beams: usize,
+    ) -> Vec<f32x4> {
+        let doppler = &recipe.doppler;
+        let (broad, rest) = (doppler.broadening as f32, doppler.rest_m_s as f32);
+        let end = plane.len() - 1;
+        plane
+            .iter()
+            .enumerate()
+            .map(|(i, met)| {
+                if met.blood <= 0.0 {
+                    return f32x4::from([0.0, 0.0, 0.0, met.tissue]);
+                }
+                // Half the difference between the neighbours is the change over one step.
+                let slope = |low: &Sample, high: &Sample| (high.velocity - low.velocity).powi(2) * (0.25 / 12.0);
+                let shear = slope(&plane[i.saturating_sub(1)], &plane[(i + 1).min(end)])
+                    + slope(&plane[i.saturating_sub(beams)], &plane[if i + beams > end { i } else { i + beams }])
+                    + slope(&around[0][i], &around[1][i]);
+                let variance = met.variance + shear + rest * rest + (broad * met.velocity).powi(2);
+                let [power, re, im, _] = signal.at(met.velocity, variance.sqrt());
+                f32x4::from([power * met.blood, re * met.blood, im * met.blood, met.tissue])
+            })
+            .collect()
+    }
+
+    /// One fine plane, blurred along range and from beam to beam and thinned to samples of the sector
+    fn thin(&self, rows: &[f32x4]) -> Vec<f32x4> {
+        let wide = self.count[0];
+        let width = self.sector.count[0];
+        let mut line = vec![f32x4::ZERO; wide];
+        let mut out = vec![f32x4::ZERO; width * self.sector.count[2]];
+        for (sample, out) in out.chunks_exact_mut(width).enumerate() {
+            line.fill(f32x4::ZERO);
+            let along = &self.along[sample];
+            let first = self.factor[2] * sample + self.margin[2] - along.half();
+            for (tap, weight) in along.weights.iter().enumerate() {
+                add_scaled(&mut line, *weight, &rows[(first + tap) * wide..][..wide]);
+            }
+            let across = &self.across[0][sample];
+            for (beam, out) in out.iter_mut().enumerate() {
+                let first = self.factor[0] * beam + self.margin[0] - across.half();
+                for (value, weight) in line[first..].iter().zip(&across.weights) {
+                    *out += *value * f32x4::splat(*weight);
+                }
+            }
+        }
+        out
+    }
+}
+
+/// What a bright structure takes from a beam behind it
+struct Shade {
+    from: f32,
+    power: f32,
+    tissue: f32,
+}
+
+impl Shade {
+    fn of(recipe: &Recipe, moment: &Moment, direction: [f32; 3]) -> Vec<Self> {
+        let mut shades = Vec::new();
+        for shadow in &recipe.shadow {
+            let centre = moment.structure(shadow.position_mm);
+            let along: f32 = (0..3).map(|a| centre[a] * direction[a]).sum();
+            let off2 = centre.iter().map(|c| c * c).sum::<f32>() - along * along;
+            let radius = shadow.radius_mm as f32;
+            if along > 0.0 && off2 < radius * radius {
+                let power = libm::pow(10.0, -shadow.loss_db / 10.0) as f32;
+                // The image is compressed: 40 dB of loss leave nothing (our own choice).
+                let tissue = (1.0 - shadow.loss_db / 40.0).clamp(0.0, 1.0) as f32;
+                shades.push(Self { from: along, power, tissue });
+            }
+        }
+        shades
+    }
+}
+
+fn add_scaled(sum: &mut [f32x4], weight: f32, values: &[f32x4]) {
+    let weight = f32x4::splat(weight);
+    for (s, v) in sum.iter_mut().zip(values) {
+        *s += *v * weight;
+    }
+}
+
+/// A Gaussian on fine points, centred on one of them
+#[derive(Clone, Debug)]
+struct Kernel {
+    /// Weights of `2 half + 1` fine points
+    weights: Vec<f32>,
+}
+
+impl Kernel {
+    /// A kernel with a standard deviation in fine steps
+    fn new(sigma: f64) -> Self {
+        let half = (REACH * sigma).ceil().max(1.0) as usize;
+        let weight = |offset: f64| {
+            if sigma > 0.8 {
+                return libm::exp(-offset * offset / (2.0 * sigma * sigma));
+            }
+            // Too narrow to sample: the Gaussian's share of each fine cell.
+            let edge = |at: f64| libm::erf(at / (sigma * std::f64::consts::SQRT_2));
+            edge(offset + 0.5) - edge(offset - 0.5)
+        };
+        let raw: Vec<f64> = (0..=2 * half).map(|i| weight(i as f64 - half as f64)).collect();
+        let total: f64 = raw.iter().sum();
+        Self { weights: raw.into_iter().map(|w| (w / total) as f32).collect() }
+    }
+
+    fn half(&self) -> usize {
+        self.weights.len() / 2
+    }
+}
