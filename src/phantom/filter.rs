@@ -16,7 +16,7 @@
 
 use std::f64::consts::PI;
 
-use super::recipe::WallFilter;
+use super::scanner::WallFilter;
 
 /// A filter of packets as a matrix, one row a sample that leaves it
 #[derive(Clone, Debug)]

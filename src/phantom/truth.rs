@@ -19,7 +19,7 @@ use super::solved::ReadyFlow;
 use super::stage::{Jets, Stage};
 use super::wave;
 use super::PhantomError;
-use crate::planimetry::shape::{ShapeClass, classify};
+use crate::planimetry::{ShapeClass, classify};
 use crate::space::CutPoint;
 
 /// A jet slower than this counts as absent, m/s
