@@ -215,11 +215,7 @@ struct Scanner<'a> {
 }
 
 impl<'a> Scanner<'a> {
-    fn new(
-        recipe: &'a Recipe,
-        stage: &'a Stage<'a>,
-        beats: &[Beat],
-    ) -> Result<Self, PhantomError> {
+    fn new(recipe: &'a Recipe, stage: &'a Stage<'a>, beats: &[Beat]) -> Result<Self, PhantomError> {
         let grid = &recipe.grid;
         let span = Vector3::from_fn(|i, _| (grid.shape[i] as f64 - 1.0) / 2.0 * grid.voxel_mm[i]);
         let origin = stage.mount.centre + Vector3::from(grid.offset_mm) - span;
@@ -277,8 +273,9 @@ impl<'a> Scanner<'a> {
             let [low, high] = self.bounds(&slab.columns);
             let sector = Sector::covering(&recipe.doppler, &low, &high);
             let margin = Vector3::repeat(BLOOD_MARGIN_MM);
-            let moment = Moment::new(self.stage, time / slab.stretch, slab.shift, [low - margin, high + margin]);
-            let mut samples = beams::echoes(recipe, &self.signal, &moment, &sector);
+            let moment =
+                Moment::new(self.stage, time / slab.stretch, slab.shift, [low - margin, high + margin]);
+            let mut samples = beams::echoes(recipe, &self.signal, &moment, &sector, &[low, high]);
             let stream = (frame as u64) << 16 | index as u64;
             estimate::estimate(recipe, &self.signal, &sector, stream, &mut samples);
             if recipe.doppler.persistence > 0.0 {

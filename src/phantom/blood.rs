@@ -72,7 +72,9 @@ impl Chambers {
                 // Aslant toward or away from the plate, past the jet.
                 let tilt = draw.between(-0.7, 0.7);
                 Stream {
-                    through: centre + away * draw.between(7.0, 13.0) + axes[2] * (side * draw.between(8.0, 16.0)),
+                    through: centre
+                        + away * draw.between(7.0, 13.0)
+                        + axes[2] * (side * draw.between(8.0, 16.0)),
                     velocity: (across + axes[2] * tilt).normalize() * blood.inflow_m_s,
                 }
             })
@@ -84,7 +86,7 @@ impl Chambers {
     /// Its motion at a time within a box of scan space
     pub(crate) fn at(&self, time_s: f64, low: Vector3<f64>, high: Vector3<f64>) -> Motion {
         if self.waves.is_empty() && self.streams.is_empty() {
-            return Motion { low: [0.0; 3], per_step: 0.0, count: [2; 3], nodes: vec![[0.0; 4]; 8] };
+            return Motion { low: [0.0; 3], per_step: 0.0, count: [2; 3], nodes: vec![0.0; 8] };
         }
         let count: [usize; 3] = std::array::from_fn(|a| ((high[a] - low[a]) / self.step).ceil() as usize + 2);
         // Each wave is a product of three turns, one an axis.
@@ -125,7 +127,7 @@ impl Chambers {
                         let off2 = from.norm_squared() - along * along / speed2;
                         sum += stream.velocity * libm::exp(-off2 / (2.0 * STREAM_MM * STREAM_MM));
                     }
-                    nodes.push([sum.x as f32, sum.y as f32, sum.z as f32, 0.0]);
+                    nodes.push(-(sum.dot(&point) / point.norm().max(1.0)) as f32);
                 }
             }
         }
@@ -139,31 +141,29 @@ pub(crate) struct Motion {
     low: [f32; 3],
     per_step: f32,
     count: [usize; 3],
-    nodes: Vec<[f32; 4]>,
+    /// Velocity toward the probe, m/s
+    nodes: Vec<f32>,
 }
 
 impl Motion {
-    /// Velocity along a direction at a point of scan space, m/s
-    pub(crate) fn along(&self, point: [f32; 3], direction: [f32; 3]) -> f32 {
+    /// Velocity toward the probe at a point of scan space, m/s
+    pub(crate) fn at(&self, point: [f32; 3]) -> f32 {
         if self.per_step == 0.0 {
             return 0.0;
         }
         let mut first = [0usize; 3];
         let mut share = [0f32; 3];
         for a in 0..3 {
-            let at = ((point[a] - self.low[a]) * self.per_step).clamp(0.0, (self.count[a] - 1) as f32 - 0.001);
+            let at =
+                ((point[a] - self.low[a]) * self.per_step).clamp(0.0, (self.count[a] - 1) as f32 - 0.001);
             first[a] = at as usize;
             share[a] = at - first[a] as f32;
         }
         let start = first[0] + self.count[0] * (first[1] + self.count[1] * first[2]);
         let (dy, dz) = (self.count[0], self.count[0] * self.count[1]);
-        let at = |node: usize| {
-            let [x, y, z, _] = self.nodes[node];
-            x * direction[0] + y * direction[1] + z * direction[2]
-        };
         let row = |node: usize| {
-            let a = at(node);
-            a + share[0] * (at(node + 1) - a)
+            let a = self.nodes[node];
+            a + share[0] * (self.nodes[node + 1] - a)
         };
         let side = |node: usize| {
             let a = row(node);
@@ -183,29 +183,26 @@ mod tests {
         let mut recipe = Recipe::default();
         recipe.blood.inflow_m_s = 0.0;
         let axes = [Vector3::x(), Vector3::y(), Vector3::z()];
-        let along = |motion: &Motion, p: [f32; 3]| {
-            [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]].map(|d| f64::from(motion.along(p, d)))
-        };
+        let middle = Vector3::new(0.0, 0.0, 400.0);
         let (mut power, mut apart) = (0.0, 0.0);
         let mut n = 0.0;
         for seed in 0..6 {
             recipe.seed = seed;
             (recipe.blood.speed_m_s, recipe.blood.size_mm) = (0.2, 8.0);
-            let chambers = Chambers::new(&recipe, &Vector3::zeros(), &axes);
-            let motion = chambers.at(0.1, Vector3::repeat(-40.0), Vector3::repeat(40.0));
+            let chambers = Chambers::new(&recipe, &middle, &axes);
+            let motion = chambers.at(0.1, middle - Vector3::repeat(40.0), middle + Vector3::repeat(40.0));
             for i in 0..1500u32 {
-                let p = [i % 11, i / 11 % 11, i / 121].map(|x| x as f32 * 6.3 - 33.0);
-                let here = along(&motion, p);
-                // Half a mean wavelength on, the motion is the opposite more often than not.
-                let there = along(&motion, [p[0] + 8.0, p[1] + 8.0, p[2] + 8.0]);
-                for a in 0..3 {
-                    power += here[a] * here[a];
-                    apart += here[a] * there[a];
-                }
+                let [x, y, z] = [i % 11, i / 11 % 11, i / 121].map(|x| x as f32 * 6.3 - 33.0);
+                let here = f64::from(motion.at([x, y, z + 400.0]));
+                // Half a mean wavelength on, the motion has little left of what it was.
+                let there = f64::from(motion.at([x + 8.0, y + 8.0, z + 408.0]));
+                power += here * here;
+                apart += here * there;
                 n += 1.0;
             }
         }
-        let speed = (power / n as f64).sqrt();
+        // Along one direction: a third of the mean square speed.
+        let speed = (3.0 * power / n as f64).sqrt();
         assert!((speed / 0.2 - 1.0).abs() < 0.1, "{speed}");
         assert!((apart / power).abs() < 0.4, "{}", apart / power);
     }

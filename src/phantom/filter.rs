@@ -157,8 +157,7 @@ fn recursive(n: usize, cutoff: f64) -> Vec<Vec<f64>> {
             .collect()
     };
     let impulse = run([0.0; 2], &|i| f64::from(u8::from(i == 0)));
-    let rows =
-        (0..n).map(|i| (0..n).map(|j| if j <= i { impulse[i - j] } else { 0.0 }).collect()).collect();
+    let rows = (0..n).map(|i| (0..n).map(|j| if j <= i { impulse[i - j] } else { 0.0 }).collect()).collect();
     without(rows, vec![run([1.0, 0.0], &|_| 0.0), run([0.0, 1.0], &|_| 0.0)])
 }
 

@@ -26,8 +26,8 @@
 use rand_pcg::Pcg64;
 
 use super::random::Draw;
-use super::scanner::WallFilter;
 use super::recipe::{OrificeRecipe, OrificeShape, Recipe, View, WaveKind, WaveRecipe};
+use super::scanner::WallFilter;
 
 /// A recipe drawn from the population by a seed
 ///

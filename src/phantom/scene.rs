@@ -15,7 +15,7 @@
 
 use nalgebra::Vector3;
 
-use super::mount::{Mount, chamber, direction_of, inside, lean, walls, PLATE_BRIGHT};
+use super::mount::{Mount, PLATE_BRIGHT, chamber, direction_of, inside, lean, walls};
 use super::recipe::Recipe;
 use super::shape::Outline;
 use super::sheet::Sheet;

@@ -50,11 +50,8 @@ impl Sector {
                     if ![x, y, z].iter().any(|i| *i == 0 || *i == SIDE) {
                         continue;
                     }
-                    let p = Vector3::new(
-                        part(low.x, high.x, x),
-                        part(low.y, high.y, y),
-                        part(low.z, high.z, z),
-                    );
+                    let p =
+                        Vector3::new(part(low.x, high.x, x), part(low.y, high.y, y), part(low.z, high.z, z));
                     for (axis, at) in beam_place(&p).into_iter().enumerate() {
                         least[axis] = least[axis].min(at);
                         most[axis] = most[axis].max(at);

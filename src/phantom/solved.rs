@@ -138,7 +138,8 @@ impl ReadyFlow {
         let [fu, fv, fw] = share;
         let mut sums = [f32x4::ZERO; 3];
         for (corner, offset) in [(0, 0), (1, dv), (2, dw), (3, dv + dw)] {
-            let across = (if corner & 1 == 1 { fv } else { 1.0 - fv }) * (if corner & 2 == 2 { fw } else { 1.0 - fw });
+            let across =
+                (if corner & 1 == 1 { fv } else { 1.0 - fv }) * (if corner & 2 == 2 { fw } else { 1.0 - fw });
             let pair = &self.cells[start + offset..][..2];
             let (low, high) = (f32x4::splat(across * (1.0 - fu)), f32x4::splat(across * fu));
             for lane in 0..3 {
@@ -148,8 +149,12 @@ impl ReadyFlow {
         let [u, v, w, wall] = sums[0].to_array();
         let [uu, vv, ww, _] = sums[1].to_array();
         let [uv, uw, vw, _] = sums[2].to_array();
-        let variance = uu * d[0] * d[0] + vv * d[1] * d[1] + ww * d[2] * d[2]
-            + uv * d[0] * d[1] + uw * d[0] * d[2] + vw * d[1] * d[2];
+        let variance = uu * d[0] * d[0]
+            + vv * d[1] * d[1]
+            + ww * d[2] * d[2]
+            + uv * d[0] * d[1]
+            + uw * d[0] * d[2]
+            + vw * d[1] * d[2];
         Along { velocity: u * d[0] + v * d[1] + w * d[2], variance: variance.max(0.0), wall }
     }
 

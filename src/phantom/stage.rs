@@ -140,7 +140,7 @@ impl<'a> Moment<'a> {
             (None, Jets::Drawn(_)) => Sample::default(),
         };
         let blood = &self.stage.recipe.blood;
-        sample.velocity -= self.motion.along(point, beam) + dot(self.drift, beam);
+        sample.velocity += self.motion.at(point) - dot(self.drift, beam);
         sample.variance += (blood.width_m_s * blood.width_m_s) as f32;
         for shadow in &self.stage.recipe.shadow {
             let centre = self.structure(shadow.position_mm);

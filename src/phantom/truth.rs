@@ -9,6 +9,7 @@ use nalgebra::{Matrix3, Vector3};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::PhantomError;
 use super::filter::PacketFilter;
 use super::flow::{FlowUse, OrificeTruth};
 use super::mount::rotation;
@@ -18,7 +19,6 @@ use super::shape::{Outline, label};
 use super::solved::ReadyFlow;
 use super::stage::{Jets, Stage};
 use super::wave;
-use super::PhantomError;
 use crate::planimetry::{ShapeClass, classify};
 use crate::space::CutPoint;
 
@@ -366,10 +366,7 @@ fn solved_jets(
             axis: pose.vector(axis),
             solidity: found.outline.solidity(),
             peak_frame: peak(&frames),
-            regurgitant_volume_ml: orifice.effective_mm2
-                * recipe.flow.scale
-                * recipe.flow.scale
-                * integral,
+            regurgitant_volume_ml: orifice.effective_mm2 * recipe.flow.scale * recipe.flow.scale * integral,
             velocity_time_integral_cm: integral * 100.0,
             frames,
         });
