@@ -11,7 +11,7 @@ use super::geometry::Geometry;
 use super::solve::{Average, Frame};
 
 /// Whether constants may be set on a geometry, or results judged on it; fixed for good
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum FlowUse {
     /// Constants of the method may be set on it
