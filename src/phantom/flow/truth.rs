@@ -49,7 +49,8 @@ pub struct FlowHeader {
 pub struct FlowPlane {
     /// Where, mm
     pub w_mm: f64,
-    /// Flow through it, ml/s
+    /// Flow through it within the stored cells, ml/s: less than the chamber's far upstream, more where blood returns
+    /// beside them
     pub flow_ml_s: f64,
     /// Largest mean speed along the axis of the jet, m/s
     pub core_m_s: f64,
