@@ -20,6 +20,15 @@ pub enum FlowUse {
     Testing,
 }
 
+impl std::fmt::Display for FlowUse {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(match self {
+            Self::Tuning => "tuning",
+            Self::Testing => "testing",
+        })
+    }
+}
+
 /// Everything of a flow but its arrays
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct FlowHeader {
