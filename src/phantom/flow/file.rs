@@ -101,7 +101,9 @@ impl FlowError {
             Self::Version(_) => "use a newer version of this program, or solve the recipe again",
             Self::Unknown(_) => "the flows stand in sample-volumes/flows; give the name without .flow",
             Self::Missing(_) => "make flows from the recipes in sample-volumes/flows with `narrows flow`",
-            Self::Use { .. } => "constants are set on flows for tuning alone, and judged on flows for testing alone",
+            Self::Use { .. } => {
+                "constants are set on flows for tuning alone, and judged on flows for testing alone"
+            }
             Self::File { .. } => "check the name and that the file may be read",
             _ => "copy the file again, or remake it from the recipe beside it with `narrows flow`",
         }
