@@ -4,6 +4,7 @@ mod comparison;
 mod frame;
 mod given;
 mod leak;
+pub mod network;
 mod reread;
 pub mod results;
 mod run;
