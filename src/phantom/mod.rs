@@ -21,6 +21,7 @@
 //! is a width of the velocity spread and not a motion, the point spread is aligned with the grid.
 
 mod acquire;
+pub mod flow;
 mod population;
 mod recipe;
 mod scene;
