@@ -106,6 +106,7 @@ impl From<PhantomError> for Failure {
                 error.to_string().trim_end(),
                 "every key of a recipe has a default: leave out what is not meant",
             ),
+            PhantomError::Flow(ref flow) => Self::usage(error.to_string(), flow.hint()),
             PhantomError::Grid(_) | PhantomError::Timeline(_) | PhantomError::Scale(_) => {
                 Self::usage(error.to_string(), "correct that part of the recipe")
             }

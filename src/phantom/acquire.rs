@@ -1,13 +1,10 @@
-//! The scanner: from the velocity of blood to stored codes.
+//! The scanner: from beams to stored codes.
 //!
-//! The autocorrelation of blood (power, and two parts of the first lag) is evaluated on a grid
-//! twice as fine as the voxels and blurred by a separable Gaussian whose widths grow with depth:
-//! what is averaged is the echo, never the velocity. Then come speckle, noise, the angle of the
-//! first lag, the colour gate, and codes. Edges therefore fall where the blurred power passes the
-//! gain, as on a scanner, and not where a voxel centre happens to lie.
-//!
-//! Gated beats are slabs along x, each blurred from its own beat's echo alone. Work is spread over
-//! slices; each has its own random stream, so the bytes do not depend on the number of threads.
+//! Every beam's echo is made in beam space (see `beams` and `estimate`), converted to the Cartesian grid
+//! (power and first lag interpolated, or velocities), and coded: the angle of the first lag, the
+//! display threshold, velocity reject, tissue priority. Gated beats are slabs along x, each from its own
+//! beat's echo alone. Work is spread over planes; each has its own random stream, so the bytes do
+//! not depend on the number of threads.
 
 use std::ops::Range;
 
@@ -15,11 +12,20 @@ use nalgebra::Vector3;
 use rand_core::Rng;
 use rand_pcg::Pcg64;
 use rayon::prelude::*;
+use wide::f32x4;
 
 use super::PhantomError;
-use super::recipe::{PowerExtent, PowerLaw, Recipe, TissuePriority};
-use super::scene::{Scene, Stage};
+use super::beams;
+use super::estimate;
+use super::filter::PacketFilter;
+use super::flow::{SolvedFlow, library_flow};
+use super::random::Quantiles;
+use super::recipe::Recipe;
+use super::scanner::{Conversion, PowerExtent, PowerLaw, TissuePriority};
+use super::sector::Sector;
 use super::signal::Signal;
+use super::solved::ReadyFlow;
+use super::stage::{Moment, Stage};
 use super::truth::{self, Beat, Pose, Truth};
 use crate::job::Watch;
 use crate::space::{Grid, VolumePoint};
@@ -28,41 +34,70 @@ use crate::volume::{
     Channel, ChannelKind, PowerScale, Provenance, Samples, Timeline, VelocityScale, Volume4,
 };
 
-/// Fine points to a voxel, along each axis
-const FINE: usize = 2;
-/// The kernel reaches this many standard deviations
-const REACH: f64 = 4.0;
 /// Tissue at least this bright hides colour, 0 to 1
-const HIDES: f64 = 0.45;
-/// Share of the power codes' range that the plateau takes
-const PLATEAU_SHARE: f64 = 0.6;
+const HIDES: f32 = 0.45;
+/// Share of the power codes' range that the full-signal power takes
+const FULL_SHARE: f64 = 0.6;
 /// The tissue code of blood
 const BLOOD_CODE: f64 = 6.0;
 
 /// The volume a scanner would have stored, and the truth beside it
 ///
-/// Deterministic: the same recipe gives the same bytes with any number of threads.
+/// A solved flow is read from the library, or from its path. Deterministic: the same recipe gives
+/// the same bytes with any number of threads.
 ///
 /// # Errors
-/// [`PhantomError::Recipe`] for a recipe that cannot be simulated, [`PhantomError::Cancelled`] when
-/// the watch says so.
+/// [`PhantomError::Recipe`] for a recipe that cannot be simulated, [`PhantomError::Flow`] where its
+/// flow cannot be read, [`PhantomError::Cancelled`] when the watch says so.
 pub fn simulate(recipe: &Recipe, watch: &Watch) -> Result<(Volume4, Truth), PhantomError> {
     recipe.check()?;
-    let stage = Stage::new(recipe).ok_or_else(|| PhantomError::Recipe {
-        key: String::from("orifice"),
-        fault: super::RecipeFault::Outline("an outline has no area"),
-    })?;
-    let random = Quantiles::new();
-    let beats = beats(recipe, &random);
+    let flow = match &recipe.flow.solved {
+        Some(name) => Some(ReadyFlow::new(&read_flow(name)?)),
+        None => None,
+    };
+    scan(recipe, flow.as_ref(), watch)
+}
+
+/// As [`simulate`], with the flow that the recipe names already at hand
+///
+/// # Errors
+/// As [`simulate`].
+pub fn simulate_flow(
+    recipe: &Recipe,
+    flow: &ReadyFlow,
+    watch: &Watch,
+) -> Result<(Volume4, Truth), PhantomError> {
+    recipe.check()?;
+    scan(recipe, Some(flow), watch)
+}
+
+/// A flow by its name in the library or by the path of its file
+///
+/// # Errors
+/// [`PhantomError::Flow`] where it cannot be read.
+pub fn read_flow(name: &str) -> Result<SolvedFlow, PhantomError> {
+    let path = std::path::Path::new(name);
+    if path.extension().is_none_or(|end| end != "flow") {
+        return Ok(library_flow(name)?);
+    }
+    let bytes = std::fs::read(path)
+        .map_err(|source| super::flow::FlowError::File { source, path: path.display().to_string() })?;
+    Ok(SolvedFlow::read(&bytes)?)
+}
+
+fn scan(recipe: &Recipe, flow: Option<&ReadyFlow>, watch: &Watch) -> Result<(Volume4, Truth), PhantomError> {
+    let stage = Stage::new(recipe, flow)?;
+    let beats = beats(recipe);
     let times: Vec<f64> = (0..recipe.beat.frames)
         .map(|frame| recipe.beat.first_s + recipe.beat.interval_s * frame as f64)
         .collect();
-    let scanner = Scanner::new(recipe, &stage, &beats, random)?;
+    let scanner = Scanner::new(recipe, &stage, &beats)?;
 
     let mut stored = Stored::default();
+    let mut last: Vec<Vec<f32x4>> = Vec::new();
     for (frame, time) in times.iter().enumerate() {
         watch.step("simulating", frame, times.len())?;
-        scanner.frame(frame, *time, &mut stored);
+        scanner.frame(frame, *time, &mut last, &mut stored);
     }
     watch.step("simulating", times.len(), times.len())?;
 
@@ -85,16 +120,16 @@ pub fn simulate(recipe: &Recipe, watch: &Watch) -> Result<(Volume4, Truth), Phan
         provenance,
         stored.channels(recipe, grid.voxels())?,
     )?;
-    Ok((volume, truth::of(recipe, &stage, &times, &beats)))
+    Ok((volume, truth::of(&stage, &times, &beats)?))
 }
 
 /// Shift and length of each gated beat, given or drawn
-fn beats(recipe: &Recipe, random: &Quantiles) -> Vec<Beat> {
+fn beats(recipe: &Recipe) -> Vec<Beat> {
     let beat = &recipe.beat;
     let mut rng = Pcg64::new(u128::from(recipe.seed), 0x0062_6561_7473);
     (0..beat.gated_beats)
         .map(|index| {
-            let [x, y, z, rr] = random.four(rng.next_u64()).map(f64::from);
+            let [x, y, z, rr] = Quantiles::get().four(rng.next_u64()).map(f64::from);
             let drawn = Vector3::new(x, y, z) * beat.shift_std_mm;
             let shift = beat.shift_mm.get(index).map_or(drawn, |shift| Vector3::from(*shift));
             let rr_s = beat.beats_rr_s.get(index).copied();
@@ -113,6 +148,15 @@ struct Stored {
 }
 
 impl Stored {
+    fn with_capacity(voxels: usize) -> Self {
+        Self {
+            tissue: Vec::with_capacity(voxels),
+            velocity: Vec::with_capacity(voxels),
+            power: Vec::with_capacity(voxels),
+            variance: Vec::with_capacity(voxels),
+        }
+    }
+
     fn append(&mut self, other: &Self) {
         self.tissue.extend_from_slice(&other.tissue);
         self.velocity.extend_from_slice(&other.velocity);
@@ -161,10 +205,9 @@ struct Slab {
 /// Everything that stays the same over the frames
 struct Scanner<'a> {
     recipe: &'a Recipe,
-    stage: &'a Stage,
+    stage: &'a Stage<'a>,
     slabs: Vec<Slab>,
     signal: Signal,
-    random: Quantiles,
     velocity: VelocityScale,
     power: PowerScale,
     /// Centre of voxel (0, 0, 0) in scan space, mm
@@ -172,15 +215,10 @@ struct Scanner<'a> {
 }
 
 impl<'a> Scanner<'a> {
-    fn new(
-        recipe: &'a Recipe,
-        stage: &'a Stage,
-        beats: &[Beat],
-        random: Quantiles,
-    ) -> Result<Self, PhantomError> {
+    fn new(recipe: &'a Recipe, stage: &'a Stage<'a>, beats: &[Beat]) -> Result<Self, PhantomError> {
         let grid = &recipe.grid;
         let span = Vector3::from_fn(|i, _| (grid.shape[i] as f64 - 1.0) / 2.0 * grid.voxel_mm[i]);
-        let origin = stage.centre + Vector3::from(grid.offset_mm) - span;
+        let origin = stage.mount.centre + Vector3::from(grid.offset_mm) - span;
         let columns = grid.shape[0];
         let mut slabs: Vec<Slab> = Vec::new();
         for (index, beat) in beats.iter().enumerate() {
@@ -217,207 +255,113 @@ impl<'a> Scanner<'a> {
             recipe,
             stage,
             slabs,
-            signal: Signal::new(doppler.nyquist_m_s, doppler.wall_filter_m_s),
-            random,
+            signal: Signal::new(
+                doppler.nyquist_m_s,
+                &PacketFilter::new(doppler.wall_filter, doppler.packet, doppler.nyquist_m_s),
+            ),
             velocity: VelocityScale::full_cycle(bits, zero, nyquist)?,
             power,
             origin,
         })
     }
 
-    /// Simulates one frame and appends its codes
-    fn frame(&self, frame: usize, time: f64, stored: &mut Stored) {
-        let [nx, ny, nz] = self.recipe.grid.shape;
-        let scenes: Vec<Scene> = self
-            .slabs
-            .iter()
-            .map(|slab| Scene::new(self.recipe, self.stage, time / slab.stretch, slab.shift))
-            .collect();
-        let mut echoes: Vec<Vec<f32>> = vec![vec![0.0; 3 * nx * ny]; nz];
-        for (slab, scene) in self.slabs.iter().zip(&scenes) {
-            if scene.moves() {
-                self.slab(scene, slab.columns.clone(), &mut echoes);
+    /// Simulates one frame and appends its codes; `last` holds the beams of the frame before
+    fn frame(&self, frame: usize, time: f64, last: &mut Vec<Vec<f32x4>>, stored: &mut Stored) {
+        let recipe = self.recipe;
+        let mut parts = Vec::with_capacity(self.slabs.len());
+        for (index, slab) in self.slabs.iter().enumerate() {
+            let [low, high] = self.bounds(&slab.columns);
+            let sector = Sector::covering(&recipe.doppler, &low, &high);
+            let margin = Vector3::repeat(BLOOD_MARGIN_MM);
+            let moment =
+                Moment::new(self.stage, time / slab.stretch, slab.shift, [low - margin, high + margin]);
+            let mut samples = beams::echoes(recipe, &self.signal, &moment, &sector, &[low, high]);
+            let stream = (frame as u64) << 16 | index as u64;
+            estimate::estimate(recipe, &self.signal, &sector, stream, &mut samples);
+            if recipe.doppler.persistence > 0.0 {
+                match last.get_mut(index) {
+                    Some(last) => {
+                        estimate::persist(recipe.doppler.persistence, last, &mut samples);
+                        last.clone_from(&samples);
+                    }
+                    None => last.push(samples.clone()),
+                }
             }
+            estimate::to_interpolate(recipe, &mut samples);
+            parts.push((sector, samples));
         }
         let slices: Vec<Stored> =
-            echoes.par_iter().enumerate().map(|(z, echo)| self.encode(frame, z, echo, &scenes)).collect();
+            (0..recipe.grid.shape[2]).into_par_iter().map(|z| self.encode(frame, z, &parts)).collect();
         for slice in &slices {
             stored.append(slice);
         }
     }
 
-    /// Widths of the point spread at a depth, mm
-    fn blur_at(&self, depth: f64) -> [f64; 3] {
-        let doppler = &self.recipe.doppler;
-        let relative = depth / self.recipe.scan.depth_mm - 1.0;
-        let grow = |sigma: f64, growth: f64| sigma * (1.0 + growth * relative).max(0.2);
-        [
-            grow(doppler.lateral_mm, doppler.growth),
-            grow(doppler.elevational_mm, doppler.growth),
-            grow(doppler.axial_mm, doppler.axial_growth),
-        ]
-    }
-
-    /// Blurred echoes of the columns of one slab, written into `echoes[z][y][part][x]`
-    fn slab(&self, scene: &Scene, columns: Range<usize>, echoes: &mut [Vec<f32>]) {
-        let [nx, ny, nz] = self.recipe.grid.shape;
-        let width = columns.len();
-        let step = self.recipe.grid.voxel_mm[2] / FINE as f64;
-        let kernels: Vec<Kernel> = (0..nz)
-            .map(|z| {
-                let depth = self.origin.z + z as f64 * self.recipe.grid.voxel_mm[2];
-                Kernel::new(self.blur_at(depth)[2] / step)
-            })
-            .collect();
-        let margin = kernels.iter().map(|kernel| kernel.half).max().unwrap_or(1) - 1;
-        let planes: Vec<Vec<f32>> = (0..FINE * nz + 2 * margin)
-            .into_par_iter()
-            .map(|plane| self.plane(scene, plane as isize - margin as isize, &columns))
-            .collect();
-        echoes.par_iter_mut().enumerate().for_each(|(z, echo)| {
-            let kernel = &kernels[z];
-            let first = FINE * z + margin + 1 - kernel.half;
-            let mut sum = vec![0.0f32; 3 * width * ny];
-            for (weight, plane) in kernel.weights.iter().zip(&planes[first..]) {
-                add_scaled(&mut sum, *weight, plane);
-            }
-            for (line, rows) in sum.chunks_exact(width).enumerate() {
-                echo[line * nx + columns.start..line * nx + columns.end].copy_from_slice(rows);
-            }
-        });
-    }
-
-    /// One fine plane, blurred along x and y and thinned to voxels: `[y][part][x]`
-    fn plane(&self, scene: &Scene, plane: isize, columns: &Range<usize>) -> Vec<f32> {
+    /// Corners of the voxel centres of some columns, scan space
+    fn bounds(&self, columns: &Range<usize>) -> [Vector3<f64>; 2] {
         let grid = &self.recipe.grid;
-        let ny = grid.shape[1];
-        let width = columns.len();
-        // Fine point i lies at voxel index i / 2 - 1/4.
-        let place = |axis: usize, fine: isize| {
-            let index = fine as f64 / FINE as f64 - 0.25;
-            self.origin[axis] + index * grid.voxel_mm[axis]
+        let at = |x: usize, y: usize, z: usize| {
+            let index = [x as f64, y as f64, z as f64];
+            self.origin + Vector3::from_fn(|axis, _| index[axis] * grid.voxel_mm[axis])
         };
-        let z = place(2, plane);
-        let [sx, sy, _] = self.blur_at(z);
-        let across = Kernel::new(sx / (grid.voxel_mm[0] / FINE as f64));
-        let along = Kernel::new(sy / (grid.voxel_mm[1] / FINE as f64));
-        let (hx, hy) = (across.half as isize, along.half as isize);
-        let first_x = (FINE * columns.start) as isize - hx + 1;
-        let pairs = width + across.half - 1;
-        let rows = FINE * ny + 2 * along.half - 2;
-        let mut lines = vec![0.0f32; rows * 3 * width];
-        // Fine points of one row: first those at even places, then those at odd ones.
-        let mut fine = vec![[0.0f32; 3]; 2 * pairs];
-        let mut split = vec![0.0f32; 2 * pairs];
-        for row in 0..rows {
-            let y = place(1, row as isize - hy + 1);
-            let mut any = false;
-            for (i, echo) in fine.iter_mut().enumerate() {
-                let x = place(0, first_x + i as isize);
-                *echo = self.echo(scene, &Vector3::new(x, y, z));
-                any |= echo[0] != 0.0;
-            }
-            if !any {
-                continue;
-            }
-            for part in 0..3 {
-                for (i, echo) in fine.iter().enumerate() {
-                    split[(i % 2) * pairs + i / 2] = echo[part];
-                }
-                let start = (row * 3 + part) * width;
-                let line = &mut lines[start..start + width];
-                for (tap, weight) in across.weights.iter().enumerate() {
-                    let from = (tap % 2) * pairs + tap / 2;
-                    add_scaled(line, *weight, &split[from..from + width]);
-                }
-            }
-        }
-        let mut thin = vec![0.0f32; ny * 3 * width];
-        for (y, out) in thin.chunks_exact_mut(3 * width).enumerate() {
-            for (tap, weight) in along.weights.iter().enumerate() {
-                let start = (FINE * y + tap) * 3 * width;
-                add_scaled(out, *weight, &lines[start..start + 3 * width]);
-            }
-        }
-        thin
+        [at(columns.start, 0, 0), at(columns.end - 1, grid.shape[1] - 1, grid.shape[2] - 1)]
     }
 
-    /// Power and first lag of the blood at a point of scan space; zero inside tissue
-    fn echo(&self, scene: &Scene, point: &Vector3<f64>) -> [f32; 3] {
-        let Some(blood) = scene.blood(point) else { return [0.0; 3] };
-        let doppler = &self.recipe.doppler;
-        let toward_probe = -blood.velocity.dot(point) / point.norm().max(1e-9);
-        let broad = doppler.broadening * toward_probe;
-        let variance = blood.turbulence + broad * broad + doppler.rest_m_s * doppler.rest_m_s;
-        self.signal.at(toward_probe, variance.sqrt())
-    }
-
-    /// Noise, gate and codes of one slice
-    fn encode(&self, frame: usize, z: usize, echo: &[f32], scenes: &[Scene]) -> Stored {
+    /// Scan conversion, display threshold and codes of one slice
+    fn encode(&self, frame: usize, z: usize, parts: &[(Sector, Vec<f32x4>)]) -> Stored {
         let recipe = self.recipe;
-        let doppler = &recipe.doppler;
         let [nx, ny, _] = recipe.grid.shape;
         let seed = u128::from(recipe.seed) << 64 | (frame as u128) << 32 | z as u128;
         let mut rng = Pcg64::new(seed, 0x0073_6c69_6365);
-        let plateau = self.signal.plateau as f32;
-        let noise = doppler.noise as f32 * plateau;
-        let gate = doppler.gain as f32 * plateau;
-        let speckle = Speckle::new(doppler.looks);
-        let depth = self.origin.z + z as f64 * recipe.grid.voxel_mm[2];
-        let soft = self.blur_at(depth)[2].max(0.2);
-        let voxels = nx * ny;
-        let mut out = Stored {
-            tissue: Vec::with_capacity(voxels),
-            velocity: Vec::with_capacity(voxels),
-            power: Vec::with_capacity(voxels),
-            variance: Vec::with_capacity(voxels),
-        };
+        let mut out = Stored::with_capacity(nx * ny);
         for y in 0..ny {
-            for (slab, scene) in self.slabs.iter().zip(scenes) {
+            for (slab, (sector, samples)) in self.slabs.iter().zip(parts) {
                 for x in slab.columns.clone() {
-                    let at = |part: usize| echo[(y * 3 + part) * nx + x];
-                    let draw = rng.next_u64();
-                    let [n_look, n_power, n_re, n_im] = self.random.four(draw);
-                    let n_tissue = self.random.fifth(draw);
-                    let look = speckle.factor(n_look);
-                    let power = (at(0) * look + noise * n_power).max(0.0);
-                    let re = at(1) * look + noise * n_re;
-                    let im = at(2) * look + noise * n_im;
-                    let place = Vector3::new(
-                        self.origin.x + x as f64 * recipe.grid.voxel_mm[0],
-                        self.origin.y + y as f64 * recipe.grid.voxel_mm[1],
-                        depth,
-                    );
-                    let bright = scene.tissue(&place, soft);
-                    out.tissue.push(tissue_code(bright, n_tissue));
-                    let hidden = doppler.tissue_priority == TissuePriority::On && bright >= HIDES;
-                    let coloured = power > gate && !hidden;
-                    let relative = f64::from(power / plateau);
-                    if !coloured {
-                        out.velocity.push(self.velocity.zero_code());
-                        out.variance.push(0);
-                        out.power.push(match recipe.store.power_extent {
-                            PowerExtent::Gated => 0,
-                            PowerExtent::Full => self.power_code(relative, 0),
-                        });
-                        continue;
-                    }
-                    let phase = libm::atan2(f64::from(im), f64::from(re));
-                    let v = phase / std::f64::consts::PI * doppler.nyquist_m_s;
-                    out.velocity.push(self.velocity.code(MetresPerSecond::new(v)));
-                    out.power.push(self.power_code(relative, 1));
-                    let lost = 1.0 - (re * re + im * im).sqrt() / power;
-                    out.variance.push((lost * 255.0).round().clamp(0.0, 255.0) as u8);
+                    let index = [x as f64, y as f64, z as f64];
+                    let place =
+                        self.origin + Vector3::from_fn(|axis, _| index[axis] * recipe.grid.voxel_mm[axis]);
+                    let normal = Quantiles::get().four(rng.next_u64())[0];
+                    self.voxel(interpolated(sector, samples, &place), normal, &mut out);
                 }
             }
         }
         out
     }
 
-    /// The code of a power relative to the plateau, at least `least`
+    /// Codes of one voxel
+    fn voxel(&self, value: f32x4, normal: f32, out: &mut Stored) {
+        let recipe = self.recipe;
+        let doppler = &recipe.doppler;
+        let [power, second, third, bright] = value.to_array();
+        out.tissue.push(tissue_code(f64::from(bright), normal));
+        let (velocity, coherence) = match doppler.conversion {
+            Conversion::Phasor => {
+                let phase = libm::atan2f(third, second) / std::f32::consts::PI;
+                let length = (second * second + third * third).sqrt();
+                (f64::from(phase) * doppler.nyquist_m_s, length / power.max(f32::MIN_POSITIVE))
+            }
+            Conversion::Velocity => (f64::from(second), third),
+        };
+        let hidden = doppler.tissue_priority == TissuePriority::On && bright >= HIDES;
+        let slow = velocity.abs() < doppler.reject_m_s;
+        if f64::from(power) <= doppler.gain || hidden || slow {
+            out.velocity.push(self.velocity.zero_code());
+            out.variance.push(0);
+            out.power.push(match recipe.store.power_extent {
+                PowerExtent::Gated => 0,
+                PowerExtent::Full => self.power_code(f64::from(power), 0),
+            });
+            return;
+        }
+        out.velocity.push(self.velocity.code(MetresPerSecond::new(velocity)));
+        out.power.push(self.power_code(f64::from(power), 1));
+        out.variance.push(((1.0 - coherence) * 255.0).round().clamp(0.0, 255.0) as u8);
+    }
+
+    /// The code of a power relative to the full-signal power, at least `least`
     fn power_code(&self, relative: f64, least: u16) -> u16 {
         let last = f64::from((1u32 << self.recipe.store.power_bits) - 1);
-        let linear = relative * PLATEAU_SHARE;
+        let linear = relative * FULL_SHARE;
         let code = match self.power {
             PowerScale::Linear { .. } => linear * last,
             PowerScale::Decibel { decibel_per_code, decibel_at_zero } if linear > 0.0 => {
@@ -429,6 +373,21 @@ impl<'a> Scanner<'a> {
     }
 }
 
+/// Blood is made this far beyond what is scanned, mm: the reach of the point spread
+const BLOOD_MARGIN_MM: f64 = 6.0;
+
+/// The samples around a place, interpolated; nothing outside the sector
+fn interpolated(sector: &Sector, samples: &[f32x4], place: &Vector3<f64>) -> f32x4 {
+    let Some((first, share)) = sector.cell(place) else { return f32x4::ZERO };
+    let start = sector.index(first);
+    let (row, plane) = (sector.count[0], sector.count[0] * sector.count[2]);
+    let [beam, elevation, range] = share.map(f32x4::splat);
+    let between = |a: f32x4, b: f32x4, part: f32x4| a + (b - a) * part;
+    let line = |at: usize| between(samples[at], samples[at + 1], beam);
+    let face = |at: usize| between(line(at), line(at + row), range);
+    between(face(start), face(start + plane), elevation)
+}
+
 /// The tissue code: blood dark and even, tissue with a mild speckle in coarse steps, so that a file
 /// of it stays small
 fn tissue_code(bright: f64, normal: f32) -> u8 {
@@ -438,101 +397,6 @@ fn tissue_code(bright: f64, normal: f32) -> u8 {
     }
     let grain = (f64::from(normal) * 1.2).round() * 6.0 * bright;
     ((level / 6.0).round() * 6.0 + grain).round().clamp(0.0, 255.0) as u8
-}
-
-fn add_scaled(sum: &mut [f32], weight: f32, values: &[f32]) {
-    for (s, v) in sum.iter_mut().zip(values) {
-        *s += weight * v;
-    }
-}
-
-/// A Gaussian between fine points, centred midway between two of them
-#[derive(Clone, Debug)]
-struct Kernel {
-    /// Weights of `2 half` fine points
-    weights: Vec<f32>,
-    half: usize,
-}
-
-impl Kernel {
-    /// A kernel with a standard deviation in fine steps
-    fn new(sigma: f64) -> Self {
-        let half = ((REACH * sigma).ceil() as usize).max(1);
-        let weight = |offset: f64| {
-            if sigma > 0.8 {
-                return libm::exp(-offset * offset / (2.0 * sigma * sigma));
-            }
-            // Too narrow to sample: the Gaussian's share of each fine cell.
-            let edge = |at: f64| libm::erf(at / (sigma * std::f64::consts::SQRT_2));
-            edge(offset + 0.5) - edge(offset - 0.5)
-        };
-        let raw: Vec<f64> = (0..2 * half).map(|i| weight(i as f64 + 0.5 - half as f64)).collect();
-        let total: f64 = raw.iter().sum();
-        Self { weights: raw.into_iter().map(|w| (w / total) as f32).collect(), half }
-    }
-}
-
-/// Multiplicative speckle: the mean of a number of exponential looks, by the cube-root normal
-/// approximation of the gamma distribution (Wilson and Hilferty, PNAS 1931;17:684-8, from memory)
-struct Speckle {
-    shape: f32,
-    spread: f32,
-}
-
-impl Speckle {
-    fn new(looks: f64) -> Self {
-        if looks <= 0.0 {
-            return Self { shape: 1.0, spread: 0.0 };
-        }
-        let c = 1.0 / (9.0 * looks.max(1.0));
-        Self { shape: (1.0 - c) as f32, spread: c.sqrt() as f32 }
-    }
-
-    fn factor(&self, normal: f32) -> f32 {
-        let root = (self.shape + self.spread * normal).max(0.0);
-        root * root * root
-    }
-}
-
-/// Normal deviates by table: five from the 64 bits of one draw
-struct Quantiles(Vec<f32>);
-
-impl Quantiles {
-    const BITS: u32 = 12;
-
-    fn new() -> Self {
-        let n = 1usize << Self::BITS;
-        let mut quantiles = Vec::with_capacity(n);
-        let mut x = -4.0;
-        for i in 0..n {
-            let target = (i as f64 + 0.5) / n as f64;
-            for _ in 0..60 {
-                let below = 0.5 * libm::erfc(-x / std::f64::consts::SQRT_2);
-                let density = libm::exp(-x * x / 2.0) / (2.0 * std::f64::consts::PI).sqrt();
-                let step = ((below - target) / density).clamp(-0.5, 0.5);
-                x -= step;
-                if step.abs() < 1e-12 {
-                    break;
-                }
-            }
-            quantiles.push(x);
-        }
-        // The table's variance is a little short of one, for want of tails.
-        let scale = (n as f64 / quantiles.iter().map(|q| q * q).sum::<f64>()).sqrt();
-        Self(quantiles.into_iter().map(|q| (q * scale) as f32).collect())
-    }
-
-    fn pick(&self, draw: u64, which: u32) -> f32 {
-        self.0[(draw >> (Self::BITS * which)) as usize & ((1 << Self::BITS) - 1)]
-    }
-
-    fn four(&self, draw: u64) -> [f32; 4] {
-        [0, 1, 2, 3].map(|which| self.pick(draw, which))
-    }
-
-    fn fifth(&self, draw: u64) -> f32 {
-        self.pick(draw, 4)
-    }
 }
 
 #[cfg(test)]

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 /// Whether constants may be set on a geometry, or results judged on it; fixed for good
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum FlowUse {
     /// Constants of the method may be set on it
