@@ -1,13 +1,13 @@
 //! A convolution over pictures in f32, in one fixed order.
 //!
 //! Each output pixel is the bias plus, channel by channel and tap by tap, product after product: never fused,
-//! never summed in another order, so any vector width gives the same bits. A tile of four output channels
-//! by 24 pixels stays in registers while the inputs stream past.
+//! never summed in another order, so any vector width gives the same bits. A tile of eight output channels
+//! by eight pixels stays in registers while the inputs stream past.
 
 /// Output channels of a tile
-pub(super) const TILE: usize = 4;
-/// Pixels of a tile
-const RUN: usize = 24;
+pub(super) const TILE: usize = 8;
+/// Pixels of a tile; the side of every picture is a multiple of it
+const RUN: usize = 8;
 
 /// A stack of square pictures, `[channel][y][x]`
 #[derive(Clone, Debug)]
@@ -150,7 +150,7 @@ impl Convolution {
 
 /// The sums of one tile
 #[inline(always)]
-#[allow(clippy::inline_always, clippy::needless_range_loop)]
+#[allow(clippy::inline_always)]
 fn run(
     data: &[f32],
     plane: usize,
@@ -163,10 +163,12 @@ fn run(
     for (channel, weights) in weights.chunks_exact(offsets.len()).enumerate() {
         let from = channel * plane + start;
         for (offset, weight) in offsets.iter().zip(weights) {
-            let Some(line) = data[from + offset..].first_chunk::<RUN>() else { return sums };
-            for o in 0..TILE {
-                for i in 0..RUN {
-                    sums[o][i] += line[i] * weight[o];
+            let line: [f32; RUN] = std::array::from_fn(|i| data[from + offset..from + offset + RUN][i]);
+            for (sums, weight) in sums.iter_mut().zip(weight) {
+                // Products first, then sums: two loops that each become one vector instruction.
+                let products = line.map(|value| value * weight);
+                for (sum, product) in sums.iter_mut().zip(products) {
+                    *sum += product;
                 }
             }
         }
