@@ -7,6 +7,7 @@
 //! | beam to the plate's normal | 0 to 60 degrees; 75 % transoesophageal, depth 30 to 70 mm; else 70 to 120 |
 //! | Nyquist velocity | 0.38 to 0.85 m/s; baseline shift in a third |
 //! | packet and wall filter | 6 to 16 pulses; polynomial order 0 to 2, or recursive, cut-off 0.06 to 0.2 m/s |
+//! | spectral broadening | 0 to 10 % of the speed, half of them below 3 %; 4 to 150 looks |
 //! | gain | 0.08 to 0.7 of the full signal; noise 10 to 22 dB below it, and always below the gain |
 //! | point spread | lateral 0.5 to 1.6 mm, elevation 1 to 2.5 times that (at most 2.2 mm), axial 0.3 to 0.8 mm |
 //! | beams, planes | 0.8 to 1.5 degrees; samples 0.3 to 0.6 mm |
@@ -127,7 +128,7 @@ fn scanner(draw: &mut Draw, recipe: &mut Recipe) {
     } else {
         WallFilter::Recursive { cutoff_m_s: draw.between(0.06, 0.2) }
     };
-    doppler.broadening = draw.between(0.03, 0.1);
+    doppler.broadening = if draw.chance(0.5) { draw.between(0.0, 0.03) } else { draw.between(0.03, 0.1) };
     doppler.gain = if draw.chance(0.5) { draw.between(0.2, 0.5) } else { draw.between(0.08, 0.7) };
     // Noise that passes the gain would colour everything.
     let least = (-10.0 * libm::log10(doppler.gain) + 4.0).max(10.0);

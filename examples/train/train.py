@@ -40,9 +40,9 @@ class Data:
 
         labels, raw, start, layout = load(folder)
         self.torch, self.device, self.layout, self.labels = torch, device, layout, labels
-        parts = [torch.from_numpy(np.ascontiguousarray(raw[i : i + 8192, start:])).to(device) for i in range(0, len(raw), 8192)]
-        self.bytes = torch.cat(parts)
-        del parts
+        self.bytes = torch.empty((len(raw), raw.shape[1] - start), dtype=torch.uint8, device=device)
+        for at in range(0, len(raw), 4096):
+            self.bytes[at : at + 4096] = torch.from_numpy(np.ascontiguousarray(raw[at : at + 4096, start:])).to(device)
         to = lambda *names: torch.tensor(np.stack([labels[n] for n in names], 1), dtype=torch.float32, device=device)
         self.truth = to("orifice", "log_area", "lean_u", "lean_v", "offset_u", "offset_v", "offset_w")
         self.scene = to("pitch", "nyquist", "apex_u", "apex_v", "apex_w")
@@ -175,7 +175,7 @@ def fit(args):
                     values.append(out[k].float().cpu().numpy())
         answers.update({f"{name}_{k}": np.concatenate(v) for k, v in found.items() if v})
     name = "seen" if args.leave is None else f"fold{args.leave}"
-    np.savez_compressed(f"{args.out}/{name}.npz", **answers, **{f"label_{k}": v[test] for k, v in data.labels.items()})
+    np.savez_compressed(f"{args.out}/{name}.npz", **answers, **{f"label_{k}": v[test].astype(np.float32) for k, v in data.labels.items()})
     print(f"{name}: {step} steps on {len(train)} patches", flush=True)
 
 
