@@ -31,7 +31,7 @@ pub(crate) struct Draw(Pcg64);
 
 impl Draw {
     pub(crate) fn new(seed: u64) -> Self {
-        Self(Pcg64::new(u128::from(seed), 0x7061_7463_6865_73))
+        Self(Pcg64::new(u128::from(seed), 0x0070_6174_6368_6573))
     }
 
     pub(crate) fn unit(&mut self) -> f64 {

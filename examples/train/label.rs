@@ -220,7 +220,7 @@ fn enclose(draw: &mut Draw, one: &mut Recipe, truth: &Truth, planned: &[Planned]
         if draw.chance(0.5) { low[axis] += by } else { high[axis] -= by }
     }
     for axis in 0..3 {
-        one.grid.offset_mm[axis] = (low[axis] + high[axis]) / 2.0 - truth.plate_mm[axis];
+        one.grid.offset_mm[axis] = f64::midpoint(low[axis], high[axis]) - truth.plate_mm[axis];
         one.grid.shape[axis] = (((high[axis] - low[axis]) / one.grid.voxel_mm[axis]).round() as usize).max(8);
     }
 }

@@ -115,7 +115,7 @@ fn main() -> anyhow::Result<()> {
         let mut workers = Vec::new();
         for index in 0..threads {
             let worker = std::thread::Builder::new().name(format!("scan {index}"));
-            workers.push(worker.spawn_scoped(scope, &work)?);
+            workers.push(worker.spawn_scoped(scope, work)?);
         }
         for worker in workers {
             worker.join().map_err(|_| anyhow::anyhow!("a thread failed"))??;

@@ -188,16 +188,18 @@ fn widest(convolution: &Convolution, padded: &Stack, out: &mut Stack) {
         fn medium(convolution: &Convolution, padded: &Stack, out: &mut Stack) {
             convolution.fill(padded, out);
         }
-        use std::arch::is_x86_feature_detected as has;
         // SAFETY: the functions are safe code; they only must not run where their instructions are
         // missing, and the machine has just been asked.
         #[allow(unsafe_code)]
-        if has!("avx512f") && has!("avx512vl") && has!("avx2") {
+        if std::arch::is_x86_feature_detected!("avx512f")
+            && std::arch::is_x86_feature_detected!("avx512vl")
+            && std::arch::is_x86_feature_detected!("avx2")
+        {
             return unsafe { wide(convolution, padded, out) };
         }
         // SAFETY: as above.
         #[allow(unsafe_code)]
-        if has!("avx2") {
+        if std::arch::is_x86_feature_detected!("avx2") {
             return unsafe { medium(convolution, padded, out) };
         }
     }

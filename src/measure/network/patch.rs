@@ -215,7 +215,7 @@ struct Nodes {
     first: [usize; 3],
     /// Voxels with the hem
     side: [usize; 3],
-    nodes: Vec<[f32; KINDS]>,
+    values: Vec<[f32; KINDS]>,
 }
 
 impl Nodes {
@@ -232,7 +232,7 @@ impl Nodes {
         let phasors: Vec<[f32; 2]> = bytes(velocity).map(phasor).collect();
         let powers: Vec<f32> = power.map(|power| bytes(power).map(linear).collect()).unwrap_or_default();
         let side = bounds.map(|[first, end]| end - first + 2);
-        let mut nodes = vec![[0.0; KINDS]; side.iter().product()];
+        let mut values = vec![[0.0; KINDS]; side.iter().product()];
         for z in bounds[2][0]..bounds[2][1] {
             for y in bounds[1][0]..bounds[1][1] {
                 let row = side[0] * ((y - bounds[1][0] + 1) + side[1] * (z - bounds[2][0] + 1));
@@ -247,11 +247,11 @@ impl Nodes {
                         let code = power.at(index);
                         powers.get(usize::from(code)).copied().unwrap_or_else(|| linear(code))
                     });
-                    nodes[row + x - bounds[0][0] + 1] = [cos, sin, 1.0, power];
+                    values[row + x - bounds[0][0] + 1] = [cos, sin, 1.0, power];
                 }
             }
         }
-        Self { first: bounds.map(|[first, _]| first), side, nodes }
+        Self { first: bounds.map(|[first, _]| first), side, values }
     }
 
     /// Fills all samples
@@ -286,7 +286,7 @@ impl Nodes {
         let [sx, sy] = [self.side[0], self.side[1]];
         let line = |y: usize, z: usize| {
             let index = low[0] + sx * (low[1] + y + sy * (low[2] + z));
-            between(self.nodes[index], self.nodes[index + 1], fx)
+            between(self.values[index], self.values[index + 1], fx)
         };
         between(between(line(0, 0), line(1, 0), fy), between(line(0, 1), line(1, 1), fy), fz)
     }

@@ -65,9 +65,9 @@ impl Reading {
         for _ in 0..HALVINGS {
             let level = 0.5 * (low + high);
             if self.largest(level).map_or(0.0, |(area, _)| area) > wanted {
-                low = level
+                low = level;
             } else {
-                high = level
+                high = level;
             }
         }
         let (area, points) = self.largest(low).ok_or(OutlineError::TooFew(0))?;
