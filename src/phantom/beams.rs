@@ -1,9 +1,10 @@
 //! The echo of every beam: flow and tissue on fine points of beam space, blurred by the point spread.
 //!
 //! What is averaged is the echo (power and first lag), never the velocity. The fine points lie about
-//! half a standard deviation of the point spread apart; what a shear does within one of their cells
-//! is not left out: the cell's share of the velocity's variance, `step^2 / 12` of each slope, is
-//! added to the spectrum's. The blur is a separable Gaussian along range, from beam to beam and from
+//! half a standard deviation of the point spread apart. Phases that turn within one of their cells do
+//! not add up: the variance of the velocity within the cell, `step^2 / 12` of each slope's square, damps
+//! the first lag as the spread of a spectrum does. Power is taken at the point alone: a slope's spread
+//! would let slow blood beside an edge pass the wall filter. The blur is a separable Gaussian along range, from beam to beam and from
 //! plane to plane, its widths those at each range.
 
 use nalgebra::Vector3;
@@ -185,6 +186,7 @@ impl Fine {
     ) -> Vec<f32x4> {
         let doppler = &recipe.doppler;
         let (broad, rest) = (doppler.broadening as f32, doppler.rest_m_s as f32);
+        let per_shear = (0.5 * (std::f64::consts::PI / doppler.nyquist_m_s).powi(2)) as f32;
         let end = plane.len() - 1;
         plane
             .iter()
@@ -202,9 +204,10 @@ impl Fine {
                         &plane[if i + beams > end { i } else { i + beams }],
                     )
                     + slope(&around[0][i], &around[1][i]);
-                let variance = met.variance + shear + rest * rest + (broad * met.velocity).powi(2);
+                let variance = met.variance + rest * rest + (broad * met.velocity).powi(2);
                 let [power, re, im, _] = signal.at(met.velocity, variance.sqrt());
-                f32x4::from([power * met.blood, re * met.blood, im * met.blood, met.tissue])
+                let lag = met.blood * libm::expf(-shear * per_shear);
+                f32x4::from([power * met.blood, re * lag, im * lag, met.tissue])
             })
             .collect()
     }

@@ -88,6 +88,8 @@ impl Chambers {
         if self.waves.is_empty() && self.streams.is_empty() {
             return Motion { low: [0.0; 3], per_step: 0.0, count: [2; 3], nodes: vec![0.0; 8] };
         }
+        // Nodes lie at whole steps, so that a small box sees the motion of the whole volume.
+        let low = low.map(|x| (x / self.step).floor() * self.step);
         let count: [usize; 3] = std::array::from_fn(|a| ((high[a] - low[a]) / self.step).ceil() as usize + 2);
         // Each wave is a product of three turns, one an axis.
         let turns: Vec<[Vec<[f64; 2]>; 3]> = self

@@ -227,8 +227,11 @@ mod tests {
             let expected = 1.0 / (1.0 + (libm::tan(cut / 2.0) / libm::tan(phase / 2.0)).powi(4));
             assert!((gain(kind, 400, phase) - expected).abs() < 0.02);
         }
-        let half = PacketFilter::new(kind, 400, 0.6).half_power(0.6);
-        assert!((half - 0.15).abs() < 0.01, "{half}");
+        // Half of the full-signal power, which is the mean c of |H|^2: the same form solved for w.
+        let filter = PacketFilter::new(kind, 400, 0.6);
+        let ratio = libm::pow(2.0 / filter.power().constant() - 1.0, 0.25);
+        let expected = 2.0 * libm::atan(libm::tan(cut / 2.0) / ratio) / PI * 0.6;
+        assert!((filter.half_power(0.6) - expected).abs() < 0.005);
         for (order, pulses) in [(1, 10), (2, 12)] {
             let half = PacketFilter::new(WallFilter::Polynomial { order }, pulses, 0.6).half_power(0.6);
             assert!((0.06..0.2).contains(&half), "{half}");

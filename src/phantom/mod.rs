@@ -40,6 +40,8 @@ mod signal;
 mod solved;
 mod spread;
 mod stage;
+#[cfg(test)]
+mod tests;
 mod truth;
 mod wave;
 

@@ -308,12 +308,13 @@ impl<'a> Scene<'a> {
 
 #[cfg(test)]
 mod tests {
+    use super::super::mount::rotation;
     use super::super::recipe::{OrificeRecipe, OrificeShape};
     use super::*;
+    use nalgebra::Matrix3;
 
     fn crescent(tilt_deg: f64) -> Recipe {
         let mut recipe = Recipe::default();
-        recipe.flow.swirl_m_s = 0.0;
         recipe.scan.beam_angle_deg = 25.0;
         recipe.orifice = vec![OrificeRecipe {
             shape: OrificeShape::Crescent { inner_mm: 4.0, outer_mm: 6.5, angle_deg: 120.0 },
@@ -350,7 +351,7 @@ mod tests {
     fn flow_is_conserved_to_the_neck_and_momentum_after_it() {
         for tilt in [0.0, 20.0] {
             let recipe = crescent(tilt);
-            let stage = Stage::new(&recipe).unwrap();
+            let stage = Drawn::new(&recipe, &Mount::of(&recipe)).unwrap();
             let scene = Scene::new(&recipe, &stage, middle(&recipe), Vector3::zeros());
             let jet = &scene.jets[0];
             let axis = jet.orifice.jet_axes[2];
@@ -376,7 +377,7 @@ mod tests {
     #[test]
     fn the_flow_upstream_goes_through_the_plate() {
         let recipe = crescent(20.0);
-        let stage = Stage::new(&recipe).unwrap();
+        let stage = Drawn::new(&recipe, &Mount::of(&recipe)).unwrap();
         let scene = Scene::new(&recipe, &stage, middle(&recipe), Vector3::zeros());
         let [e1, e2, normal] = stage.axes;
         // A plane 3 mm upstream, as far as the chamber reaches: the share of a point sink's flow
@@ -399,7 +400,7 @@ mod tests {
     #[test]
     fn axes_are_perpendicular_and_lean_as_asked() {
         let recipe = crescent(20.0);
-        let stage = Stage::new(&recipe).unwrap();
+        let stage = Drawn::new(&recipe, &Mount::of(&recipe)).unwrap();
         let beam = stage.centre / stage.centre.norm();
         let degrees = |a: &Vector3<f64>, b: &Vector3<f64>| libm::acos(a.dot(b)).to_degrees();
         assert!((degrees(&stage.axes[2], &-beam) - 25.0).abs() < 1e-9);
@@ -414,14 +415,13 @@ mod tests {
     #[test]
     fn tissue_has_no_blood_and_a_closed_orifice_no_jet() {
         let recipe = crescent(0.0);
-        let stage = Stage::new(&recipe).unwrap();
+        let stage = Drawn::new(&recipe, &Mount::of(&recipe)).unwrap();
         let open = Scene::new(&recipe, &stage, middle(&recipe), Vector3::zeros());
         let shut = Scene::new(&recipe, &stage, 0.0, Vector3::zeros());
         let beside = stage.centre + stage.axes[0] * 14.0;
         assert!(open.blood(&beside).is_none());
         assert!(open.tissue(&beside, 0.4) > 0.7);
         let neck = open.jets[0].neck_point();
-        assert!(!shut.moves() && open.moves());
         assert!(shut.blood(&neck).unwrap().velocity.norm() == 0.0);
         assert!(open.tissue(&neck, 0.4) < 0.05);
     }

@@ -91,7 +91,7 @@ impl Signal {
 
 #[cfg(test)]
 mod tests {
-    use super::super::recipe::WallFilter;
+    use super::super::scanner::WallFilter;
     use super::*;
 
     fn signal(kind: WallFilter) -> Signal {
