@@ -4,6 +4,7 @@ mod beat;
 mod comparison;
 mod given;
 mod leak;
+pub mod network;
 pub mod results;
 mod run;
 mod write;
