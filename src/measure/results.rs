@@ -157,6 +157,9 @@ pub struct JetResult {
     pub systole: Systole,
     /// Where the interval comes from, each part's share of the half width
     pub interval_parts: Vec<IntervalPart>,
+    /// The ways to the area and what each says
+    #[serde(default)]
+    pub arms: Option<ArmsResult>,
     /// How much the area moves when a careful reader does it a little differently
     pub observer: Vec<ObserverChange>,
     /// Whose outline the numbers belong to
@@ -281,6 +284,21 @@ pub struct ObserverChange {
     pub mean_mm2: f64,
     /// Largest change in either direction, mm2
     pub largest_mm2: f64,
+}
+
+/// What each way to the effective area says of a jet at its peak
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ArmsResult {
+    /// By the traced outline, unblurred and its mixing layer taken off, mm2
+    pub outline_mm2: f64,
+    /// By the network on a patch about the plane, mm2; `null` where the volume lacks what it needs
+    pub network_mm2: Option<f64>,
+    /// Half-width of the network's 95 % interval in the logarithm of the area
+    pub network_half: f64,
+    /// Logit of the probability that there is a vena contracta at all
+    pub orifice_logit: f64,
+    /// Whether both agree within their intervals; `null` where there is one
+    pub agree: Option<bool>,
 }
 
 /// One part of an interval's half width

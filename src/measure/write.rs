@@ -3,7 +3,7 @@
 use crate::beat::{self, Course, Envelope, SystoleBounds};
 use crate::jet::{JetPose, Part, Signal, SignalScale};
 use crate::numeric::Interval;
-use crate::planimetry::{Assessment, Assumed, Implied, Tracer, classify, departures};
+use crate::planimetry::{Agreement, Arms, Assessment, Assumed, Implied, Tracer, classify, departures};
 use crate::severity::weigh;
 use crate::space::VolumePoint;
 use crate::trust::beam_angle_deg;
@@ -13,8 +13,8 @@ use crate::volume::{ChannelKind, Volume4};
 use super::beat::{Beat, JetBeat, JetFrame, MeasuredFrame};
 use super::leak;
 use super::results::{
-    Components, FrameResult, Given, IntervalPart, JetResult, ObserverChange, PlaneKnown, ProfilePoint,
-    Reading, Results, SCHEMA, Shape, SingleWidth, Source, Systole, Tool, Total, Trust, Widths,
+    ArmsResult, Components, FrameResult, Given, IntervalPart, JetResult, ObserverChange, PlaneKnown,
+    ProfilePoint, Reading, Results, SCHEMA, Shape, SingleWidth, Source, Systole, Tool, Total, Trust, Widths,
 };
 use super::run::{ENGINE, Options, own_evidence};
 use super::zone;
@@ -107,6 +107,7 @@ fn jet_result(
         frames,
         systole: systole_result(&course, vca.value, systole),
         interval_parts: parts(measured),
+        arms: Some(arms(&at.arms)),
         observer: observer(volume, scale, peak, measured),
         reading: reading(jet, measured),
         convergence: super::results::Convergence::default(),
@@ -121,6 +122,20 @@ fn reading(jet: &JetBeat, peak: &MeasuredFrame) -> Reading {
         jet: jet.name.clone(),
         traced_frames: (0..jet.frames.len()).filter(|frame| read(&jet.frames[*frame])).collect(),
         tracings: if peak.is_read() { peak.tracings.len() } else { 0 },
+    }
+}
+
+fn arms(arms: &Arms) -> ArmsResult {
+    ArmsResult {
+        outline_mm2: arms.outline_mm2,
+        network_mm2: arms.network_mm2,
+        network_half: arms.network_half,
+        orifice_logit: arms.orifice,
+        agree: match arms.agreement {
+            Agreement::Alone => None,
+            Agreement::Within => Some(true),
+            Agreement::Apart => Some(false),
+        },
     }
 }
 

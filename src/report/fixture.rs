@@ -192,6 +192,7 @@ pub(crate) fn results() -> Results {
             bounds_s: [0.02, 0.24],
             peak_overstates_percent: 51.0,
         },
+        arms: None,
         interval_parts: vec![
             IntervalPart { source: "blooming".into(), effect_mm2: 5.1 },
             IntervalPart { source: "direction of the jet axis".into(), effect_mm2: 2.4 },
