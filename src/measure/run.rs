@@ -3,6 +3,7 @@
 use crate::beat::{self, ContinuousWave};
 use crate::jet::{Jet, JetError, JetOptions, StrengthSource};
 use crate::job::{Cancelled, Watch};
+use crate::planimetry::{Agreement, Arms};
 use crate::severity::{Criteria, Evidence, Own, WidthFit};
 use crate::space::Direction;
 use crate::trust;
@@ -99,6 +100,7 @@ impl Measurement {
         let jets: Vec<Jet> = beat.jets.iter().map(JetBeat::found).collect();
         findings.extend(trust::jets(volume, &jets.iter().collect::<Vec<_>>()));
         findings.extend(resolutions(volume, &beat));
+        findings.extend(agreements(&beat, options.continuous_wave.peak));
         let dropouts = beat.jets.iter().enumerate().filter_map(|(index, jet)| dropouts(index + 1, jet));
         findings.extend(dropouts.map(|dropouts| trust::hidden_neck(&dropouts)));
         Ok(Self { beat, trust: Trust { verdict: trust::worst(&findings), findings, stitch } })
@@ -163,6 +165,30 @@ fn resolutions(volume: &Volume4, beat: &Beat) -> Vec<trust::Finding> {
     };
     let seen = beat.jets.iter().enumerate().filter_map(at_peak);
     seen.map(|sharpness| trust::resolution(volume, &sharpness)).collect()
+}
+
+/// Whether the arms of each jet's area agree, and its flow with its area; that no jet was found
+fn agreements(beat: &Beat, typed: Option<crate::unit::MetresPerSecond>) -> Vec<trust::Finding> {
+    let mut found = Vec::new();
+    for (index, jet) in beat.jets.iter().enumerate() {
+        let Some((_, peak)) = jet.peak() else { continue };
+        if let Some(Arms { agreement: Agreement::Apart, outline_mm2, network_mm2: Some(network), .. }) =
+            peak.largest().map(|at| at.arms)
+        {
+            found.push(trust::arms_apart(index + 1, outline_mm2, network));
+        }
+        let flows = jet.frames.iter().filter_map(|at| {
+            let flow = at.measured()?.flow.as_ref()?;
+            Some((flow.zone.as_ref().ok()?.flow_ml_s[0], flow.over.value))
+        });
+        let largest = flows.max_by(|a, b| a.0.total_cmp(&b.0));
+        let typed = typed.map(crate::unit::MetresPerSecond::get);
+        found.extend(largest.and_then(|(flow, area)| trust::discordance(index + 1, flow, area, typed)));
+    }
+    if beat.jets.is_empty() {
+        found.push(trust::no_jet());
+    }
+    found
 }
 
 /// The frames in which a jet's vena contracta is not displayed; `None` where there is none
