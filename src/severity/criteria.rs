@@ -1,7 +1,7 @@
 //! A guideline's table as data: cut points, signs, specific criteria, and how they are counted.
 //!
 //! A criteria file is TOML. Each value names its source and says whether it was read there, read
-//! in another document that quotes it, or written from memory. Four are built in; a reader may give
+//! in another document that quotes it, or written from memory. Some are built in; a reader may give
 //! his own, which is checked before it is used: a table that contradicts itself grades nobody.
 
 use schemars::JsonSchema;
@@ -44,9 +44,9 @@ impl Known {
 pub enum Role {
     /// A quantitative row of the guideline: takes part in grading
     Quantitative,
-    /// From the literature, no row of the guideline: takes part, but grades nothing by itself
+    /// From the literature, no row of the guideline: can raise a class, grades nothing by itself
     Literature,
-    /// Shown on the scale, and counted where a specific criterion asks for it
+    /// Shown on the scale, and speaks for a class: more where a specific criterion asks for it
     Supportive,
 }
 
@@ -118,7 +118,7 @@ pub struct Variant {
 pub enum Binding {
     /// It is severe from there on
     Is,
-    /// It may be severe from there on: both stay open
+    /// It may be severe from there on: both cuts count half
     MayBe,
 }
 
@@ -158,7 +158,7 @@ pub struct Measure {
 }
 
 impl Measure {
-    /// The grades that a value leaves open, with one cut to severe
+    /// The grades of a value, with one cut to severe
     pub(crate) fn grades_of(&self, value: f64, severe: Option<Bound>) -> Grades {
         if severe.is_some_and(|cut| cut.holds(value)) {
             return Grades { low: Grade::IV, high: Grade::IV };
@@ -293,11 +293,13 @@ impl Default for Criteria {
 
 impl Criteria {
     /// Name and text of the criteria that travel inside the program, the default first
-    pub const BUILT_IN: [(&str, &str); 4] = [
+    pub const BUILT_IN: [(&str, &str); 6] = [
         ("ase-2017", include_str!("criteria/ase-2017.toml")),
+        ("esc-2025", include_str!("criteria/esc-2025.toml")),
         ("esc-2021", include_str!("criteria/esc-2021.toml")),
         ("eacvi-2013", include_str!("criteria/eacvi-2013.toml")),
         ("acc-aha-2020", include_str!("criteria/acc-aha-2020.toml")),
+        ("mitra-pro", include_str!("criteria/mitra-pro.toml")),
     ];
 
     /// The criteria of a name
@@ -448,7 +450,7 @@ fn check_measure(measure: &Measure) -> Result<(), String> {
             return Err(format!("`{}` and `{}` have different units", first.key(), item.key()));
         }
     }
-    let Kind::Number { low, high, unit } = first.field().kind else { return Ok(()) };
+    let Kind::Number { low, high, unit, .. } = first.field().kind else { return Ok(()) };
     let upward = |cut: &Bound| cut.from.or(cut.above).is_some();
     let check = |name: &str, cut: &Bound, up: bool| {
         if cut.given() != 1 || upward(cut) != up {
