@@ -193,7 +193,7 @@ fn noise_that_is_drawn_as_colour_is_no_jet() {
     for seed in 0..3 {
         let mut recipe = Recipe { seed: 7000 + seed, orifice: Vec::new(), ..Recipe::default() };
         recipe.doppler.gain = 0.02;
-        recipe.doppler.noise = 0.06;
+        recipe.doppler.noise_db = 12.0;
         recipe.beat.frames = 6;
         let (volume, _) = simulate(&recipe, &Watch::silent()).unwrap();
         let results = measure(&volume, &Options::default(), &Watch::silent()).unwrap();

@@ -232,7 +232,7 @@ fn a_tracing_is_drawn_by_clicks_and_an_invalid_one_is_never_counted() {
     let session = desk(&harness).session().expect("a session");
     let tracing = session.review().work.tracings.first().expect("a tracing was drawn");
     assert_eq!(tracing.points_mm.len(), 4);
-    assert!(tracing.fault().is_some());
+    assert!(session.review().work.fault(tracing).is_some());
     assert_eq!(desk(&harness).reading().expect("a reading").summed, 0, "a crossed polygon is not counted");
     assert!(harness.query_by_label_contains("Not counted").is_some());
     assert!(harness.query_by_label_contains("Trace: a tracing is not counted").is_some());

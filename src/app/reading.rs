@@ -1,26 +1,20 @@
-//! The numbers of one jet in one frame on the reader's cut, made by the same core as the report's.
+//! The numbers of one jet in one frame, made by the same core as the report's.
 //!
-//! Where the reader changed nothing, the numbers are the measurement's own. Where the cut was
-//! turned or the threshold moved, the outline is traced again on that cut and assessed with the
-//! same blooming correction and interval. Where the reader has tracings that count, these are
-//! assessed and added up; their half widths add as well, since what they share (point spread, gain)
-//! is wrong for all of them alike.
+//! What the numbers are of (the program's outline, the program's on the reader's plane, the reader's tracings) a
+//! [`Reader`] says, for the screen and for the report alike. Here they are brought into the words of the screen.
 
 use std::sync::Arc;
 
-use crate::measure::results::{Interval, JetResult};
+use crate::measure::results::Interval;
 use crate::outline::Outline;
-use crate::planimetry::{Assessment, Assumed, WidthAxes, classify};
-use crate::review::{Assessing, Closed, Drawn, JetId, Review, Tracing};
-use crate::space::{Cut, Direction, VolumePoint, angle_between, direction};
+use crate::planimetry::{Assessment, Assumed, Implied, WidthAxes, classify};
+use crate::review::{Closed, Drawn, JetId, Read, Reader, Review, TOLERANCE_MM, Tracing};
+use crate::space::{Cut, VolumePoint, angle_between};
 use crate::ui::{Origin, OutlineSource, ReadOutline, Reading};
-use crate::unit::{Mm, Mm2};
+use crate::unit::Mm;
 use crate::volume::Volume4;
 
 use super::signals::Signals;
-
-/// How far a thinned outline may lie from the traced one, mm
-const THIN_MM: f64 = 0.06;
 
 /// The numbers of the selected jet in the current frame
 pub(super) fn read(volume: &Arc<Volume4>, review: &Review, signals: &Signals) -> Reading {
@@ -29,7 +23,7 @@ pub(super) fn read(volume: &Arc<Volume4>, review: &Review, signals: &Signals) ->
     let turn = review.turn(place.jet);
     let cut = base.en_face(&turn);
     let tilt = base.tilt(&turn);
-    let named = review.work.landmarks.anterior_posterior(base.axis().into_inner()).and_then(direction);
+    let named = review.anterior_posterior();
     let beam = volume.beam_at(cut.centre()).map(|beam| {
         let angle = angle_between(&beam, &base.axis());
         angle.min(std::f64::consts::PI - angle).to_degrees()
@@ -63,56 +57,61 @@ pub(super) fn read(volume: &Arc<Volume4>, review: &Review, signals: &Signals) ->
         reading.trouble = Some("the volume has no velocity, so nothing can be traced".into());
         return reading;
     };
-    let bench = Bench { at: Assessing { review, signal: &signal, jet: place.jet, named }, cut };
-    reading.threshold = bench.at.level();
-    bench.fill(&mut reading);
-    reading.all_jets = bench.all_jets(&reading);
+    reading.threshold = review.work.settings.threshold.unwrap_or_else(|| signal.tracing_level());
+    let shown = ShownJet { review, at: Reader::new(review, place.frame, &signal), cut };
+    shown.fill(&mut reading);
+    reading.all_jets = shown.all_jets(&reading);
     reading
 }
 
-struct Bench<'a> {
-    at: Assessing<'a>,
+/// The selected jet on the plane that is shown
+struct ShownJet<'a> {
+    review: &'a Review,
+    at: Reader<'a>,
     cut: Cut,
 }
 
-impl Bench<'_> {
+impl ShownJet<'_> {
     fn fill(&self, reading: &mut Reading) {
-        let (review, jet, frame) = (self.at.review, reading.jet, reading.frame);
-        let untouched = review.turn(jet).is_none() && review.work.settings.threshold.is_none();
-        let found = review.found(jet);
-        let absent =
-            found.is_some_and(|found| found.frames.get(frame).is_some_and(|at| at.vca_mm2.is_none()));
-        let hidden = found.filter(|found| found.frames.get(frame).is_some_and(|at| at.hidden));
-        let live = if absent && untouched {
-            reading.trouble = Some("the jet is not there in this frame".into());
-            None
-        } else if let Some(found) = hidden.filter(|_| untouched) {
-            reading.trouble = Some("the neck is hardly displayed in this frame".into());
-            reading.origin = Origin::Hidden;
-            reading.area = found.frames.get(frame).and_then(|at| at.vca_mm2);
-            None
-        } else {
-            match self.at.traced(&self.cut) {
-                Ok(live) => Some(live),
-                Err(trouble) => {
-                    reading.trouble = Some(trouble.to_string());
-                    None
-                }
+        let (jet, frame) = (reading.jet, reading.frame);
+        let found = self.review.found(jet).and_then(|found| found.frames.get(frame));
+        let read = self.at.read(jet);
+        let as_measured = matches!(read, Read::AsMeasured);
+        let live = match found.filter(|_| as_measured) {
+            Some(at) if at.vca_mm2.is_none() => {
+                reading.trouble = Some("the jet is not there in this frame".into());
+                None
             }
+            Some(at) if at.hidden => {
+                reading.trouble = Some("the neck is hardly displayed in this frame".into());
+                reading.origin = Origin::Hidden;
+                reading.area = at.vca_mm2;
+                None
+            }
+            _ => self.at.proposal(jet).map_err(|trouble| reading.trouble = Some(trouble.to_string())).ok(),
         };
         if let Some(live) = &live {
             reading.outlines.push(self.read_outline(&live.tracing.outline, &live.cut));
+            reading.threshold = live.tracing.level;
             self.take(reading, live);
-            if let Some(found) = found.filter(|_| untouched) {
-                measured(reading, found, frame, self.at.named);
+            if as_measured && found.is_some() {
+                reading.origin = Origin::Measured;
             }
         }
-        self.add_kept(reading);
+        for tracing in self.review.work.tracings_of(jet, frame) {
+            let Some(on) = tracing.cut.cut() else { continue };
+            reading.outlines.push(self.kept_outline(tracing, &on));
+        }
+        if let Read::Traced(tracings, origin) = &read
+            && *origin != crate::measure::results::Origin::ReaderCut
+        {
+            self.take_kept(reading, tracings);
+        }
     }
 
     /// An outline of another cut's axes as the screen wants it: on this cut
     fn read_outline(&self, outline: &Outline, on: &Cut) -> ReadOutline {
-        let thin = outline.simplified(Mm::new(THIN_MM)).ok();
+        let thin = outline.thinned(Mm::new(TOLERANCE_MM)).ok();
         let points = |outline: &Outline| -> Vec<[f64; 2]> {
             outline.points().iter().map(|point| self.here(on.at(*point))).collect()
         };
@@ -149,54 +148,40 @@ impl Bench<'_> {
         libm::atan2(axes.long_axis.dot(&self.cut.v()), axes.long_axis.dot(&self.cut.u()))
     }
 
-    /// The reader's tracings: all are shown, those that count are assessed and added up
-    fn add_kept(&self, reading: &mut Reading) {
-        let work = &self.at.review.work;
-        let mut sum: Option<Interval> = None;
-        let mut shown = 0.0;
-        let mut single = None;
-        for tracing in work.tracings_of(reading.jet, reading.frame) {
-            let Some(on) = tracing.cut.cut() else { continue };
-            reading.outlines.push(self.kept_outline(tracing, &on));
-            let Some(assessed) = self.at.kept(tracing, &on) else { continue };
-            let area = Interval::from(assessed.vca);
-            shown += assessed.tracing.outline.area().get();
-            sum = Some(sum.map_or(area, |sum| sum.together(area)));
-            single = Some(assessed);
-            reading.summed += 1;
-        }
-        let (Some(sum), Some(single)) = (sum, single) else { return };
+    /// The reader's tracings that count, added up
+    fn take_kept(&self, reading: &mut Reading, tracings: &[Assessment]) {
         reading.origin = Origin::Traced;
-        if reading.summed == 1 {
-            self.take(reading, &single);
-        } else {
-            // Widths and shape belong to one outline; several have none together.
-            reading.long_axis = None;
-            reading.commissural = None;
-            reading.shape = None;
-            reading.circle_mm2 = None;
-            reading.ellipse_mm2 = None;
-            reading.circle_error_percent = None;
-            reading.circle_misleads = false;
-        }
-        reading.area = Some(sum);
-        reading.traced_mm2 = Some(shown);
+        reading.summed = tracings.len();
         reading.trouble = None;
+        if let [single] = tracings {
+            return self.take(reading, single);
+        }
+        let areas = tracings.iter().map(|at| Interval::from(at.vca));
+        reading.area = areas.reduce(Interval::together);
+        reading.traced_mm2 = Some(tracings.iter().map(|at| at.tracing.outline.area().get()).sum());
+        // Widths and shape belong to one outline; several have none together.
+        reading.long_axis = None;
+        reading.commissural = None;
+        reading.shape = None;
+        reading.circle_mm2 = None;
+        reading.ellipse_mm2 = None;
+        reading.circle_error_percent = None;
+        reading.circle_misleads = false;
     }
 
     /// The areas of all jets in this frame together, where there are several
     fn all_jets(&self, reading: &Reading) -> Option<Interval> {
-        let jets = self.at.review.jets();
+        let jets = self.review.jets();
         if jets.len() < 2 || !jets.contains(&reading.jet) {
             return None;
         }
         let others = jets.into_iter().filter(|jet| *jet != reading.jet);
-        let areas = others.filter_map(|jet| Assessing { jet, ..self.at }.area(reading.frame));
+        let areas = others.filter_map(|jet| self.at.area(jet));
         Some(areas.fold(reading.area.unwrap_or(Interval::exactly(0.0)), Interval::together))
     }
 
     fn kept_outline(&self, tracing: &Tracing, on: &Cut) -> ReadOutline {
-        let fault = tracing.fault();
+        let fault = self.review.work.fault(tracing);
         let points: Vec<[f64; 2]> =
             tracing.points().into_iter().map(|point| self.here(on.at(point))).collect();
         let area = Outline::new(tracing.points()).ok().filter(|_| fault.is_none());
@@ -223,38 +208,18 @@ impl Bench<'_> {
 /// Circle and ellipse that the widths imply
 fn implied(reading: &mut Reading) {
     let (Some(long), Some(across)) = (reading.long_axis, reading.commissural) else { return };
-    let circle = Mm2::of_circle(Mm::new(long.value)).get();
-    reading.circle_mm2 = Some(circle);
-    reading.ellipse_mm2 = Some(std::f64::consts::PI / 4.0 * long.value * across.value);
-    if let Some(area) = reading.area.filter(|area| area.value > 0.0) {
-        reading.circle_error_percent = Some(100.0 * (circle / area.value - 1.0));
-        reading.circle_misleads = circle < area.low || circle > area.high;
-    }
-}
-
-/// The measurement's own numbers, where the reader changed nothing
-///
-/// With landmarks the widths stay those read along the named directions, on the same cut.
-fn measured(reading: &mut Reading, found: &JetResult, frame: usize, named: Option<Direction>) {
-    let Some(area) = found.frames.get(frame).and_then(|at| at.vca_mm2) else { return };
-    reading.origin = Origin::Measured;
-    reading.area = Some(area);
-    if frame == found.peak_frame {
-        reading.traced_mm2 = Some(found.traced_area_mm2);
-        reading.shape = Some(found.shape.class);
-    }
-    if frame == found.peak_frame && named.is_none() {
-        reading.long_axis = Some(found.width_mm.long_axis);
-        reading.commissural = Some(found.width_mm.commissural);
-        reading.axes_assumed = found.width_mm.axes_assumed;
-    }
-    implied(reading);
+    let Some(area) = reading.area.filter(|area| area.value > 0.0) else { return };
+    let implied = Implied::of(area, long.value, across.value);
+    reading.circle_mm2 = Some(implied.circle.get());
+    reading.ellipse_mm2 = Some(implied.ellipse.get());
+    reading.circle_error_percent = Some(implied.error_percent);
+    reading.circle_misleads = implied.misleads;
 }
 
 /// The areas of the reader's tracings in all frames: jet, frame, mm2 as displayed
 pub(super) fn traced(review: &Review) -> Vec<(JetId, usize, f64)> {
     let mut sums: std::collections::BTreeMap<(JetId, usize), f64> = std::collections::BTreeMap::new();
-    for tracing in review.work.tracings.iter().filter(|tracing| tracing.fault().is_none()) {
+    for tracing in review.work.tracings.iter().filter(|tracing| review.work.fault(tracing).is_none()) {
         if let Ok(outline) = Outline::new(tracing.points()) {
             *sums.entry((tracing.jet, tracing.frame)).or_default() += outline.area().get();
         }

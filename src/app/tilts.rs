@@ -8,11 +8,9 @@ use std::sync::Arc;
 use rayon::prelude::*;
 
 use crate::jet::Signal;
-use crate::planimetry::{neck_image, trace};
+use crate::planimetry::Tracer;
 use crate::review::{Base, JetId, Pose, Review, Turn};
-use crate::space::CutPoint;
 use crate::ui::TiltMap;
-use crate::unit::Mm;
 use crate::volume::Volume4;
 
 /// Largest lean of the map, degrees
@@ -44,7 +42,6 @@ pub(super) struct TiltJob {
     pub(super) key: TiltKey,
     base: Base,
     turn: Turn,
-    side_mm: f64,
 }
 
 impl TiltJob {
@@ -64,8 +61,7 @@ impl TiltJob {
             cut: Pose::from(&base.en_face(&turn)),
             threshold: review.work.settings.threshold,
         };
-        let size = review.found(place.jet).map_or(12.0, |found| found.shape.feret_max_mm);
-        Self { volume: volume.clone(), key, base, turn, side_mm: (2.0 * size + 6.0).clamp(18.0, 44.0) }
+        Self { volume: volume.clone(), key, base, turn }
     }
 }
 
@@ -77,10 +73,15 @@ pub(super) fn tilts(
     stale: impl Fn() -> bool + Sync,
     mut give: impl FnMut(TiltMap),
 ) {
-    let level = job.key.threshold.unwrap_or(signal.tracing_level());
+    // Every direction is traced at the level of the middle, which may be a lower one than the usual.
+    let tracer = Tracer { signal, anterior_posterior: None, threshold: job.key.threshold };
+    let Ok(middle) = tracer.displayed(&job.base.en_face(&job.turn)) else {
+        return give(map(DISCS[0].0, DISCS[0].1, &[], Vec::new(), 1.0));
+    };
+    let tracer = tracer.at(middle.level);
     for (index, (rings, spokes)) in DISCS.into_iter().enumerate() {
         let leans: Vec<[f64; 2]> = leans(rings, spokes);
-        let one = |lean: &[f64; 2]| if stale() { None } else { area(job, signal, *lean, level) };
+        let one = |lean: &[f64; 2]| if stale() { None } else { area(job, &tracer, *lean) };
         let areas: Vec<Option<f64>> = pool.install(|| leans.par_iter().map(one).collect());
         if stale() {
             return;
@@ -102,12 +103,10 @@ fn leans(rings: usize, spokes: usize) -> Vec<[f64; 2]> {
     leans
 }
 
-fn area(job: &TiltJob, signal: &Signal, lean: [f64; 2], level: f64) -> Option<f64> {
+fn area(job: &TiltJob, tracer: &Tracer, lean: [f64; 2]) -> Option<f64> {
     let turn = job.base.with_lean(&job.turn, lean.map(f64::to_radians));
-    let cut = job.base.en_face(&turn);
-    // One thin plane: on a leaned cut a slab would blur what it should show.
-    let image = neck_image(signal, &cut, Mm::new(job.side_mm), Mm::new(0.3));
-    trace(&image, level, CutPoint::default()).ok().map(|traced| traced.outline.area().get())
+    let traced = tracer.displayed(&job.base.en_face(&turn)).ok()?;
+    Some(traced.outline.area().get())
 }
 
 fn map(rings: usize, spokes: usize, leans: &[[f64; 2]], areas: Vec<Option<f64>>, done: f32) -> TiltMap {

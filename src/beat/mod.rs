@@ -16,6 +16,6 @@ pub use leak::{regurgitant_volume, sampling_error};
 pub use pattern::{Course, Pattern, course};
 pub use systole::{SystoleBounds, bounds, given_bounds};
 pub use zone::{
-    Counted, Dealiasing, Opening, Zone, ZoneError, ZoneSurface, convergence, effective_orifice,
+    Counted, Opening, Zone, ZoneError, ZoneSurface, convergences, effective_orifice,
     hemisphere_flow_ml_s,
 };

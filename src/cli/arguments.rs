@@ -3,7 +3,7 @@
 use clap::{Parser, Subcommand};
 
 use super::{
-    Exit, Failure, agree, cohort, convert, draw, home, inspect, measure, phantom, practice, readings,
+    Exit, Failure, agree, cohort, convert, draw, flow, home, inspect, measure, phantom, practice, readings,
     recheck, report, schema, shapes, sweep, view,
 };
 
@@ -42,6 +42,8 @@ enum Verb {
     Draw(draw::Arguments),
     /// Simulate an acquisition from a recipe; its truth goes beside it
     Phantom(phantom::Arguments),
+    /// Solve the flow of a jet through an orifice
+    Flow(flow::Arguments),
     /// Write a volume again, pixels stored otherwise
     Convert(convert::Arguments),
     /// Vary one parameter and show what it does to the area, against the truth or the chosen pose
@@ -71,6 +73,7 @@ impl Arguments {
             Some(Verb::Inspect(arguments)) => inspect::run(&arguments),
             Some(Verb::Draw(arguments)) => draw::run(&arguments),
             Some(Verb::Phantom(arguments)) => phantom::run(&arguments),
+            Some(Verb::Flow(arguments)) => flow::run(&arguments),
             Some(Verb::Convert(arguments)) => convert::run(&arguments),
             Some(Verb::Sweep(arguments)) => sweep::run(&arguments),
             Some(Verb::Cohort(arguments)) => cohort::run(&arguments),

@@ -6,6 +6,7 @@ use crate::format::{BarError, FormatError};
 use crate::job::Cancelled;
 use crate::measure::MeasureError;
 use crate::phantom::PhantomError;
+use crate::phantom::flow::{FlowError, FlowRecipeError, FlowSolveError};
 use crate::report::{FigureError, PaintError, ReportError};
 use crate::review::{OtherError, ReviewError};
 use crate::severity::SeverityError;
@@ -106,8 +107,36 @@ impl From<PhantomError> for Failure {
                 error.to_string().trim_end(),
                 "every key of a recipe has a default: leave out what is not meant",
             ),
+            PhantomError::Flow(ref flow) => Self::usage(error.to_string(), flow.hint()),
             PhantomError::Grid(_) | PhantomError::Timeline(_) | PhantomError::Scale(_) => {
                 Self::usage(error.to_string(), "correct that part of the recipe")
+            }
+        }
+    }
+}
+
+impl From<FlowRecipeError> for Failure {
+    fn from(error: FlowRecipeError) -> Self {
+        Self::usage(error.to_string().trim_end(), error.hint())
+    }
+}
+
+impl From<FlowError> for Failure {
+    fn from(error: FlowError) -> Self {
+        Self::usage(error.to_string(), error.hint())
+    }
+}
+
+impl From<FlowSolveError> for Failure {
+    fn from(error: FlowSolveError) -> Self {
+        match error {
+            FlowSolveError::Cancelled(cancelled) => cancelled.into(),
+            FlowSolveError::Recipe(error) => error.into(),
+            FlowSolveError::Graphics { .. } => {
+                Self::usage(error.to_string(), "solve it with --processor, or with larger cells")
+            }
+            FlowSolveError::Unstable(_) | FlowSolveError::NoJet => {
+                Self::usage(error.to_string(), "use smaller cells, a lower speed or a larger chamber")
             }
         }
     }

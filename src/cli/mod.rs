@@ -12,6 +12,7 @@ mod convert;
 mod documents;
 mod draw;
 mod exit;
+mod flow;
 mod home;
 mod input;
 mod inspect;

@@ -215,7 +215,7 @@ fn reading(review: &Review) -> Option<Found> {
     let mut frames: BTreeMap<usize, (f64, Vec<Drawn>)> = BTreeMap::new();
     for tracing in &review.work.tracings {
         let set_aside = tracing.jet != JetId::Free && review.work.dismissed.contains(&tracing.jet);
-        if set_aside || tracing.fault().is_some() {
+        if set_aside || review.work.fault(tracing).is_some() {
             continue;
         }
         if let Ok(outline) = Outline::new(tracing.points()) {

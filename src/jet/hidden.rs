@@ -39,14 +39,6 @@ pub fn hides_neck(signal: &Signal, known: &JetPose, others: &[(VolumePoint, Dire
         && positions(UPSTREAM_MM).any(|position| at.shows(position, |section| section.haste <= CALM))
 }
 
-/// Largest mean haste of the cross-sections up to 4 mm before and behind a cut: that of a pose whose planes
-/// were not followed; `None` where nothing is displayed there
-pub fn haste_about(signal: &Signal, cut: &Cut) -> Option<f64> {
-    let at = Planes { signal, base: *cut, others: &[] };
-    let sections = positions([-4.0, 4.0]).filter_map(|position| at.nearest(position));
-    sections.map(|section| section.haste).reduce(f64::max)
-}
-
 fn positions([from, to]: [f64; 2]) -> impl Iterator<Item = f64> {
     let count = ((to - from) / STEP_MM) as usize;
     (0..=count).map(move |i| from + i as f64 * STEP_MM)
@@ -72,18 +64,11 @@ impl Planes<'_> {
 
     /// Whether such a section is displayed on the axis or near it
     fn shows(&self, position: f64, is_such: impl Fn(&Section) -> bool) -> bool {
-        self.on_axis(position).iter().any(|(_, section)| is_such(section))
+        self.on_axis(position).iter().any(is_such)
     }
 
-    /// The section that lies nearest to the axis
-    fn nearest(&self, position: f64) -> Option<Section> {
-        let sections = self.on_axis(position).into_iter();
-        sections.min_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, section)| section)
-    }
-
-    /// What is displayed on the axis or near it and on no other jet's, with its distance from the axis, mm: 0
-    /// where it holds it
-    fn on_axis(&self, position: f64) -> Vec<(f64, Section)> {
+    /// What is displayed on the axis or near it and on no other jet's
+    fn on_axis(&self, position: f64) -> Vec<Section> {
         let (plan, cut) = (SectionPlan::default(), self.base.at_level(position));
         let others: Vec<VolumePoint> = self
             .others
@@ -94,15 +79,15 @@ impl Planes<'_> {
                 neck.moved(axis.into_inner() * if along.abs() > 0.2 { way } else { 0.0 })
             })
             .collect();
+        let near = |region: &Section| {
+            region.holds(&cut, &plan, cut.centre())
+                || region.centre.distance(CutPoint::default()) <= BESIDE_MM
+        };
         regions(self.signal, &cut, &plan, self.signal.seeing_level(), position)
             .into_iter()
             .filter(|region| region.area_mm2 >= SPECKLE_MM2)
             .filter(|region| !others.iter().any(|other| region.holds(&cut, &plan, *other)))
-            .map(|region| {
-                let on = region.holds(&cut, &plan, cut.centre());
-                (if on { 0.0 } else { region.centre.distance(CutPoint::default()) }, region)
-            })
-            .filter(|(far, _)| *far <= BESIDE_MM)
+            .filter(near)
             .collect()
     }
 }

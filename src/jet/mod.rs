@@ -19,8 +19,8 @@ mod seed;
 mod signal;
 
 pub use find::{JetError, JetOptions, find};
-pub use hidden::{haste_about, hides_neck};
+pub use hidden::hides_neck;
 pub use link::Jet;
 pub use pose::{JetPose, NECK_BEYOND_MM, NeckProfile, Part};
-pub use section::strength_image;
+pub use section::{displayed_mm2, profile_about, strength_image};
 pub use signal::{Signal, SignalScale, StrengthSource};

@@ -3,10 +3,10 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::space::{Cut, CutPoint, Direction, VolumePoint, direction};
+use crate::space::{Cut, Direction, VolumePoint, direction};
 
 use super::Signal;
-use super::section::{CentreLine, CutOff, Section, SectionPlan, centre_line, follow, regions};
+use super::section::{CentreLine, CutOff, Section, SectionPlan, centre_line, follow, start};
 
 /// Whether a part of a complete jet is seen
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -19,7 +19,7 @@ pub enum Part {
 }
 
 /// Cross-section area against position along the jet axis
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct NeckProfile {
     /// Position along the axis in mm, 0 at the neck, positive downstream; rising
     pub positions_mm: Vec<f64>,
@@ -58,6 +58,29 @@ pub struct JetPose {
     pub profile: NeckProfile,
 }
 
+/// The wall's face is where the stream upstream is so many times as wide as at its least (set on solved jets by an
+/// outside study; our own tuning geometries keep it)
+const LIP_WIDENS: f64 = 1.8;
+/// And a little downstream of it, mm (the same study)
+const LIP_BEYOND_MM: f64 = 0.4;
+
+impl NeckProfile {
+    /// How far upstream of the VC plane the wall's upstream face lies, mm; 0 where the profile does not tell
+    pub fn lip_mm(&self) -> f64 {
+        let at = |i: usize| (self.positions_mm[i], self.areas_mm2[i]);
+        let before = self.positions_mm.iter().take_while(|p| **p <= 0.0).count();
+        let near = (0..self.positions_mm.len()).filter(|i| at(*i).0.abs() <= 1.0).map(|i| at(i).1);
+        let Some(least) = near.reduce(f64::min) else { return 0.0 };
+        let wide = LIP_WIDENS * least;
+        let passes = (1..before).rev().find(|i| at(*i).1 < wide && at(i - 1).1 >= wide);
+        passes.map_or(0.0, |i| {
+            let ((p, a), (q, b)) = (at(i - 1), at(i));
+            let face = p + (q - p) * (a - wide) / (a - b).max(1e-9);
+            (-face - LIP_BEYOND_MM).max(0.0)
+        })
+    }
+}
+
 impl JetPose {
     /// The cut through the narrowest displayed plane, perpendicular to the axis, normal along the flow
     pub fn en_face(&self) -> Cut {
@@ -72,8 +95,6 @@ pub(super) struct Guess {
     pub axis: Direction,
 }
 
-/// Regions smaller than this are speckle, mm2
-const SMALLEST_MM2: f64 = 3.0;
 /// How far downstream of the least displayed area the contraction ends, mm
 ///
 /// The contraction flattens out toward its end while spreading starts there at once, so the blurred
@@ -90,16 +111,7 @@ pub(super) fn refine(signal: &Signal, guess: Guess, plan: &SectionPlan, level: f
     let mut found = None;
     for round in 0..6 {
         let cut = Cut::perpendicular_to(at.point, at.axis);
-        // The region that holds the point, or the nearest.
-        let start = regions(signal, &cut, plan, level, 0.0)
-            .into_iter()
-            .filter(|r| r.area_mm2 >= SMALLEST_MM2)
-            .min_by(|a, b| {
-                let far = |r: &Section| {
-                    if r.holds(&cut, plan, at.point) { 0.0 } else { r.centre.distance(CutPoint::default()) }
-                };
-                far(a).total_cmp(&far(b)).then(b.area_mm2.total_cmp(&a.area_mm2))
-            })?;
+        let start = start(signal, &cut, plan, level, at.point)?;
         let sections = follow(signal, &cut, plan, level, &start);
         let neck = narrowest(&sections)?;
         let line_sections = downstream_of(&sections, neck);

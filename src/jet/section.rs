@@ -1,6 +1,8 @@
 //! Cross-sections of one stream along a line: the connected region in each plane, followed from
 //! plane to plane.
 
+use std::ops::Range;
+
 use nalgebra::{Point3, Vector3};
 
 use crate::numeric::Image;
@@ -9,7 +11,7 @@ use crate::sample::Raster;
 use crate::space::{Cut, CutPoint, Grid, VolumePoint};
 use crate::unit::Mm;
 
-use super::Signal;
+use super::{NeckProfile, Signal};
 
 /// How cross-sections are taken, all in mm
 #[derive(Clone, Copy, Debug)]
@@ -76,7 +78,7 @@ pub fn strength_image(signal: &Signal, cut: &Cut, raster: &Raster) -> Image<f64>
     Image::from_fn(raster.width, raster.height, |x, y| strength.at(origin + right * x as f64 + up * y as f64))
 }
 
-/// All regions of one plane above `level`, each as a section, the largest first
+/// All regions of one plane above `level` but the smallest speckles, each as a section, the largest first
 pub(super) fn regions(
     signal: &Signal,
     cut: &Cut,
@@ -86,7 +88,10 @@ pub(super) fn regions(
 ) -> Vec<Section> {
     let (raster, image) = plane(signal, cut, plan);
     let parts = label(&image.map(|v| v >= level), Touch2::Side);
+    // Half a speckle in pixels: what is smaller is none by its finer area either.
+    let least = (0.5 * SPECKLE_MM2 / (plan.pixel * plan.pixel)) as usize;
     let mut found: Vec<Section> = (1..=parts.count() as u32)
+        .filter(|part| parts.sizes[*part as usize - 1] >= least)
         .map(|part| {
             let mask = parts.mask(part, raster.width, raster.height);
             section(signal, cut, &raster, &image, level, position_mm, mask)
@@ -94,6 +99,59 @@ pub(super) fn regions(
         .collect();
     found.sort_by(|a, b| b.area_mm2.total_cmp(&a.area_mm2));
     found
+}
+
+/// Regions smaller than this are speckle, mm2
+const SPECKLE_MM2: f64 = 3.0;
+/// How far along the normal a plane's surroundings are followed, mm (our own choice: as far as the incoherence of a
+/// found vena contracta is looked for)
+const ABOUT_MM: f64 = 4.0;
+
+/// The region of a plane that holds a point, or the nearest to the plane's centre
+pub(super) fn start(
+    signal: &Signal,
+    cut: &Cut,
+    plan: &SectionPlan,
+    level: f64,
+    point: VolumePoint,
+) -> Option<Section> {
+    let far = |r: &Section| {
+        if r.holds(cut, plan, point) { 0.0 } else { r.centre.distance(CutPoint::default()) }
+    };
+    regions(signal, cut, plan, level, 0.0)
+        .into_iter()
+        .filter(|r| r.area_mm2 >= SPECKLE_MM2)
+        .min_by(|a, b| far(a).total_cmp(&far(b)).then(b.area_mm2.total_cmp(&a.area_mm2)))
+}
+
+/// The region at the centre of a plane or nearest to it, and the level at which it is displayed
+fn displayed(signal: &Signal, cut: &Cut, plan: &SectionPlan) -> Option<(Section, f64)> {
+    let at = |level: f64| Some((start(signal, cut, plan, level, cut.centre())?, level));
+    at(signal.tracing_level()).or_else(|| at(signal.seeing_level()))
+}
+
+/// Displayed area at the centre of a plane or nearest to it, mm2, coarsely; `None` where nothing is displayed
+///
+/// It depends on the plane's centre and normal, not on its in-plane axes.
+pub fn displayed_mm2(signal: &Signal, plane: &Cut) -> Option<f64> {
+    let cut = Cut::perpendicular_to(plane.centre(), plane.normal());
+    displayed(signal, &cut, &SectionPlan::default()).map(|(section, _)| section.area_mm2)
+}
+
+/// Area and incoherence along a plane's normal, 4 mm to both sides, 0 at the plane; `None` where nothing is displayed
+/// on it
+///
+/// It depends on the plane's centre and normal, not on its in-plane axes.
+pub fn profile_about(signal: &Signal, plane: &Cut) -> Option<NeckProfile> {
+    let cut = Cut::perpendicular_to(plane.centre(), plane.normal());
+    let plan = SectionPlan { upstream: ABOUT_MM, downstream: ABOUT_MM, ..SectionPlan::default() };
+    let (start, level) = displayed(signal, &cut, &plan)?;
+    let sections = follow(signal, &cut, &plan, level, &start);
+    Some(NeckProfile {
+        positions_mm: sections.iter().map(|s| s.position_mm).collect(),
+        areas_mm2: sections.iter().map(|s| s.area_mm2).collect(),
+        haste: sections.iter().map(|s| s.haste).collect(),
+    })
 }
 
 /// The region that continues `before` in the plane of `cut`: the one that overlaps it most
@@ -167,8 +225,11 @@ fn section(
     let (mut weight, mut u, mut v, mut haste, mut pixels) = (0.0, 0.0, 0.0, 0.0, 0.0);
     let mut area = 0.0;
     let mut cut_off = CutOff::No;
-    for y in 0..h {
-        for x in 0..w {
+    // The rows and columns of the region and one more to each side.
+    let rows = around((0..h).filter(|y| (0..w).any(|x| mask.at(x, *y))), h);
+    let columns = around((0..w).filter(|x| rows.clone().any(|y| mask.at(*x, y))), w);
+    for y in rows {
+        for x in columns.clone() {
             let near = mask.at(x, y);
             // Sub-pixel area: a pixel at the edge counts by how far the level lies from its value.
             let beside = near
@@ -220,6 +281,13 @@ fn section(
         cut_off,
         mask,
     }
+}
+
+/// From one before the first to one after the last, within `count`; empty for none
+fn around(places: impl Iterator<Item = usize>, count: usize) -> Range<usize> {
+    let ends =
+        places.fold(None, |ends: Option<(usize, usize)>, at| Some((ends.map_or(at, |(first, _)| first), at)));
+    ends.map_or(0..0, |(first, last)| first.saturating_sub(1)..(last + 2).min(count))
 }
 
 /// Whether a voxel index lies in a grid by more than a length, whatever the direction

@@ -43,6 +43,11 @@ pub struct Signal {
 }
 
 impl SignalScale {
+    /// The least strength that is displayed; 0 where no power is stored, since strength is then presence itself
+    pub fn threshold(&self) -> f64 {
+        self.gate.unwrap_or(0.0)
+    }
+
     /// Reads the plateau and the gate off the frame with the most colour
     ///
     /// The plateau is the median power of scattered voxels all of whose neighbours two steps away are

@@ -6,7 +6,7 @@ use super::Options;
 use super::results::Given;
 use crate::beat::ContinuousWave;
 use crate::severity::{Criteria, Evidence};
-use crate::space::{Direction, direction};
+use crate::space::direction;
 use crate::unit::{MetresPerSecond, Seconds};
 use crate::volume::Volume4;
 
@@ -25,14 +25,6 @@ impl Given {
     }
 }
 
-/// A direction as it was written: one that is a unit vector keeps its bits
-fn unit(vector: Vector3<f64>) -> Option<Direction> {
-    if (vector.norm() - 1.0).abs() < 1e-12 {
-        return Some(Direction::new_unchecked(vector));
-    }
-    direction(vector)
-}
-
 impl Options {
     /// The options of a measurement that was told this, weighed with this evidence against the
     /// built-in table of this name
@@ -41,7 +33,7 @@ impl Options {
     /// for it, and nothing but the weighing depends on it.
     pub fn of(given: &Given, criteria: &str, evidence: Evidence) -> Self {
         Self {
-            anterior_posterior: given.anterior_posterior.map(Vector3::from).and_then(unit),
+            anterior_posterior: given.anterior_posterior.map(Vector3::from).and_then(direction),
             continuous_wave: ContinuousWave {
                 peak: given.cw_peak_m_s.map(MetresPerSecond::new),
                 vti_m: given.cw_vti_m,

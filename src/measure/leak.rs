@@ -1,36 +1,40 @@
 //! Regurgitant volume of all jets, in the words of the result document.
 
 use crate::beat::{self, Envelope, FlowFrame};
-use crate::unit::{Mm2, Seconds};
+use crate::unit::Mm2;
 use crate::volume::Volume4;
 
-use super::results::{ConvergenceFrame, CwEnvelope, Interval, JetResult};
+use super::beat::{Beat, JetBeat, JetFrame};
+use super::results::{CwEnvelope, Interval, JetResult};
 
 /// Standard deviation of flow over area from frame to frame, as a share: of a jet by itself, and of one
 /// beside others, on whose blood it draws (simulated acquisitions, whole beats of seeds 60000 to 60024)
 const RATIO_ERROR: [f64; 2] = [0.04, 0.15];
 
-/// The frames in which both flow and area of a jet were measured
-pub(super) fn flow_frames(jets: &[JetResult]) -> Vec<FlowFrame> {
-    let common = RATIO_ERROR[usize::from(jets.len() > 1)];
-    let of = |(index, jet): (usize, &JetResult)| -> Vec<FlowFrame> {
-        let area = |frame: usize| jet.frames.iter().find(|at| at.frame == frame && !at.hidden)?.vca_mm2;
+/// The frames in which both flow and area of a jet were measured by the program
+pub(super) fn flow_frames(volume: &Volume4, beat: &Beat) -> Vec<FlowFrame> {
+    let times = volume.timeline.times();
+    let common = RATIO_ERROR[usize::from(beat.jets.len() > 1)];
+    let of = |(index, jet): (usize, &JetBeat)| -> Vec<FlowFrame> {
         let spread = |area: &Interval| (area.high - area.low) / (2.0 * 1.96 * area.value.max(1e-9));
-        let known: Vec<(&ConvergenceFrame, Interval)> =
-            jet.convergence.frames.iter().filter_map(|flow| Some((flow, area(flow.frame)?))).collect();
+        let flow = |(frame, at): (usize, &JetFrame)| {
+            let flow = at.measured()?.flow.as_ref()?;
+            Some((frame, flow.zone.as_ref().ok()?.flow_ml_s[0], flow.over))
+        };
+        let known: Vec<(usize, f64, Interval)> = jet.frames.iter().enumerate().filter_map(flow).collect();
         // What the best frame is uncertain by, all share; what another is uncertain by beyond it (a faint signal, a
         // slow core) is its own.
-        let least = known.iter().map(|(_, area)| spread(area)).fold(f64::INFINITY, f64::min);
-        let frames = known.iter().map(|(flow, area)| FlowFrame {
+        let least = known.iter().map(|(_, _, area)| spread(area)).fold(f64::INFINITY, f64::min);
+        let frames = known.iter().map(|(frame, flow_ml_s, area)| FlowFrame {
             jet: index,
-            time: Seconds::new(flow.time_s),
-            flow_ml_s: flow.flow_ml_s.value,
+            time: times[*frame],
+            flow_ml_s: *flow_ml_s,
             area_mm2: area.value,
             error: libm::hypot(common, (spread(area).powi(2) - least.powi(2)).max(0.0).sqrt()),
         });
         frames.collect()
     };
-    jets.iter().enumerate().flat_map(of).collect()
+    beat.jets.iter().enumerate().flat_map(of).collect()
 }
 
 /// The envelope as it was used

@@ -1,17 +1,17 @@
 //! The whole job on one volume: trust, jets, neck, tracing, beat, and the result document.
 
+mod beat;
 mod comparison;
-mod frame;
 mod given;
 mod leak;
-mod reread;
 pub mod results;
 mod run;
+mod write;
 mod zone;
 
+pub use beat::{Beat, Dropout, Flow, JetBeat, JetFrame, MeasuredFrame};
 pub use comparison::{
     COMPARISON_SCHEMA, Change, ChangeDirection, Comparison, Difference, compare, difference,
 };
-pub use reread::{FrameReading, reread, reread_jet};
 pub use results::Results;
-pub use run::{ENGINE, MeasureError, Options, measure, own_evidence};
+pub use run::{ENGINE, MeasureError, Measurement, Options, measure, own_evidence};

@@ -7,6 +7,9 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use crate::jet::NeckProfile;
+use crate::planimetry::{PlaneError, Section};
+use crate::space::{Cut, VolumePoint, direction};
 use crate::volume::ChannelKind;
 
 pub use crate::beat::{Counted, Pattern};
@@ -219,8 +222,8 @@ pub struct Convergence {
     pub surfaces: Vec<ConvergenceSurface>,
     /// What the hemispheric formula says at the alias velocity
     pub hemisphere: Option<Hemisphere>,
-    /// How far the restored velocities can be relied on
-    pub dealiasing: Option<Dealiasing>,
+    /// Agreement of the displayed phases with those that the flow explains, mean cosine of their difference, percent
+    pub agreement_percent: Option<f64>,
 }
 
 /// The flow of one frame through its convergence
@@ -239,11 +242,11 @@ pub struct ConvergenceFrame {
 pub struct ConvergenceSurface {
     /// Speed
     pub speed_m_s: f64,
-    /// Area of the triangulated surface, what is not seen continued
+    /// Its area across the flow: flow over speed
     pub area_mm2: f64,
-    /// Share of the half-space of directions in which it is seen, percent
+    /// Share of the space about it in which velocities are seen, percent
     pub seen_percent: f64,
-    /// Flow through it: speed times the area across the local direction of flow
+    /// Flow that explains the velocities about it
     pub flow_ml_s: f64,
     /// Distance from the opening along the axis at which the displayed velocity has this size; `null`
     /// where it is not seen
@@ -267,19 +270,6 @@ pub struct Hemisphere {
     pub eroa_mm2: Option<f64>,
     /// Against the flow through the surfaces, percent; negative where the formula misses flow
     pub error_percent: f64,
-}
-
-/// How far restored velocities can be relied on
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct Dealiasing {
-    /// Closed loops of four neighbours
-    pub loops: usize,
-    /// Share of loops that hold an inconsistency, percent
-    pub broken_percent: f64,
-    /// Share of the calm blood to which another path gives the same cycles, percent
-    pub agreed_percent: f64,
-    /// Share of the calm blood whose displayed velocity had wrapped, percent
-    pub wrapped_percent: f64,
 }
 
 /// What one small departure of a reader does to the area
@@ -382,6 +372,66 @@ pub struct FrameResult {
     pub traced_at_mm: Option<[f64; 3]>,
     /// Unit vector along the flow
     pub axis: Option<[f64; 3]>,
+    /// What the interval of a tracing on the program's plane depends on; `null` where the program traced nothing, in
+    /// a reader's frames and in older documents
+    #[serde(default)]
+    pub plane: Option<PlaneKnown>,
+}
+
+/// What the interval of a tracing on a plane depends on beside the outline
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct PlaneKnown {
+    /// Standard error of its normal, radians
+    pub axis_error_rad: f64,
+    /// Standard error of its level, mm
+    pub level_error_mm: f64,
+    /// Largest mean phase incoherence of a cross-section within 4 mm, 0 to 1
+    pub incoherence: f64,
+    /// Displayed area at its level, mm2
+    pub displayed_mm2: f64,
+    /// Displayed area within 4 mm of its level
+    pub profile: Vec<ProfilePoint>,
+}
+
+/// How far from a plane its profile is kept, mm: as far as an interval can reach (1.96 times the largest error of a level,
+/// 2 mm)
+const PROFILE_MM: f64 = 4.0;
+
+impl PlaneKnown {
+    /// What is known of a section's plane
+    pub(super) fn of(section: &Section) -> Self {
+        let points = section.profile.positions_mm.iter().zip(&section.profile.areas_mm2);
+        let point =
+            |(position, area): (&f64, &f64)| ProfilePoint { position_mm: *position, area_mm2: Some(*area) };
+        Self {
+            axis_error_rad: section.error.axis,
+            level_error_mm: section.error.level_mm,
+            incoherence: section.incoherence,
+            displayed_mm2: section.size_mm2,
+            profile: points.map(point).filter(|at| at.position_mm.abs() <= PROFILE_MM).collect(),
+        }
+    }
+}
+
+impl FrameResult {
+    /// The plane that the program traced on; `None` where it traced nothing or an older version did
+    pub fn section(&self) -> Option<Section> {
+        let ([x, y, z], known) = (self.traced_at_mm?, self.plane.as_ref()?);
+        let axis = direction(self.axis?.into())?;
+        let (positions_mm, areas_mm2): (Vec<f64>, Vec<f64>) =
+            known.profile.iter().filter_map(|at| Some((at.position_mm, at.area_mm2?))).unzip();
+        Some(Section {
+            plane: Cut::perpendicular_to(VolumePoint::new(x, y, z), axis),
+            error: PlaneError { axis: known.axis_error_rad, level_mm: known.level_error_mm },
+            incoherence: known.incoherence,
+            profile: NeckProfile {
+                haste: vec![known.incoherence; positions_mm.len()],
+                positions_mm,
+                areas_mm2,
+            },
+            size_mm2: known.displayed_mm2,
+        })
+    }
 }
 
 /// The leak through systole

@@ -1,51 +1,27 @@
 //! The flow convergence of a jet, in the words of the result document.
 
-use crate::beat::{self, Opening, Zone, ZoneError};
-use crate::jet::Signal;
-use crate::planimetry::Assessment;
-use crate::space::{Direction, VolumePoint};
+use crate::beat::{self, Zone, ZoneError};
 use crate::unit::{MetresPerSecond, Mm, Mm2};
 use crate::volume::Volume4;
 
-use super::results::{Convergence, ConvergenceFrame, ConvergenceSurface, Dealiasing, Hemisphere, Interval};
-
-/// The convergence of one jet in one frame, `None` where it was not measured
-pub(super) type Found = Option<Result<Zone, ZoneError>>;
-
-/// The convergences of the jets that were measured in a frame, in their order; `open` are the necks and axes of all
-/// that are open in it
-pub(super) fn in_frame(
-    volume: &Volume4,
-    frame: usize,
-    signal: &Signal,
-    open: &[Option<(VolumePoint, Direction)>],
-    assessed: &[Option<Assessment>],
-) -> Vec<Found> {
-    let one = |(index, at): (usize, &Option<Assessment>)| {
-        Some(measured(volume, signal, open, index, frame, at.as_ref()?))
-    };
-    assessed.iter().enumerate().map(one).collect()
-}
+use super::beat::JetBeat;
+use super::results::{Convergence, ConvergenceFrame, ConvergenceSurface, Hemisphere, Interval};
 
 /// The convergence of a jet in the frame of its largest flow; where no frame can be measured, the
 /// reason in the frame of its largest area
 ///
 /// The largest flow falls on the peak of the continuous-wave velocity, by which it is divided; the
 /// largest area need not.
-pub(super) fn convergence(
-    volume: &Volume4,
-    found: &[&Found],
-    widest: usize,
-    peak: Option<MetresPerSecond>,
-) -> Convergence {
-    let flows: Vec<(usize, &Zone)> = found
-        .iter()
-        .enumerate()
-        .filter_map(|(frame, zone)| Some((frame, zone.as_ref()?.as_ref().ok()?)))
-        .collect();
+pub(super) fn convergence(volume: &Volume4, jet: &JetBeat, peak: Option<MetresPerSecond>) -> Convergence {
+    let measured = jet.frames.iter().enumerate();
+    let found = measured.filter_map(|(frame, at)| Some((frame, &at.measured()?.flow.as_ref()?.zone)));
+    let flows: Vec<(usize, &Zone)> =
+        found.clone().filter_map(|(frame, zone)| Some((frame, zone.as_ref().ok()?))).collect();
     let best = flows.iter().max_by(|a, b| a.1.flow_ml_s[0].total_cmp(&b.1.flow_ml_s[0]).then(b.0.cmp(&a.0)));
     let Some((frame, zone)) = best else {
-        let reason = found.get(widest).and_then(|zone| zone.as_ref()).and_then(|zone| zone.as_ref().err());
+        let widest = jet.peak().map(|(frame, _)| frame);
+        let reason =
+            found.filter(|(frame, _)| Some(*frame) == widest).find_map(|(_, zone)| zone.as_ref().err());
         let reason = reason.unwrap_or(&ZoneError::NoFlow).to_string();
         return Convergence { reason: Some(reason), ..Convergence::default() };
     };
@@ -61,21 +37,6 @@ pub(super) fn convergence(
 fn interval(zone: &Zone) -> Interval {
     let [value, low, high] = zone.flow_ml_s;
     Interval { value, low, high }
-}
-
-fn measured(
-    volume: &Volume4,
-    signal: &Signal,
-    open: &[Option<(VolumePoint, Direction)>],
-    index: usize,
-    frame: usize,
-    at: &Assessment,
-) -> Result<Zone, ZoneError> {
-    let (neck, axis) = open.get(index).copied().flatten().ok_or(ZoneError::NoFlow)?;
-    let others: Vec<VolumePoint> =
-        (0..open.len()).filter(|other| *other != index).filter_map(|other| Some(open[other]?.0)).collect();
-    let opening = Opening { neck, axis, cut: &at.cut, outline: &at.corrected, others: &others };
-    beat::convergence(volume, frame, signal, &opening)
 }
 
 fn told(zone: &Zone, peak: Option<MetresPerSecond>) -> Convergence {
@@ -105,7 +66,7 @@ fn told(zone: &Zone, peak: Option<MetresPerSecond>) -> Convergence {
             .iter()
             .map(|s| ConvergenceSurface {
                 speed_m_s: s.speed.get(),
-                area_mm2: s.area.get(),
+                area_mm2: s.area().get(),
                 seen_percent: 100.0 * s.seen,
                 flow_ml_s: s.flow_ml_s,
                 radius_mm: s.radius.map(Mm::get),
@@ -114,12 +75,7 @@ fn told(zone: &Zone, peak: Option<MetresPerSecond>) -> Convergence {
             })
             .collect(),
         hemisphere,
-        dealiasing: Some(Dealiasing {
-            loops: zone.dealiasing.loops,
-            broken_percent: 100.0 * zone.dealiasing.broken,
-            agreed_percent: 100.0 * zone.dealiasing.agreed,
-            wrapped_percent: 100.0 * zone.dealiasing.wrapped,
-        }),
+        agreement_percent: Some(100.0 * zone.agreement),
         ..Convergence::default()
     }
 }

@@ -9,13 +9,11 @@ pub mod contour;
 pub mod distribution;
 mod extent;
 mod field;
-pub mod isosurface;
 pub mod label;
 pub mod optimise;
 pub mod quadrature;
 pub mod special;
 pub mod stats;
-pub mod unwrap;
 
 mod image;
 mod interval;

@@ -86,19 +86,39 @@ impl Outline {
                     CutPoint::new((a.u + 2.0 * b.u + c.u) / 4.0, (a.v + 2.0 * b.v + c.v) / 4.0)
                 })
                 .collect();
-            for _ in 0..3 {
-                points = inflated(&points, goal);
-            }
+            points = restored(points, goal);
         }
-        // What three steps leave is far below a micrometre; a uniform scale takes it away.
-        let area = twice_signed_area(&points) / 2.0;
-        let smooth = Self::new(points)?;
-        let (centre, scale) = (smooth.centroid(), (goal / area).sqrt());
-        let scaled = |p: &CutPoint| {
-            CutPoint::new(centre.u + scale * (p.u - centre.u), centre.v + scale * (p.v - centre.v))
-        };
-        Self::new(smooth.points.iter().map(scaled).collect())
+        scaled(points, goal)
     }
+
+    /// Fewer corners at the same area: as [`Outline::simplified`], whose corners lie on the outline and so lose what is
+    /// round, then all corners moved along their normals to restore the area
+    ///
+    /// # Errors
+    /// As [`Outline::simplified`].
+    pub fn thinned(&self, tolerance: Mm) -> Result<Self, OutlineError> {
+        let goal = twice_signed_area(&self.points) / 2.0;
+        scaled(restored(self.simplified(tolerance)?.points, goal), goal)
+    }
+}
+
+/// The points moved along their normals until the area is `goal`, but for a little
+fn restored(mut points: Vec<CutPoint>, goal: f64) -> Vec<CutPoint> {
+    for _ in 0..3 {
+        points = inflated(&points, goal);
+    }
+    points
+}
+
+/// The outline of points scaled uniformly to an area: what [`restored`] leaves is far below a micrometre
+fn scaled(points: Vec<CutPoint>, goal: f64) -> Result<Outline, OutlineError> {
+    let area = twice_signed_area(&points) / 2.0;
+    let outline = Outline::new(points)?;
+    let (centre, scale) = (outline.centroid(), (goal / area).sqrt());
+    let scaled = |p: &CutPoint| {
+        CutPoint::new(centre.u + scale * (p.u - centre.u), centre.v + scale * (p.v - centre.v))
+    };
+    Outline::new(outline.points.iter().map(scaled).collect())
 }
 
 /// All points moved outward by the distance that brings the area to `goal` to first order

@@ -21,27 +21,45 @@
 //! is a width of the velocity spread and not a motion, the point spread is aligned with the grid.
 
 mod acquire;
+mod beams;
+mod blood;
+mod estimate;
+mod filter;
+pub mod flow;
+mod mount;
+mod patch;
 mod population;
+mod random;
 mod recipe;
+mod scanner;
 mod scene;
+mod sector;
 mod shape;
 mod sheet;
 mod signal;
+mod solved;
 mod spread;
+mod stage;
+#[cfg(test)]
+mod tests;
 mod truth;
 mod wave;
 
-pub use acquire::simulate;
+pub use acquire::{read_flow, simulate, simulate_flow};
 pub use population::random_recipe;
 pub use recipe::{
-    BeatRecipe, DopplerRecipe, FlowRecipe, GridRecipe, OrificeRecipe, OrificeShape, PlateRecipe, PowerExtent,
-    PowerLaw, PracticeRecipe, Recipe, RecipeFault, ScanRecipe, SheetKind, StoreRecipe, TissuePriority, View,
-    WaveKind, WaveRecipe,
+    BeatRecipe, FlowRecipe, GridRecipe, OrificeRecipe, OrificeShape, PlateRecipe, PracticeRecipe, Recipe,
+    RecipeFault, ScanRecipe, SheetKind, View, WaveKind, WaveRecipe,
 };
-pub use truth::{JetTruth, JetTruthFrame, Truth, TruthShape};
+pub use scanner::{
+    BloodRecipe, Conversion, DopplerRecipe, GhostRecipe, PowerExtent, PowerLaw, ShadowRecipe, StoreRecipe,
+    TissuePriority, WallFilter,
+};
+pub use solved::ReadyFlow;
+pub use truth::{FlowInfo, JetTruth, JetTruthFrame, Truth, TruthShape};
 
 /// Version of the generator, raised when the same recipe gives other bytes
-pub const ENGINE: &str = "phantom/1";
+pub const ENGINE: &str = "phantom/2";
 
 /// Why a phantom was not made
 #[derive(Debug, thiserror::Error)]
@@ -57,6 +75,9 @@ pub enum PhantomError {
         /// What is wrong with it
         fault: RecipeFault,
     },
+    /// The solved flow of the recipe could not be read
+    #[error("the flow of the recipe cannot be used: {0}")]
+    Flow(#[from] flow::FlowError),
     /// The recipe could not be written as TOML
     #[error("the recipe could not be written: {0}")]
     Write(#[from] toml::ser::Error),

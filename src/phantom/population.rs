@@ -23,10 +23,11 @@
 //! The ranges are our own choice about what such acquisitions look like; only the core speed, the
 //! Nyquist velocity and the area have published counterparts (grading tables of the guidelines).
 
-use rand_core::Rng;
 use rand_pcg::Pcg64;
 
+use super::random::Draw;
 use super::recipe::{OrificeRecipe, OrificeShape, Recipe, View, WaveKind, WaveRecipe};
+use super::scanner::WallFilter;
 
 /// A recipe drawn from the population by a seed
 ///
@@ -50,12 +51,12 @@ pub fn random_recipe(seed: u64) -> Recipe {
     let doppler = &mut recipe.doppler;
     doppler.nyquist_m_s = draw.between(0.4, 0.7);
     doppler.baseline_shift_m_s = draw.between(-0.2, 0.2);
-    doppler.wall_filter_m_s = draw.between(0.06, 0.1);
+    doppler.wall_filter = WallFilter::Recursive { cutoff_m_s: draw.between(0.06, 0.1) };
     doppler.gain = draw.between(0.3, 0.6);
     doppler.lateral_mm = draw.between(0.5, 1.2);
     doppler.elevational_mm = doppler.lateral_mm * draw.between(1.0, 1.25);
     doppler.axial_mm = draw.between(0.3, 0.6);
-    doppler.noise = draw.between(0.01, 0.06);
+    doppler.noise_db = draw.between(12.0, 20.0);
     doppler.looks = draw.between(30.0, 100.0);
     doppler.broadening = draw.between(0.05, 0.10);
     recipe.flow.turbulence_core = draw.between(0.03, 0.09);
@@ -113,47 +114,6 @@ fn orifice(draw: &mut Draw, two: bool, peak_m_s: f64) -> OrificeRecipe {
             ..WaveRecipe::default()
         },
         ..OrificeRecipe::default()
-    }
-}
-
-impl Recipe {
-    /// The same phantom with one frame, at the moment of the largest total effective area (the
-    /// fastest such moment): quick to make, for statistics over many phantoms
-    pub fn single_frame(&self) -> Self {
-        let mut one = self.clone();
-        let beat = &self.beat;
-        let key = |time: f64| {
-            self.orifice.iter().fold((0.0, 0.0), |(area, speed): (f64, f64), hole| {
-                let now = super::wave::at(&hole.wave, beat, time);
-                let size = hole.effective_area_mm2.unwrap_or(1.0);
-                // Slow moments at the ends of systole do not count.
-                let open = if now.speed > 0.6 * hole.wave.peak_m_s { now.area } else { 0.0 };
-                (area + (open * size * 1e3).round(), speed.max(now.speed))
-            })
-        };
-        let mut best = (beat.systole_onset_s, (-1.0, 0.0));
-        for step in 0..=200 {
-            let time = beat.systole_onset_s + beat.systole_duration_s * f64::from(step) / 200.0;
-            let here = key(time);
-            if here > best.1 {
-                best = (time, here);
-            }
-        }
-        one.beat.frames = 1;
-        one.beat.first_s = best.0;
-        one
-    }
-}
-
-struct Draw(Pcg64);
-
-impl Draw {
-    fn unit(&mut self) -> f64 {
-        (self.0.next_u64() >> 11) as f64 / (1u64 << 53) as f64
-    }
-
-    fn between(&mut self, low: f64, high: f64) -> f64 {
-        low + (high - low) * self.unit()
     }
 }
 

@@ -9,8 +9,8 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::PhantomError;
+use super::scanner::{BloodRecipe, DopplerRecipe, GhostRecipe, ShadowRecipe, StoreRecipe};
 use super::shape::Outline;
-use crate::volume::ChannelKind;
 
 /// Everything that decides a phantom
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -32,8 +32,14 @@ pub struct Recipe {
     pub plate: PlateRecipe,
     /// The orifices, any number
     pub orifice: Vec<OrificeRecipe>,
-    /// How the fluid behaves
+    /// Where the flow comes from
     pub flow: FlowRecipe,
+    /// How the blood of the chambers moves beside the jet
+    pub blood: BloodRecipe,
+    /// Bright structures that throw shadows
+    pub shadow: Vec<ShadowRecipe>,
+    /// Weak copies of the echo in other places
+    pub ghost: Vec<GhostRecipe>,
     /// How the scanner is built and set
     pub doppler: DopplerRecipe,
     /// What is stored
@@ -67,6 +73,9 @@ impl Default for Recipe {
             plate: PlateRecipe::default(),
             orifice: vec![OrificeRecipe::default()],
             flow: FlowRecipe::default(),
+            blood: BloodRecipe::default(),
+            shadow: Vec::new(),
+            ghost: Vec::new(),
             doppler: DopplerRecipe::default(),
             store: StoreRecipe::default(),
             practice: None,
@@ -332,10 +341,19 @@ pub enum SheetKind {
     Aperture,
 }
 
-/// How the fluid behaves
+/// Where the flow comes from: solved, or drawn through the orifices of the recipe
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct FlowRecipe {
+    /// Name of a solved flow of the library, or the path of its file; without it jets are drawn
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub solved: Option<String>,
+    /// Lengths over those of the solved flow, 0.3 to 3
+    pub scale: f64,
+    /// Turn of the solved flow about the plate's normal, degrees
+    pub roll_deg: f64,
+    /// Speed and area of the solved flow in time
+    pub wave: WaveRecipe,
     /// How the sinks are spread over an orifice
     pub sheet: SheetKind,
     /// Growth of the half-velocity radius with distance; 0.094: Hussein, Capp and George, J Fluid
@@ -349,141 +367,20 @@ pub struct FlowRecipe {
     /// Turbulent standard deviation at the middle of the shear layer over the core speed (from
     /// memory: 0.15 to 0.2)
     pub turbulence_shear: f64,
-    /// Slow turning of the blood in the receiving chamber, m/s at its wall
-    pub swirl_m_s: f64,
 }
 
 impl Default for FlowRecipe {
     fn default() -> Self {
         Self {
+            solved: None,
+            scale: 1.0,
+            roll_deg: 0.0,
+            wave: WaveRecipe::default(),
             sheet: SheetKind::Uniform,
             spread_rate: 0.094,
             neck_diameters: 0.5,
             turbulence_core: 0.06,
             turbulence_shear: 0.18,
-            swirl_m_s: 0.03,
-        }
-    }
-}
-
-/// Whether bright tissue hides colour
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "lowercase")]
-pub enum TissuePriority {
-    /// Colour is not drawn where the echo is bright
-    On,
-    /// Colour is drawn wherever there is power
-    Off,
-}
-
-/// How the scanner is built and set
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(default, deny_unknown_fields)]
-pub struct DopplerRecipe {
-    /// Nyquist velocity, m/s
-    pub nyquist_m_s: f64,
-    /// Baseline shift, m/s: moves both displayed limits up
-    pub baseline_shift_m_s: f64,
-    /// Half-power velocity of the wall filter, m/s; 0 is none
-    pub wall_filter_m_s: f64,
-    /// Spectral broadening: standard deviation over the velocity along the beam
-    pub broadening: f64,
-    /// Standard deviation of the velocity of blood at rest, m/s
-    pub rest_m_s: f64,
-    /// Colour is drawn where the power passes this share of the plateau of turbulent blood
-    pub gain: f64,
-    /// Standard deviation of the point spread along x at the plate's depth, mm
-    pub lateral_mm: f64,
-    /// The same along y, mm
-    pub elevational_mm: f64,
-    /// The same along z, mm
-    pub axial_mm: f64,
-    /// Growth of the lateral and elevational point spread with depth: 1 in proportion, 0 none
-    pub growth: f64,
-    /// Growth of the axial point spread with depth
-    pub axial_growth: f64,
-    /// Standard deviation of the noise on power and on each part of the autocorrelation, over the
-    /// plateau
-    pub noise: f64,
-    /// Looks averaged in the speckle of the power; 0 is no speckle
-    pub looks: f64,
-    /// Whether bright tissue hides colour
-    pub tissue_priority: TissuePriority,
-}
-
-impl Default for DopplerRecipe {
-    fn default() -> Self {
-        Self {
-            nyquist_m_s: 0.6,
-            baseline_shift_m_s: 0.0,
-            wall_filter_m_s: 0.08,
-            broadening: 0.08,
-            rest_m_s: 0.015,
-            gain: 0.4,
-            lateral_mm: 0.8,
-            elevational_mm: 0.9,
-            axial_mm: 0.4,
-            growth: 1.0,
-            axial_growth: 0.0,
-            noise: 0.03,
-            looks: 60.0,
-            tissue_priority: TissuePriority::On,
-        }
-    }
-}
-
-/// How power becomes a code
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "lowercase")]
-pub enum PowerLaw {
-    /// In proportion
-    Linear,
-    /// By its logarithm
-    Decibel,
-}
-
-/// Where power is stored
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "lowercase")]
-pub enum PowerExtent {
-    /// Only where colour is drawn
-    Gated,
-    /// Everywhere
-    Full,
-}
-
-/// What is stored
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(default, deny_unknown_fields)]
-pub struct StoreRecipe {
-    /// Channels of the volume
-    pub channels: Vec<ChannelKind>,
-    /// Bits of a velocity code: 8 or 16
-    pub velocity_bits: u32,
-    /// Bits of a power code: 8 or 16
-    pub power_bits: u32,
-    /// How power becomes a code
-    pub power_law: PowerLaw,
-    /// Range of a decibel code below its top, dB
-    pub power_range_db: f64,
-    /// Where power is stored
-    pub power_extent: PowerExtent,
-}
-
-impl Default for StoreRecipe {
-    fn default() -> Self {
-        Self {
-            channels: vec![
-                ChannelKind::Tissue,
-                ChannelKind::Velocity,
-                ChannelKind::Power,
-                ChannelKind::Variance,
-            ],
-            velocity_bits: 8,
-            power_bits: 8,
-            power_law: PowerLaw::Linear,
-            power_range_db: 40.0,
-            power_extent: PowerExtent::Gated,
         }
     }
 }
@@ -587,11 +484,24 @@ impl Recipe {
         range("plate.annulus_radius_mm", self.plate.annulus_radius_mm, 2.0, 200.0)?;
 
         let flow = &self.flow;
+        range("flow.scale", flow.scale, 0.3, 3.0)?;
+        range("flow.roll_deg", flow.roll_deg, -360.0, 360.0)?;
+        flow.wave.check("flow")?;
+        if flow.solved.is_some() && self.orifice != Self::default().orifice && !self.orifice.is_empty() {
+            let reason = "a solved flow brings its own orifices: leave out either flow.solved or [[orifice]]";
+            return fault("orifice", RecipeFault::Clash(reason));
+        }
+        self.blood.check()?;
+        for (index, shadow) in self.shadow.iter().enumerate() {
+            shadow.check(&format!("shadow {}", index + 1))?;
+        }
+        for (index, ghost) in self.ghost.iter().enumerate() {
+            ghost.check(&format!("ghost {}", index + 1))?;
+        }
         range("flow.spread_rate", flow.spread_rate, 0.0, 0.5)?;
         range("flow.neck_diameters", flow.neck_diameters, 0.0, 3.0)?;
         range("flow.turbulence_core", flow.turbulence_core, 0.0, 1.0)?;
         range("flow.turbulence_shear", flow.turbulence_shear, 0.0, 1.0)?;
-        range("flow.swirl_m_s", flow.swirl_m_s, -0.5, 0.5)?;
 
         if self.orifice.len() > 16 {
             return fault("orifice", length(self.orifice.len(), 16));
@@ -625,70 +535,37 @@ impl OrificeRecipe {
         range(&key("roll_deg"), self.roll_deg, -360.0, 360.0)?;
         range(&key("tilt_deg"), self.tilt_deg, 0.0, 60.0)?;
         range(&key("azimuth_deg"), self.azimuth_deg, -360.0, 360.0)?;
-        range(&key("wave.peak_m_s"), self.wave.peak_m_s, 0.1, 10.0)?;
-        range(&key("wave.roundness"), self.wave.roundness, 0.0, 4.0)?;
-        range(&key("wave.share"), self.wave.share, 0.02, 1.0)?;
-        range(&key("wave.dip"), self.wave.dip, 0.0, 1.0)?;
-        range(&key("wave.ramp_s"), self.wave.ramp_s, 0.0, 0.5)
+        self.wave.check(name)
     }
 }
 
-impl DopplerRecipe {
-    fn check(&self) -> Result<(), PhantomError> {
-        range("doppler.nyquist_m_s", self.nyquist_m_s, 0.05, 10.0)?;
-        let most = 0.9 * self.nyquist_m_s;
-        range("doppler.baseline_shift_m_s", self.baseline_shift_m_s, -most, most)?;
-        range("doppler.wall_filter_m_s", self.wall_filter_m_s, 0.0, 0.6 * self.nyquist_m_s)?;
-        range("doppler.broadening", self.broadening, 0.0, 1.0)?;
-        range("doppler.rest_m_s", self.rest_m_s, 0.0, 1.0)?;
-        range("doppler.gain", self.gain, 0.01, 1.0)?;
-        range("doppler.lateral_mm", self.lateral_mm, 0.05, 5.0)?;
-        range("doppler.elevational_mm", self.elevational_mm, 0.05, 5.0)?;
-        range("doppler.axial_mm", self.axial_mm, 0.05, 5.0)?;
-        range("doppler.growth", self.growth, 0.0, 2.0)?;
-        range("doppler.axial_growth", self.axial_growth, 0.0, 2.0)?;
-        range("doppler.noise", self.noise, 0.0, 1.0)?;
-        range("doppler.looks", self.looks, 0.0, 1e6)
+impl WaveRecipe {
+    fn check(&self, name: &str) -> Result<(), PhantomError> {
+        let key = |part: &str| format!("{name}: wave.{part}");
+        range(&key("peak_m_s"), self.peak_m_s, 0.1, 10.0)?;
+        range(&key("roundness"), self.roundness, 0.0, 4.0)?;
+        range(&key("share"), self.share, 0.02, 1.0)?;
+        range(&key("dip"), self.dip, 0.0, 1.0)?;
+        range(&key("ramp_s"), self.ramp_s, 0.0, 0.5)
     }
 }
 
-impl StoreRecipe {
-    fn check(&self) -> Result<(), PhantomError> {
-        if self.channels.is_empty() {
-            return fault("store.channels", length(0, 1));
-        }
-        for (index, kind) in self.channels.iter().enumerate() {
-            if self.channels[..index].contains(kind) {
-                return fault("store.channels", RecipeFault::Clash("a channel is named twice"));
-            }
-        }
-        for (key, bits) in
-            [("store.velocity_bits", self.velocity_bits), ("store.power_bits", self.power_bits)]
-        {
-            if bits != 8 && bits != 16 {
-                return fault(key, RecipeFault::Clash("only 8 and 16 bits can be stored"));
-            }
-        }
-        range("store.power_range_db", self.power_range_db, 5.0, 120.0)
-    }
-}
-
-fn length(found: usize, expected: usize) -> RecipeFault {
+pub(super) fn length(found: usize, expected: usize) -> RecipeFault {
     RecipeFault::Length { found, expected }
 }
 
-fn fault(key: &str, fault: RecipeFault) -> Result<(), PhantomError> {
+pub(super) fn fault(key: &str, fault: RecipeFault) -> Result<(), PhantomError> {
     Err(PhantomError::Recipe { key: key.to_owned(), fault })
 }
 
-fn range(key: &str, value: f64, low: f64, high: f64) -> Result<(), PhantomError> {
+pub(super) fn range(key: &str, value: f64, low: f64, high: f64) -> Result<(), PhantomError> {
     if value >= low && value <= high {
         return Ok(());
     }
     fault(key, RecipeFault::Range { value, low, high })
 }
 
-fn all(key: &str, values: &[f64], low: f64, high: f64) -> Result<(), PhantomError> {
+pub(super) fn all(key: &str, values: &[f64], low: f64, high: f64) -> Result<(), PhantomError> {
     values.iter().try_for_each(|value| range(key, *value, low, high))
 }
 

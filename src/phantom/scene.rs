@@ -13,9 +13,10 @@
 //! Each orifice brings two tables in units of its own size; a moment of time only scales them.
 //! Where jets meet, their momentum densities add, as the linear diffusion demands.
 
-use nalgebra::{Matrix3, Vector3};
+use nalgebra::Vector3;
 
-use super::recipe::{Recipe, View};
+use super::mount::{Mount, PLATE_BRIGHT, chamber, direction_of, inside, lean, walls};
+use super::recipe::Recipe;
 use super::shape::Outline;
 use super::sheet::Sheet;
 use super::spread::{Spread, sigma_rate};
@@ -23,7 +24,7 @@ use super::wave;
 
 /// Everything about a recipe's flow that does not depend on time
 #[derive(Debug)]
-pub(crate) struct Stage {
+pub(crate) struct Drawn {
     /// Centre of the plate in scan space at rest
     pub(crate) centre: Vector3<f64>,
     /// In-plane axes and normal of the plate; the normal points downstream
@@ -48,21 +49,10 @@ pub(crate) struct Orifice {
     spread: Spread,
 }
 
-impl Stage {
-    /// The stage of a checked recipe; `None` where an outline cannot be used
-    pub(crate) fn new(recipe: &Recipe) -> Option<Self> {
-        let scan = &recipe.scan;
-        let centre = Vector3::new(scan.off_axis_mm[0], scan.off_axis_mm[1], scan.depth_mm);
-        let beam = centre / centre.norm();
-        let facing = match scan.view {
-            View::Transoesophageal => -beam,
-            View::Transthoracic => beam,
-        };
-        let azimuth = direction_of(scan.beam_azimuth_deg);
-        let aside = flat(Vector3::new(azimuth[0], azimuth[1], 0.0), beam);
-        let normal = lean(facing, aside, scan.beam_angle_deg);
-        let e1 = flat(Vector3::x(), normal);
-        let e2 = normal.cross(&e1);
+impl Drawn {
+    /// The orifices of a checked recipe; `None` where an outline cannot be used
+    pub(crate) fn new(recipe: &Recipe, mount: &Mount) -> Option<Self> {
+        let Mount { centre, axes: [e1, e2, normal] } = *mount;
         let mut orifices = Vec::with_capacity(recipe.orifice.len());
         for hole in &recipe.orifice {
             let outline = Outline::of(&hole.shape).ok()?;
@@ -95,45 +85,11 @@ impl Stage {
     }
 }
 
-/// Cosine and sine of an angle in degrees
-fn direction_of(degrees: f64) -> [f64; 2] {
-    let (sin, cos) = libm::sincos(degrees.to_radians());
-    [cos, sin]
-}
-
-/// `from` turned toward `aside` by an angle in degrees; both keep their lengths
-fn lean(from: Vector3<f64>, aside: Vector3<f64>, degrees: f64) -> Vector3<f64> {
-    let [cos, sin] = direction_of(degrees);
-    from * cos + aside * sin
-}
-
-/// The part of `v` across `axis`, as a unit vector; a fixed other direction where there is none
-fn flat(v: Vector3<f64>, axis: Vector3<f64>) -> Vector3<f64> {
-    let across = v - axis * axis.dot(&v);
-    if across.norm() > 1e-6 {
-        return across / across.norm();
-    }
-    let other = if axis.x.abs() < 0.6 { Vector3::x() } else { Vector3::y() };
-    let across = other - axis * axis.dot(&other);
-    across / across.norm()
-}
-
-/// Rotation about x, then y, then z, by angles in degrees
-pub(crate) fn rotation([x, y, z]: [f64; 3]) -> Matrix3<f64> {
-    let [cx, sx] = direction_of(x);
-    let [cy, sy] = direction_of(y);
-    let [cz, sz] = direction_of(z);
-    let about_x = Matrix3::new(1.0, 0.0, 0.0, 0.0, cx, -sx, 0.0, sx, cx);
-    let about_y = Matrix3::new(cy, 0.0, sy, 0.0, 1.0, 0.0, -sy, 0.0, cy);
-    let about_z = Matrix3::new(cz, -sz, 0.0, sz, cz, 0.0, 0.0, 0.0, 1.0);
-    about_z * about_y * about_x
-}
-
 /// The stage at one moment of one beat
 #[derive(Debug)]
 pub(crate) struct Scene<'a> {
     recipe: &'a Recipe,
-    stage: &'a Stage,
+    stage: &'a Drawn,
     centre: Vector3<f64>,
     pub(crate) jets: Vec<Jet<'a>>,
 }
@@ -235,12 +191,10 @@ pub(crate) struct Blood {
 }
 
 impl<'a> Scene<'a> {
-    /// The stage `time_s` after the R wave, moved by a beat's shift
-    pub(crate) fn new(recipe: &'a Recipe, stage: &'a Stage, time_s: f64, shift: Vector3<f64>) -> Self {
+    /// The stage `time_s` after the R wave, moved by an offset
+    pub(crate) fn new(recipe: &'a Recipe, stage: &'a Drawn, time_s: f64, offset: Vector3<f64>) -> Self {
         let beat = &recipe.beat;
-        let through = ((time_s - beat.systole_onset_s) / beat.systole_duration_s).clamp(0.0, 1.0);
-        let motion = -beat.valve_motion_mm * libm::sin(std::f64::consts::PI * through);
-        let centre = stage.centre + shift + stage.axes[2] * motion;
+        let centre = stage.centre + offset;
         let rate = sigma_rate(recipe.flow.spread_rate);
         let jets = stage
             .orifices
@@ -267,18 +221,6 @@ impl<'a> Scene<'a> {
         Self { recipe, stage, centre, jets }
     }
 
-    /// Whether any blood moves at all
-    pub(crate) fn moves(&self) -> bool {
-        self.recipe.flow.swirl_m_s != 0.0 || self.jets.iter().any(Jet::open)
-    }
-
-    /// Radius of the chamber at a height over the plate's middle, mm
-    fn chamber(&self, height: f64) -> f64 {
-        let annulus = self.recipe.plate.annulus_radius_mm;
-        // The chambers widen away from the plate toward one and a half times as much (our own choice).
-        annulus * (1.0 + 0.5 * height.abs() / (height.abs() + 0.5 * annulus))
-    }
-
     /// The blood at a point; `None` inside tissue
     pub(crate) fn blood(&self, point: &Vector3<f64>) -> Option<Blood> {
         let normal = &self.stage.axes[2];
@@ -288,7 +230,7 @@ impl<'a> Scene<'a> {
         let across2 = from.norm_squared() - height * height;
         let annulus = self.recipe.plate.annulus_radius_mm;
         if across2 > annulus * annulus {
-            let wall = self.chamber(height);
+            let wall = chamber(annulus, height);
             if across2 > wall * wall {
                 return None;
             }
@@ -336,15 +278,8 @@ impl<'a> Scene<'a> {
             return None;
         }
         let size = momentum.norm();
-        let mut velocity = if size > 0.0 { momentum / size.sqrt() } else { Vector3::zeros() };
+        let velocity = if size > 0.0 { momentum / size.sqrt() } else { Vector3::zeros() };
         let core = flow.turbulence_core * flow.turbulence_core * velocity.norm_squared();
-        if flow.swirl_m_s != 0.0 && !within_plate {
-            // A slow roll about a line across the chamber, an annulus radius downstream.
-            let arm = from - normal * annulus;
-            let turn = self.stage.axes[0].cross(&arm) / annulus;
-            let size = turn.norm();
-            velocity += turn * (flow.swirl_m_s / size.max(1.0));
-        }
         Some(Blood { velocity, turbulence: core + shear })
     }
 
@@ -365,42 +300,21 @@ impl<'a> Scene<'a> {
                 let r = jet.radius;
                 hole = hole.max(jet.orifice.spread.share(x / r, y / r, soft / r));
             }
-            bright = PLATE * inside(off_plate, soft) * inside(across - annulus, soft) * (1.0 - hole);
+            bright = PLATE_BRIGHT * inside(off_plate, soft) * inside(across - annulus, soft) * (1.0 - hole);
         }
-        // The annulus is a ring of tissue, the walls rise from it.
-        let ring = libm::hypot(across - annulus - ANNULUS_MM, height) - ANNULUS_MM;
-        bright = bright.max(ANNULUS * inside(ring, soft));
-        let wall = across - self.chamber(height);
-        if wall > -3.0 * soft {
-            let skin = inside(wall - WALL_MM, soft);
-            let behind = BEHIND + (WALL - BEHIND) * skin;
-            bright = bright.max(behind * inside(-wall, soft));
-        }
-        bright
+        bright.max(walls(annulus, across, height, soft))
     }
-}
-
-const PLATE: f64 = 0.75;
-const ANNULUS: f64 = 0.85;
-const WALL: f64 = 0.55;
-const BEHIND: f64 = 0.2;
-const ANNULUS_MM: f64 = 2.0;
-const WALL_MM: f64 = 2.5;
-
-/// 1 well inside an edge, 0 well outside, one half on it: a smooth step three `soft` wide each way
-fn inside(outside_mm: f64, soft: f64) -> f64 {
-    let t = (0.5 - outside_mm / (5.0 * soft)).clamp(0.0, 1.0);
-    t * t * (3.0 - 2.0 * t)
 }
 
 #[cfg(test)]
 mod tests {
+    use super::super::mount::rotation;
     use super::super::recipe::{OrificeRecipe, OrificeShape};
     use super::*;
+    use nalgebra::Matrix3;
 
     fn crescent(tilt_deg: f64) -> Recipe {
         let mut recipe = Recipe::default();
-        recipe.flow.swirl_m_s = 0.0;
         recipe.scan.beam_angle_deg = 25.0;
         recipe.orifice = vec![OrificeRecipe {
             shape: OrificeShape::Crescent { inner_mm: 4.0, outer_mm: 6.5, angle_deg: 120.0 },
@@ -437,7 +351,7 @@ mod tests {
     fn flow_is_conserved_to_the_neck_and_momentum_after_it() {
         for tilt in [0.0, 20.0] {
             let recipe = crescent(tilt);
-            let stage = Stage::new(&recipe).unwrap();
+            let stage = Drawn::new(&recipe, &Mount::of(&recipe)).unwrap();
             let scene = Scene::new(&recipe, &stage, middle(&recipe), Vector3::zeros());
             let jet = &scene.jets[0];
             let axis = jet.orifice.jet_axes[2];
@@ -463,7 +377,7 @@ mod tests {
     #[test]
     fn the_flow_upstream_goes_through_the_plate() {
         let recipe = crescent(20.0);
-        let stage = Stage::new(&recipe).unwrap();
+        let stage = Drawn::new(&recipe, &Mount::of(&recipe)).unwrap();
         let scene = Scene::new(&recipe, &stage, middle(&recipe), Vector3::zeros());
         let [e1, e2, normal] = stage.axes;
         // A plane 3 mm upstream, as far as the chamber reaches: the share of a point sink's flow
@@ -486,7 +400,7 @@ mod tests {
     #[test]
     fn axes_are_perpendicular_and_lean_as_asked() {
         let recipe = crescent(20.0);
-        let stage = Stage::new(&recipe).unwrap();
+        let stage = Drawn::new(&recipe, &Mount::of(&recipe)).unwrap();
         let beam = stage.centre / stage.centre.norm();
         let degrees = |a: &Vector3<f64>, b: &Vector3<f64>| libm::acos(a.dot(b)).to_degrees();
         assert!((degrees(&stage.axes[2], &-beam) - 25.0).abs() < 1e-9);
@@ -501,14 +415,13 @@ mod tests {
     #[test]
     fn tissue_has_no_blood_and_a_closed_orifice_no_jet() {
         let recipe = crescent(0.0);
-        let stage = Stage::new(&recipe).unwrap();
+        let stage = Drawn::new(&recipe, &Mount::of(&recipe)).unwrap();
         let open = Scene::new(&recipe, &stage, middle(&recipe), Vector3::zeros());
         let shut = Scene::new(&recipe, &stage, 0.0, Vector3::zeros());
         let beside = stage.centre + stage.axes[0] * 14.0;
         assert!(open.blood(&beside).is_none());
         assert!(open.tissue(&beside, 0.4) > 0.7);
         let neck = open.jets[0].neck_point();
-        assert!(!shut.moves() && open.moves());
         assert!(shut.blood(&neck).unwrap().velocity.norm() == 0.0);
         assert!(open.tissue(&neck, 0.4) < 0.05);
     }

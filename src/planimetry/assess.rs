@@ -1,15 +1,16 @@
 //! One jet in one frame, measured: tracing, area, interval, widths.
 
-use crate::jet::{JetPose, Signal, StrengthSource};
+use crate::jet::{Signal, StrengthSource};
 use crate::numeric::Interval;
 use crate::outline::Outline;
-use crate::space::{Cut, CutPoint, Direction};
+use crate::space::Cut;
 use crate::unit::{Mm, Mm2};
 
 use super::blur::{BlurFit, BlurModel, Forward, LevelArea};
 use super::shape::{ShapeClass, classify};
-use super::trace::{NeckImage, TraceError, Tracing, trace};
+use super::trace::{NeckImage, Tracing, trace};
 use super::widths::{WidthAxes, Widths, widths};
+use super::{Section, Tracer};
 
 /// A value with its 95 % interval, in the unit of the value
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -48,8 +49,10 @@ pub struct IntervalPart {
 /// One jet in one frame, measured
 #[derive(Clone, Debug)]
 pub struct Assessment {
-    /// The en-face cut at the neck
+    /// The plane, with the axes that the outlines are on
     pub cut: Cut,
+    /// Standard error of its normal, radians
+    pub axis_error: f64,
     /// The tracing as displayed
     pub tracing: Tracing,
     /// The outline behind the blur
@@ -76,18 +79,18 @@ const PLATEAU_SD: f64 = 0.04;
 const GAIN_PRIOR: f64 = 0.48;
 /// Its standard deviation (uniform over 0.25 to 0.65, roughly)
 const GAIN_PRIOR_SD: f64 = 0.1;
-/// How far the displayed edge lies outside the core's when the blur in the plane is undone
-///
-/// Spreading has begun by then, and both sides of the neck, which are wider, are blurred into it
-/// along the axis. Mean over the tuning phantoms (seeds below 100), where it hardly depended on
-/// size, slope of the profile or point spread.
-const EDGE_SPREAD: Mm = Mm::new(0.14);
-/// Scatter of that distance where blur, gain and noise are nearly known, one standard deviation, mm
-const EDGE_SPREAD_SD: f64 = 0.015;
+/// Standard deviation of the point spread by which the edge is unblurred; a free one drifts with the display
+/// threshold, and a wrong one costs under 0.1 mm (an outside study on solved jets)
+const SPREAD: Mm = Mm::new(1.0);
+/// How far the half-power edge lies outside the effective outline, as a share of 4 area / perimeter: the mixing layer
+/// (solved tuning geometries)
+const MIXING_LAYER: f64 = 0.090;
+/// Half-width of the area's 95 % interval in its logarithm, from geometry and settings
+const EDGE_ERROR: f64 = 0.24;
 /// A tracing is faint where a level higher by 0.1 encloses less than this share of it
 const FAINT_SHARE: f64 = 0.35;
 /// A faint signal is traced at this share of the usual level, if need be below the gate
-const FAINT_LEVEL: f64 = 0.8;
+pub(super) const FAINT_LEVEL: f64 = 0.8;
 /// And its area is then uncertain by this share, at 95 % (tuning phantoms)
 const FAINT_ERROR: f64 = 0.45;
 /// A core of less haste than the first is so slow that its phases no longer fill the circle: the wall filter
@@ -106,59 +109,35 @@ const BENT_ERROR: f64 = 0.11;
 /// Two-sided 95 % of a normal
 const Z95: f64 = 1.96;
 
-/// Measures the cross-section at a pose's neck
-///
-/// # Errors
-/// [`TraceError`] where nothing can be traced.
-pub fn assess(
-    signal: &Signal,
-    pose: &JetPose,
-    anterior_posterior: Option<Direction>,
-) -> Result<Assessment, TraceError> {
-    let image = NeckImage::at(signal, pose);
-    // A jet too narrow for the point spread may not reach the usual level at all.
-    let tracing = trace(&image, signal.tracing_level(), CutPoint::default())
-        .or_else(|_| trace(&image, signal.seeing_level(), CutPoint::default()));
-    let tracing = match tracing {
-        Ok(tracing) if !is_faint(&image, &tracing) => tracing,
-        other => trace(&image, FAINT_LEVEL * signal.tracing_level(), CutPoint::default()).or(other)?,
-    };
-    assess_tracing(signal, pose, &image, tracing, anterior_posterior)
-}
-
 /// Whether the signal inside a tracing hardly rises above its level: the orifice is narrower than the
 /// point spread or the gain too low, and the tracing is the tip of what is there
-fn is_faint(image: &NeckImage, tracing: &Tracing) -> bool {
+pub(super) fn is_faint(image: &NeckImage, tracing: &Tracing) -> bool {
     let higher = trace(image, tracing.level + 0.1, tracing.outline.centroid());
     let inner = higher.map_or(0.0, |t| t.outline.area().get());
     inner < FAINT_SHARE * tracing.outline.area().get()
 }
 
-/// Measures a given tracing at a pose's neck
-///
-/// # Errors
-/// [`TraceError`] where the tracing cannot be moved to its unblurred place.
-pub fn assess_tracing(
-    signal: &Signal,
-    pose: &JetPose,
-    image: &NeckImage,
-    tracing: Tracing,
-    anterior_posterior: Option<Direction>,
-) -> Result<Assessment, TraceError> {
+/// Measures a tracing; the section's plane has the picture's axes
+pub(super) fn assess(tracer: &Tracer, section: &Section, image: &NeckImage, tracing: Tracing) -> Assessment {
+    let (signal, cut) = (tracer.signal, section.plane);
     let model = BlurModel::default();
     let forward = Forward::new(&tracing.outline, &image.raster, Mm::new(3.5));
     let observed = observe(signal, image, &tracing);
     let blur = forward.fit(&observed, &model);
-    let blur = forward.without(&blur, EDGE_SPREAD);
+    let level = observed[0].level;
+    let blur = forward.at(&blur, forward.offset_at(level, observed[0].area_mm2, SPREAD));
+    let clear = forward.moved(blur.offset).unwrap_or_else(|| tracing.outline.clone());
+    let across = 4.0 * clear.area().get() / clear.perimeter().get().max(1e-9);
+    let blur = forward.at(&blur, blur.offset - Mm::new(MIXING_LAYER * across));
     let corrected = forward.moved(blur.offset).unwrap_or_else(|| tracing.outline.clone());
-    let parts = parts(signal, pose, image, &tracing, &blur);
+    let parts = parts(signal, section, image, &tracing, &blur);
     let half = parts.iter().map(|p| p.effect.get().powi(2)).sum::<f64>().sqrt();
     let area = blur.area.get();
     let vca =
         Measured { value: blur.area, low: Mm2::new((area - half).max(0.0)), high: Mm2::new(area + half) };
-    let axes = WidthAxes::of(&image.cut, &tracing.outline, anterior_posterior);
+    let axes = WidthAxes::of(&cut, &tracing.outline, tracer.anterior_posterior);
     let centre = tracing.outline.centroid();
-    let shown_widths = widths(signal, pose, centre, &axes, tracing.level);
+    let shown_widths = widths(signal, &cut, centre, &axes, tracing.level);
     // An edge uncertain by d moves the area by perimeter times d and a width by 2 d.
     let edge = half / tracing.outline.perimeter().get().max(1e-9);
     let corrected_width = |shown: Mm| {
@@ -169,8 +148,9 @@ pub fn assess_tracing(
             high: Mm::new(value + 2.0 * edge),
         }
     };
-    Ok(Assessment {
-        cut: image.cut,
+    Assessment {
+        cut,
+        axis_error: section.error.axis,
         corrected,
         vca,
         parts,
@@ -180,7 +160,7 @@ pub fn assess_tracing(
         commissural: corrected_width(shown_widths.commissural),
         blur,
         tracing,
-    })
+    }
 }
 
 /// The areas inside several levels, the tracing's own first
@@ -204,7 +184,7 @@ fn observe(signal: &Signal, image: &NeckImage, tracing: &Tracing) -> Vec<LevelAr
 
 fn parts(
     signal: &Signal,
-    pose: &JetPose,
+    section: &Section,
     image: &NeckImage,
     tracing: &Tracing,
     blur: &BlurFit,
@@ -222,19 +202,19 @@ fn parts(
     let noise = image.noise / slope * perimeter / readings.sqrt();
     // The profile tells what the area does within the level's error.
     let level_effect = {
-        let reach = Z95 * pose.level_error_mm;
-        let there: Vec<f64> = pose
+        let reach = Z95 * section.error.level_mm;
+        let there: Vec<f64> = section
             .profile
             .positions_mm
             .iter()
-            .zip(&pose.profile.areas_mm2)
+            .zip(&section.profile.areas_mm2)
             .filter(|(p, _)| p.abs() <= reach)
-            .map(|(_, a)| (a - pose.area_mm2).abs())
+            .map(|(_, a)| (a - section.size_mm2).abs())
             .collect();
         let mean = there.iter().sum::<f64>() / (there.len().max(1) as f64);
         mean.min(0.25 * area)
     };
-    let tilt = Z95 * pose.axis_error;
+    let tilt = Z95 * section.error.axis;
     let caliper = perimeter * signal.grid().finest_mm() / 12f64.sqrt() / readings.sqrt();
     let part = |source, effect: f64| IntervalPart { source, effect: Mm2::new(effect.abs()) };
     let shared = match signal.scale().source {
@@ -244,7 +224,7 @@ fn parts(
     let mut parts = vec![
         part("point spread", shared * Z95 * blur.sigma_error.get() * blur.area_per_sigma),
         part("gain and plateau", shared * Z95 * level_sd * blur.area_per_level),
-        part("spreading at the edge", Z95 * EDGE_SPREAD_SD * perimeter),
+        part("edge and mixing layer", EDGE_ERROR * area),
         part("axis", area * (1.0 / libm::cos(tilt.min(1.0)) - 1.0)),
         part("level", shared * level_effect),
         part("noise", shared * Z95 * noise),
@@ -254,7 +234,7 @@ fn parts(
         parts.push(part("bent outline", BENT_ERROR * area));
     }
     let [fast, slow] = SLOW_HASTE;
-    let slowness = ((fast - pose.haste) / (fast - slow)).clamp(0.0, 1.0);
+    let slowness = ((fast - section.incoherence) / (fast - slow)).clamp(0.0, 1.0);
     if slowness > 0.0 {
         parts.push(part("slow core", SLOW_ERROR * slowness * area));
     }

@@ -101,10 +101,19 @@ impl Forward {
         Self { raster, distance, perimeter_mm: outline.perimeter().get() }
     }
 
-    /// A fit whose outline lies `inward` of the one found
-    pub(super) fn without(&self, fit: &BlurFit, inward: Mm) -> BlurFit {
-        let offset = fit.offset - inward;
+    /// The fit at another offset
+    pub(super) fn at(&self, fit: &BlurFit, offset: Mm) -> BlurFit {
         BlurFit { offset, area: Mm2::new(self.area(offset.get())), ..fit.clone() }
+    }
+
+    /// The offset at which the outline, blurred by `sigma`, has an area inside a level
+    pub(super) fn offset_at(&self, level: f64, area_mm2: f64, sigma: Mm) -> Mm {
+        let (mut low, mut high) = (-1.5, 1.5);
+        for _ in 0..20 {
+            let middle = f64::midpoint(low, high);
+            if self.shown(middle, sigma.get(), &[level])[0] < area_mm2 { low = middle } else { high = middle }
+        }
+        Mm::new(f64::midpoint(low, high))
     }
 
     /// The outline moved by an offset: the largest ring of its distance field

@@ -4,20 +4,27 @@
 //! What is traced is the strong, incoherent signal on the en-face cut at the neck; slow coherent
 //! blood is left out. What is reported is the area that, blurred by the point spread and shown at
 //! the display's gain, would have given that tracing (`blur`); both are kept. The interval adds
-//! up what is uncertain, part by part ([`assess()`]).
+//! up what is uncertain, part by part. A [`Tracer`] does it, on a [`Section`], for everybody who asks.
 
 mod assess;
+mod background;
 mod blur;
 mod hidden;
+mod implied;
 mod observer;
+mod section;
 mod shape;
 mod trace;
+mod tracer;
 mod widths;
 
-pub use assess::{Assessment, IntervalPart, Measured, assess, assess_tracing};
+pub use assess::{Assessment, IntervalPart, Measured};
 pub use blur::{BlurFit, BlurModel};
 pub use hidden::largest_hidden;
+pub use implied::Implied;
 pub use observer::{Departure, departures};
+pub use section::{PlaneError, Section};
 pub use shape::{ShapeClass, classify};
-pub use trace::{NeckImage, TraceError, Tracing, neck_image, trace};
-pub use widths::{Assumed, WidthAxes, Widths, widths};
+pub use trace::{TraceError, Tracing};
+pub use tracer::Tracer;
+pub use widths::{Assumed, WidthAxes, Widths};

@@ -7,12 +7,10 @@
 
 use rayon::prelude::*;
 
-use crate::jet::{JetPose, Signal};
-use crate::space::{Cut, CutPoint};
-use crate::unit::{Mm, Mm2};
+use crate::space::Cut;
+use crate::unit::Mm2;
 
-use super::trace::{NeckImage, neck_image, trace};
-use super::{Assessment, Measured};
+use super::{Assessment, Measured, Tracer};
 
 /// What one departure does to the area
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -30,16 +28,13 @@ const LEVEL_MM: f64 = 1.0;
 const GAIN_SHARE: f64 = 0.1;
 
 /// The changes of one assessed jet's area; a departure that cannot be traced is left out
-pub fn departures(signal: &Signal, pose: &JetPose, assessed: &Assessment) -> Vec<Departure> {
-    let image = NeckImage::at(signal, pose);
-    let side = Mm::new((image.raster.width - 1) as f64 * image.raster.pixel.get());
+pub fn departures(tracer: &Tracer, assessed: &Assessment) -> Vec<Departure> {
     let shown = assessed.tracing.outline.area().get();
     let Measured { value, .. } = assessed.vca;
     // The shown area answers to the cut; the reported one is taken to answer in proportion.
     let share = value.get() / shown.max(1e-9);
     let change = |cut: &Cut, level: f64| {
-        let other = neck_image(signal, cut, side, Mm::new(0.9));
-        let outline = trace(&other, level, CutPoint::default()).ok()?.outline;
+        let outline = tracer.at(level).displayed(cut).ok()?.outline;
         Some((outline.area().get() - shown) * share)
     };
     let level = assessed.tracing.level;

@@ -1,6 +1,6 @@
 //! The tracing: a sub-pixel contour of the strong, fast signal on a cut.
 
-use crate::jet::{JetPose, Signal};
+use crate::jet::Signal;
 use crate::numeric::Image;
 use crate::numeric::contour::iso_rings;
 use crate::outline::{Outline, OutlineError};
@@ -8,24 +8,19 @@ use crate::sample::Raster;
 use crate::space::{Cut, CutPoint};
 use crate::unit::Mm;
 
+use super::background::jet_share;
+
 /// Pixel of the measuring raster, mm
 const PIXEL_MM: f64 = 0.25;
-/// Blood farther than this from any incoherent pixel is not the jet, mm
-const REACH_MM: f64 = 1.6;
-/// Share of incoherent pixels among the strong ones from which slow blood can be told apart
-const SCATTERED: f64 = 0.35;
-/// Haste of an incoherent pixel
-const HASTY: f64 = 0.3;
-
 /// The signal on a cut, averaged over a thin slab along its normal
 #[derive(Clone, Debug)]
-pub struct NeckImage {
-    /// The cut
-    pub cut: Cut,
+pub(super) struct NeckImage {
     /// Its pixels
     pub raster: Raster,
-    /// Strength, 1 at the plateau, slow blood left out
+    /// Share of the jet, 1 at full-signal power, moving chamber blood taken off
     pub strength: Image<f64>,
+    /// Power of that blood about the jet, over full-signal power
+    pub background: f64,
     /// Standard deviation of the strength's noise at one pixel
     pub noise: f64,
 }
@@ -53,36 +48,37 @@ pub struct Tracing {
     pub level: f64,
 }
 
-/// The signal on `cut`, as wide as `side`, averaged over `slab` along the normal
-///
-/// Averaging over the slab quiets speckle; the slab must be thin against the neck's length.
-pub fn neck_image(signal: &Signal, cut: &Cut, side: Mm, slab: Mm) -> NeckImage {
+/// Thickness that the signal is averaged over along the normal, mm: quiets speckle and is thin against a vena
+/// contracta's length (our own choice)
+pub(super) const SLAB_MM: f64 = 0.9;
+/// Planes that the slab is taken as
+const PLANES: usize = 3;
+
+/// The signal on `cut`, as wide as `side`, averaged over [`SLAB_MM`] along the normal
+pub(super) fn neck_image(signal: &Signal, cut: &Cut, side: Mm) -> NeckImage {
     let raster = Raster::square(side, Mm::new(PIXEL_MM));
-    let planes = ((slab.get() / 0.3).ceil() as usize).max(1);
     let mut strength = Image::filled(raster.width, raster.height, 0.0);
     let mut squares = strength.clone();
-    let mut haste = strength.clone();
     let right = cut.u().into_inner() * raster.pixel.get();
     let up = cut.v().into_inner() * raster.pixel.get();
-    for plane in 0..planes {
-        let share = if planes > 1 { plane as f64 / (planes - 1) as f64 - 0.5 } else { 0.0 };
-        let lifted = cut.at_level(share * slab.get());
+    for plane in 0..PLANES {
+        let share = plane as f64 / (PLANES - 1) as f64 - 0.5;
+        let lifted = cut.at_level(share * SLAB_MM);
         let corner = lifted.at(raster.cut_from_pixel(0.0, 0.0));
         for y in 0..raster.height {
             for x in 0..raster.width {
                 let point = corner.moved(right * x as f64 + up * y as f64);
-                let [here, hasty] = signal.at(point);
+                let here = signal.strength(point);
                 strength.set(x, y, strength.at(x, y) + here);
                 squares.set(x, y, squares.at(x, y) + here * here);
-                haste.set(x, y, haste.at(x, y) + hasty);
             }
         }
     }
-    let n = planes as f64;
+    let n = PLANES as f64;
     let strength = strength.map(|v| v / n);
-    let haste = haste.map(|v| v / n);
     let noise = noise(&strength, &squares, n);
-    NeckImage { cut: *cut, raster, strength: without_slow(&strength, &haste), noise }
+    let (share, background) = jet_share(&strength, &raster, signal.scale().threshold());
+    NeckImage { raster, strength: share, background, noise }
 }
 
 /// Scatter between the planes where the signal is full: mostly speckle
@@ -97,36 +93,13 @@ fn noise(mean: &Image<f64>, squares: &Image<f64>, planes: f64) -> f64 {
     if count > 0.0 { (sum / count).sqrt() } else { 0.0 }
 }
 
-/// The strength without blood that lies farther than [`REACH_MM`] from incoherent flow
-///
-/// Where less than [`SCATTERED`] of the strong pixels are incoherent the core is laminar, haste
-/// tells nothing, and everything is kept.
-fn without_slow(strength: &Image<f64>, haste: &Image<f64>) -> Image<f64> {
-    let (w, h) = (strength.width(), strength.height());
-    let strong = strength.data().iter().zip(haste.data()).filter(|(s, _)| **s > 0.6);
-    let (all, hasty) = strong.fold((0u32, 0u32), |(n, m), (_, h)| (n + 1, m + u32::from(*h > HASTY)));
-    if f64::from(hasty) < SCATTERED * f64::from(all) {
-        return strength.clone();
-    }
-    let reach = (REACH_MM / PIXEL_MM).round() as usize;
-    // A square dilation of the incoherent pixels, one axis after the other.
-    let fast = Image::from_fn(w, h, |x, y| haste.at(x, y) > HASTY && strength.at(x, y) > 0.3);
-    let wide = Image::from_fn(w, h, |x, y| {
-        (x.saturating_sub(reach)..=(x + reach).min(w - 1)).any(|i| fast.at(i, y))
-    });
-    Image::from_fn(w, h, |x, y| {
-        let near = (y.saturating_sub(reach)..=(y + reach).min(h - 1)).any(|j| wide.at(x, j));
-        if near { strength.at(x, y) } else { 0.0 }
-    })
-}
-
 /// Traces the region at `near` (or the nearest to it) at a level of the plateau
 ///
 /// Holes are filled: a dark patch inside the jet is a wrap, not a wall.
 ///
 /// # Errors
 /// See [`TraceError`].
-pub fn trace(image: &NeckImage, level: f64, near: CutPoint) -> Result<Tracing, TraceError> {
+pub(super) fn trace(image: &NeckImage, level: f64, near: CutPoint) -> Result<Tracing, TraceError> {
     let mut best: Option<(f64, f64, Outline)> = None;
     let mut open = false;
     let mut invalid = None;
@@ -160,13 +133,5 @@ pub fn trace(image: &NeckImage, level: f64, near: CutPoint) -> Result<Tracing, T
         (None, Some(error)) => Err(error.into()),
         (None, None) if open => Err(TraceError::LeavesVolume(level)),
         (None, None) => Err(TraceError::Nothing(level)),
-    }
-}
-
-impl NeckImage {
-    /// The measuring picture at a pose's neck: wide enough for its displayed area
-    pub fn at(signal: &Signal, pose: &JetPose) -> Self {
-        let side = (6.0 * (pose.area_mm2 / std::f64::consts::PI).sqrt() + 8.0).clamp(16.0, 40.0);
-        neck_image(signal, &pose.en_face(), Mm::new(side), Mm::new(0.9))
     }
 }

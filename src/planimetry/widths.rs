@@ -1,10 +1,12 @@
 //! Widths on the two cuts that contain the jet axis.
 
-use crate::jet::{JetPose, Signal};
+use crate::jet::Signal;
 use crate::outline::Outline;
 use crate::sample::Raster;
 use crate::space::{Cut, CutPoint, Direction, direction};
 use crate::unit::Mm;
+
+use super::trace::SLAB_MM;
 
 /// The in-plane directions along which widths are read
 #[derive(Clone, Copy, Debug)]
@@ -54,22 +56,21 @@ impl WidthAxes {
     }
 }
 
-/// Widths of the jet at its neck, each read on its own cut through the jet axis at `level`
+/// Widths on a plane, each read at `level` on its own cut that holds `centre` and the plane's normal
 ///
-/// The signal is averaged over 0.9 mm along the axis, as in the tracing. A width whose line misses
+/// The signal is averaged along the normal as in the tracing ([`SLAB_MM`]). A width whose line misses
 /// the jet is zero.
-pub fn widths(signal: &Signal, pose: &JetPose, centre: CutPoint, axes: &WidthAxes, level: f64) -> Widths {
-    let en_face = pose.en_face();
-    let middle = en_face.at(centre);
+pub(super) fn widths(signal: &Signal, plane: &Cut, centre: CutPoint, axes: &WidthAxes, level: f64) -> Widths {
+    let middle = plane.at(centre);
     let on = |along: Direction| {
-        // The cut holds `along` as u and the jet axis as v.
-        let normal = nalgebra::Unit::new_normalize(along.cross(&pose.axis));
+        // The cut holds `along` as u and the normal as v.
+        let normal = nalgebra::Unit::new_normalize(along.cross(&plane.normal()));
         let cut = Cut::new(middle, normal, along.into_inner());
         let raster = Raster { width: 301, height: 4, pixel: Mm::new(0.1) };
         let line: Vec<f64> = (0..raster.width)
             .map(|x| {
                 let u = raster.cut_from_pixel(x as f64, 0.0).u;
-                let level_at = |k: usize| (k as f64 / 3.0 - 0.5) * 0.9;
+                let level_at = |k: usize| (k as f64 / 3.0 - 0.5) * SLAB_MM;
                 (0..4).map(|k| signal.strength(cut.at(CutPoint::new(u, level_at(k))))).sum::<f64>() / 4.0
             })
             .collect();

@@ -106,12 +106,7 @@ fn convergence() -> Convergence {
             eroa_mm2: Some(25.8),
             error_percent: -30.0,
         }),
-        dealiasing: Some(Dealiasing {
-            loops: 90_210,
-            broken_percent: 0.21,
-            agreed_percent: 99.7,
-            wrapped_percent: 6.4,
-        }),
+        agreement_percent: Some(96.2),
     }
 }
 
@@ -131,6 +126,7 @@ pub(crate) fn results() -> Results {
     let vca = Interval { value: 41.25, low: 35.5, high: 47.75 };
     let frames = (0..FRAMES)
         .map(|frame| FrameResult {
+            plane: None,
             hidden: false,
             frame,
             time_s: 0.05 * frame as f64,

@@ -316,20 +316,12 @@ fn convergence(out: &mut String, jet: &JetResult, unit: AreaUnit) {
     let opening = zone.upstream_mm.map_or_else(String::new, |mm| {
         format!("The opening was found {} mm upstream of the neck. ", fixed(mm, 1))
     });
-    let cycles = zone.dealiasing.map_or_else(String::new, |d| {
-        format!(
-            "Velocities that had wrapped ({} % of the blood) were restored; another path gives the same for {} % \
-             of them, and {} % of {} closed loops hold an inconsistency. ",
-            fixed(d.wrapped_percent, 0),
-            fixed(d.agreed_percent, 1),
-            fixed(d.broken_percent, 2),
-            d.loops
-        )
+    let cycles = zone.agreement_percent.map_or_else(String::new, |percent| {
+        format!("The phases that this flow explains agree with those displayed by {} %. ", fixed(percent, 0))
     });
     let _ = writeln!(
         out,
-        "<p>{opening}{cycles}Speed is the component along the beam over the cosine of its angle to the pull of the \
-         traced opening; where that angle exceeds 60°, and toward the wall, the surface is continued. The \
+        "<p>{opening}{cycles}Each surface's flow is the one that explains the blood moving at about its speed. The \
          hemisphere takes the displayed velocity as it is.</p>"
     );
 }

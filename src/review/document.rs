@@ -12,23 +12,13 @@ use serde::{Deserialize, Serialize};
 use crate::measure::Results;
 use crate::measure::results::JetResult;
 use crate::severity::Evidence;
-use crate::space::{Cut, VolumePoint, direction};
+use crate::space::{Cut, Direction, VolumePoint, direction};
 use crate::unit::MetresPerSecond;
 use crate::volume::Volume4;
 
 use super::pose::{Base, Pose, Turn};
-use super::tracing::{Closed, MOST_VERTICES};
+use super::tracing::{Closed, Fault, MOST_VERTICES};
 use super::{OtherVolume, ReviewError, Settings, Tracing, TracingId, beside};
-
-/// How far along the axis from the neck the measurement traced, mm: the displayed area is least a
-/// little upstream of where the contraction ends
-fn traced_level_mm(found: &JetResult) -> f64 {
-    let axis = Vector3::from(found.axis);
-    let neck = Vector3::from(found.neck_mm);
-    let levels = found.tracing_mm.iter().map(|point| (Vector3::from(*point) - neck).dot(&axis));
-    let level = levels.sum::<f64>() / found.tracing_mm.len().max(1) as f64;
-    if level.is_finite() { level } else { 0.0 }
-}
 
 /// The name of this version of the document
 pub const SCHEMA: &str = "narrows/review/1";
@@ -248,6 +238,17 @@ impl Work {
         self.tracings.iter().find(|tracing| tracing.id == id)
     }
 
+    /// Why a tracing is not counted; `None` where it is
+    ///
+    /// Several tracings of one jet in one frame are several orifices, and their areas add; but two that lie over each
+    /// other are one orifice, and the newer one counts.
+    pub fn fault(&self, tracing: &Tracing) -> Option<Fault> {
+        let newer = |other: &&Arc<Tracing>| other.id > tracing.id && other.fault_alone().is_none();
+        let over =
+            || self.tracings_of(tracing.jet, tracing.frame).filter(newer).any(|other| other.is_over(tracing));
+        tracing.fault_alone().or_else(|| over().then_some(Fault::Replaced))
+    }
+
     /// The tracings of one jet in one frame
     pub fn tracings_of(&self, jet: JetId, frame: usize) -> impl Iterator<Item = &Arc<Tracing>> {
         self.tracings.iter().filter(move |tracing| tracing.jet == jet && tracing.frame == frame)
@@ -304,14 +305,13 @@ impl Review {
                 .iter()
                 .filter(|at| at.traced_at_mm.is_some() && at.axis.is_some())
                 .min_by_key(|at| (at.frame.abs_diff(frame), at.frame));
-            let (neck, axis) = nearest.map_or((found.traced_at_mm, found.axis), |at| {
+            let (traced, axis) = nearest.map_or((found.traced_at_mm, found.axis), |at| {
                 (at.traced_at_mm.unwrap_or(found.traced_at_mm), at.axis.unwrap_or(found.axis))
             });
             let long_axis = Vector3::from(found.width_mm.long_axis_direction);
             let axis = direction(axis.into())?;
-            let neck = VolumePoint::new(neck[0], neck[1], neck[2]);
-            let traced = neck.moved(axis.into_inner() * traced_level_mm(found));
-            Some((traced, axis, Some(long_axis)))
+            let [x, y, z] = traced;
+            Some((VolumePoint::new(x, y, z), axis, Some(long_axis)))
         });
         let placed = || {
             let added = self.work.added.iter().find(|added| added.id == jet);
@@ -329,7 +329,22 @@ impl Review {
 
     /// How far the neck lies downstream of the proposed cut of a jet, mm: 0 for a jet placed by hand
     pub fn neck_beyond_mm(&self, jet: JetId) -> f64 {
-        self.found(jet).map_or(0.0, |found| -traced_level_mm(found))
+        self.found(jet).map_or(0.0, |found| {
+            let beyond = Vector3::from(found.neck_mm) - Vector3::from(found.traced_at_mm);
+            beyond.dot(&Vector3::from(found.axis))
+        })
+    }
+
+    /// Whether the reader says where a jet's plane lies or at which level it is traced
+    pub fn is_chosen(&self, jet: JetId) -> bool {
+        !matches!(jet, JetId::Found(_)) || !self.turn(jet).is_none() || self.work.settings.threshold.is_some()
+    }
+
+    /// The anterior-posterior direction, where the landmarks tell it
+    pub fn anterior_posterior(&self) -> Option<Direction> {
+        let first = self.results.iter().flat_map(|results| &results.jets).next();
+        let axis = first.map_or_else(Vector3::z, |jet| Vector3::from(jet.axis));
+        self.work.landmarks.anterior_posterior(axis).and_then(direction)
     }
 
     /// What the measurement found of a jet

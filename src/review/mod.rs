@@ -21,7 +21,6 @@
 //! # Ok::<(), narrows::review::ReviewError>(())
 //! ```
 
-mod assessing;
 mod attempts;
 mod beside;
 mod command;
@@ -33,6 +32,7 @@ mod migrate;
 mod other;
 mod pose;
 mod practice;
+mod reader;
 mod reading;
 mod recheck;
 mod session;
@@ -41,7 +41,6 @@ mod shape;
 mod tracing;
 mod truth;
 
-pub use assessing::Assessing;
 pub use attempts::{AttemptError, SavedReview, saved_below, saved_in, scored};
 pub use command::{Command, Effect, Key, Landmark};
 pub use document::{AddedJet, JetId, Landmarks, Place, Review, SCHEMA, Source, Work};
@@ -51,9 +50,11 @@ pub use journal::{Journal, Orphan, Recovery, orphans, state_folder};
 pub use other::{OtherError, OtherVolume, When, against};
 pub use pose::{Base, Pose, Turn};
 pub use practice::practised;
+pub use reader::{Read, Reader};
 pub use reading::{numbers, options};
 pub use recheck::{Change, RECHECK_SCHEMA, Recheck, compare, saved_results, told};
 pub use session::Session;
 pub use settings::{ColourMap, ImpliedCircle, Settings};
+pub use shape::TOLERANCE_MM;
 pub use tracing::{Closed, Drawn, Fault, Tracing, TracingId};
 pub use truth::{LIST_FILE, NoTruth, is_practice, key_of, key_path};

@@ -49,7 +49,7 @@ fn outlined(jet: &JetResult) -> Option<JetReading> {
 /// The reading by an entered width; `None` where there is a tracing that counts, or no width
 fn by_width(review: &Review) -> Option<JetReading> {
     let work = &review.work;
-    if work.tracings.iter().any(|tracing| tracing.fault().is_none()) {
+    if work.tracings.iter().any(|tracing| work.fault(tracing).is_none()) {
         return None;
     }
     let entered = |item| work.evidence.number(item).map(|width| width.value).filter(|width| *width > 0.0);

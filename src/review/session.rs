@@ -475,7 +475,7 @@ impl Session {
     /// A tracing that is whole enough to be smoothed or grown
     fn counted(&self, id: TracingId) -> Result<&Arc<Tracing>, ReviewError> {
         let tracing = self.tracing(id)?;
-        match tracing.fault() {
+        match tracing.fault_alone() {
             None => Ok(tracing),
             Some(fault) => Err(ReviewError::Outline(fault.to_string())),
         }

@@ -8,8 +8,9 @@ use super::ReviewError;
 
 /// Vertices of a smoothed tracing: enough for a crescent, few enough to be dragged one by one
 const SMOOTH_VERTICES: f64 = 40.0;
-/// How far a grown tracing may lie from its exact place, mm: a tenth of a fine voxel
-const TOLERANCE_MM: f64 = 0.03;
+/// How far a grown tracing, or a proposal brought to few vertices, may lie from its exact place, mm: a tenth of a fine
+/// voxel
+pub const TOLERANCE_MM: f64 = 0.03;
 
 /// Why the polygon cannot be counted, in words; `None` where it can
 pub(super) fn invalid(points: &[CutPoint]) -> Option<String> {

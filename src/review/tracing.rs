@@ -7,7 +7,10 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use crate::outline::Outline;
+use crate::sample::Raster;
 use crate::space::CutPoint;
+use crate::unit::Mm;
 
 use super::{JetId, Pose, shape};
 
@@ -20,7 +23,9 @@ pub(super) const MOST_VERTICES: usize = 20_000;
 pub struct TracingId(pub u32);
 
 /// Who or what drew a tracing
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+///
+/// In the order of how much the reader did.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Drawn {
     /// The program, and the reader kept it as it was
@@ -48,6 +53,8 @@ pub enum Fault {
     Open,
     /// Fewer than three vertices, crossed edges, no area: in words
     Invalid(String),
+    /// A newer tracing of the same jet in the same frame lies over it
+    Replaced,
 }
 
 impl std::fmt::Display for Fault {
@@ -55,6 +62,7 @@ impl std::fmt::Display for Fault {
         match self {
             Self::Open => f.write_str("not closed yet"),
             Self::Invalid(why) => f.write_str(why),
+            Self::Replaced => f.write_str("a newer tracing of the same orifice lies over it"),
         }
     }
 }
@@ -87,12 +95,32 @@ impl Tracing {
         self.points_mm.iter().map(|&[u, v]| CutPoint::new(u, v)).collect()
     }
 
-    /// Why the tracing is not counted; `None` where it is
-    pub fn fault(&self) -> Option<Fault> {
+    /// Why the tracing is none by itself; `None` where it is
+    ///
+    /// Whether it counts among others, [`super::Work::fault`] tells.
+    pub(super) fn fault_alone(&self) -> Option<Fault> {
         if self.closed == Closed::Open {
             return Some(Fault::Open);
         }
         shape::invalid(&self.points()).map(Fault::Invalid)
+    }
+
+    /// Whether it outlines the same orifice as another: whether they share more than a tenth of the smaller one
+    pub(super) fn is_over(&self, other: &Self) -> bool {
+        /// Of the smaller area (our own choice: drawn by hand, two neighbouring orifices may touch)
+        const SHARED: f64 = 0.1;
+        let outlines = || {
+            let (here, there) = (self.cut.cut()?, other.cut.cut()?);
+            let onto = other.points().into_iter().map(|point| here.project(there.at(point)).0).collect();
+            Some((Outline::new(self.points()).ok()?, Outline::new(onto).ok()?))
+        };
+        let Some((one, two)) = outlines() else { return false };
+        let far =
+            |outline: &Outline| outline.bounds().into_iter().flatten().fold(0.0, |m: f64, x| m.max(x.abs()));
+        let raster = Raster::square(Mm::new(2.0 * far(&one).max(far(&two)).min(200.0) + 1.0), Mm::new(0.5));
+        let (a, b) = (one.coverage(&raster), two.coverage(&raster));
+        let shared: f64 = a.data().iter().zip(b.data()).map(|(a, b)| a.min(*b)).sum();
+        shared * raster.pixel.get().powi(2) > SHARED * one.area().get().min(two.area().get())
     }
 
     /// The tracing with other vertices; the hand that changed a proposal is remembered

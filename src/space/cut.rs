@@ -39,6 +39,8 @@ pub struct Cut {
     centre: VolumePoint,
     u: Direction,
     v: Direction,
+    /// Kept as it was given, so that a roll or another `u` leaves its bits alone
+    normal: Direction,
 }
 
 impl Cut {
@@ -51,13 +53,13 @@ impl Cut {
             .filter(|_| flat.norm() > 1e-9 * toward.norm())
             .unwrap_or_else(|| perpendicular_pair(normal).0);
         let v = Unit::new_normalize(normal.cross(&u));
-        Self { centre, u, v }
+        Self { centre, u, v, normal }
     }
 
     /// The cut perpendicular to `axis` with in-plane axes chosen by a fixed rule
     pub fn perpendicular_to(centre: VolumePoint, axis: Direction) -> Self {
         let (u, v) = perpendicular_pair(axis);
-        Self { centre, u, v }
+        Self { centre, u, v, normal: axis }
     }
 
     /// Where the in-plane axes start
@@ -77,7 +79,7 @@ impl Cut {
 
     /// The direction u x v
     pub fn normal(&self) -> Direction {
-        Unit::new_normalize(self.u.cross(&self.v))
+        self.normal
     }
 
     /// The position in volume space of a point on the cut
@@ -106,15 +108,15 @@ impl Cut {
     /// that lies `toward` radians from `u`
     pub fn tilted(&self, tilt: f64, toward: f64) -> Self {
         let lean = self.u.into_inner() * libm::cos(toward) + self.v.into_inner() * libm::sin(toward);
-        let hinge = Unit::new_normalize(self.normal().cross(&lean));
+        let hinge = Unit::new_normalize(self.normal.cross(&lean));
         let turn = turn_about(&hinge, tilt);
-        Self { centre: self.centre, u: turn * self.u, v: turn * self.v }
+        Self { u: turn * self.u, v: turn * self.v, normal: turn * self.normal, ..*self }
     }
 
     /// The cut rolled in its own plane by `roll` radians, counter-clockwise seen against the normal
     pub fn rolled(&self, roll: f64) -> Self {
-        let turn = turn_about(&self.normal(), roll);
-        Self { centre: self.centre, u: turn * self.u, v: turn * self.v }
+        let turn = turn_about(&self.normal, roll);
+        Self { u: turn * self.u, v: turn * self.v, ..*self }
     }
 }
 
@@ -169,7 +171,8 @@ mod tests {
         assert!((super::super::angle_between(&cut.normal(), &leaned.normal()) - tilt).abs() < 1e-12);
         assert!((leaned.normal().dot(&cut.u()) - libm::sin(tilt)).abs() < 1e-12);
         let rolled = cut.rolled(0.5);
-        assert!(super::super::angle_between(&cut.normal(), &rolled.normal()) < 1e-7);
+        assert_eq!(cut.normal(), rolled.normal());
+        assert_eq!(cut.tilted(0.0, 1.0), cut);
     }
 
     #[test]

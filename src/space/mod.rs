@@ -59,8 +59,13 @@ impl VolumePoint {
 }
 
 /// The direction of a vector, or `None` where it is shorter than 1e-12 or not finite
+///
+/// What is a unit vector already keeps its bits, so that a direction that was written is read back as it was.
 pub fn direction(vector: Vector3<f64>) -> Option<Direction> {
     let length = vector.norm();
+    if (length - 1.0).abs() < 1e-12 {
+        return Some(Unit::new_unchecked(vector));
+    }
     (length.is_finite() && length > 1e-12).then(|| Unit::new_unchecked(vector / length))
 }
 

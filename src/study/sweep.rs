@@ -10,22 +10,20 @@ use nalgebra::Vector3;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::jet::{self, Jet, JetPose, Signal, SignalScale};
+use crate::jet::{JetOptions, Signal, SignalScale};
 use crate::job::{Cancelled, Watch};
 use crate::measure::results::{Interval, Tool};
-use crate::measure::{self, MeasureError, Options, Results};
+use crate::measure::{self, Beat, JetBeat, MeasureError, Options, Results};
 use crate::phantom::{self, PhantomError, Truth};
-use crate::planimetry::{Assessment, assess, assess_tracing, neck_image, trace};
-use crate::space::{Cut, CutPoint, Direction};
-use crate::unit::{MetresPerSecond, Mm};
+use crate::planimetry::{Assessment, Section, Tracer};
+use crate::space::{Cut, Direction, VolumePoint};
+use crate::unit::MetresPerSecond;
 use crate::volume::{
     Channel, ChannelKind, Samples, SamplesError, ScaleError, VelocityScale, Volume4, VolumeError,
 };
 
 /// The name of this version of the document
 pub const SCHEMA: &str = "narrows/sweep/1";
-/// Thickness of the slab that a cut's picture is averaged over, as the measurement takes it, mm
-const SLAB_MM: f64 = 0.9;
 /// A jet of a measurement made again is the same jet when its neck lies this near, mm (our own choice)
 const SAME_JET_MM: f64 = 8.0;
 
@@ -227,7 +225,7 @@ pub fn sweep(
     options: &SweepOptions,
     watch: &Watch,
 ) -> Result<Sweep, SweepError> {
-    let bench = Bench::new(volume, options, watch)?;
+    let chosen_jet = Chosen::new(volume, options, watch)?;
     let remade = truth.is_some() && options.remake == Remake::Allowed;
     let how = match over {
         Over::Gain if remade => How::Remade,
@@ -244,31 +242,31 @@ pub fn sweep(
     let values = values(volume, truth, over, how, options, &mut notes);
     let chosen = match (over, how) {
         (Over::Gain, _) => 1.0,
-        (Over::Frame, _) => bench.frame as f64,
+        (Over::Frame, _) => chosen_jet.frame as f64,
         (Over::Nyquist, _) => volume.velocity_scale.nyquist().get(),
         (Over::Baseline, How::Remade) => truth.map_or(0.0, |t| t.recipe.doppler.baseline_shift_m_s),
         (Over::Baseline, _) => volume.velocity_scale.baseline_shift().get(),
         _ => 0.0,
     };
-    let base = bench.base.vca.value.get();
-    let truth_at = |frame: usize| truth.and_then(|truth| true_area(truth, &bench.pose, frame));
+    let base = chosen_jet.base.vca.value.get();
+    let truth_at = |frame: usize| truth.and_then(|truth| true_area(truth, chosen_jet.neck, frame));
     let mut rows = Vec::with_capacity(values.len());
     for (at, value) in values.iter().copied().enumerate() {
         watch.step("sweeping", at, values.len())?;
         let mut row = match how {
-            How::Held => bench.held(over, value),
+            How::Held => chosen_jet.held(over, value),
             How::Remade => {
                 // Its truth is there, or it would not be made again.
                 let Some(truth) = truth else { continue };
                 let made = remake(truth, over, value, watch)?;
-                bench.whole(value, &made, options, watch)?
+                chosen_jet.whole(value, &made, options, watch)?
             }
             How::Rewrapped => {
                 let made = rewrap(volume, over, value)?;
-                bench.whole(value, &made, options, watch)?
+                chosen_jet.whole(value, &made, options, watch)?
             }
         };
-        let frame = if over == Over::Frame { value as usize } else { bench.frame };
+        let frame = if over == Over::Frame { value as usize } else { chosen_jet.frame };
         row.truth_mm2 = truth_at(frame);
         if over == Over::Tilt {
             row.law_mm2 = Some(base / libm::cos(value.to_radians()));
@@ -287,7 +285,6 @@ pub fn sweep(
         notes.push(format!("At {lost} of {} values nothing could be traced.", rows.len()));
     }
     note(over, how, &mut notes);
-    let vca = bench.base.vca;
     Ok(Sweep {
         schema: SCHEMA.to_owned(),
         tool: Tool { version: env!("CARGO_PKG_VERSION").to_owned(), engine: measure::ENGINE.to_owned() },
@@ -295,11 +292,11 @@ pub fn sweep(
         blake3: volume.provenance.blake3.clone(),
         over,
         how,
-        jet: bench.jet,
-        frame: bench.frame,
+        jet: chosen_jet.jet,
+        frame: chosen_jet.frame,
         chosen,
-        chosen_vca_mm2: Interval { value: vca.value.get(), low: vca.low.get(), high: vca.high.get() },
-        truth_mm2: truth_at(bench.frame),
+        chosen_vca_mm2: chosen_jet.base.vca.into(),
+        truth_mm2: truth_at(chosen_jet.frame),
         rows,
         notes,
     })
@@ -387,8 +384,8 @@ fn note(over: Over, how: How, notes: &mut Vec<String>) {
 }
 
 /// The true effective area of the jet whose neck is nearest
-fn true_area(truth: &Truth, pose: &JetPose, frame: usize) -> Option<f64> {
-    let neck = Vector3::from(pose.neck.to_array());
+fn true_area(truth: &Truth, neck: VolumePoint, frame: usize) -> Option<f64> {
+    let neck = Vector3::from(neck.to_array());
     let near = |jet: &&phantom::JetTruth| {
         let at = jet.peak_frame.and_then(|peak| jet.frames.get(peak));
         at.map_or(f64::MAX, |at| (Vector3::from(at.neck_mm) - neck).norm())
@@ -397,64 +394,37 @@ fn true_area(truth: &Truth, pose: &JetPose, frame: usize) -> Option<f64> {
     jet.frames.get(frame).filter(|at| at.present).map(|at| at.effective_area_mm2)
 }
 
-struct Bench<'a> {
+/// A jet at its peak, as the measurement has it
+struct Chosen<'a> {
     volume: &'a Volume4,
     scale: SignalScale,
     signal: Signal,
     jet: usize,
     frame: usize,
-    pose: JetPose,
+    neck: VolumePoint,
+    section: Section,
     base: Assessment,
     anterior_posterior: Option<Direction>,
 }
 
-impl<'a> Bench<'a> {
+impl<'a> Chosen<'a> {
     fn new(volume: &'a Volume4, options: &SweepOptions, watch: &Watch) -> Result<Self, SweepError> {
-        let found = jet::find(volume, &jet::JetOptions::default(), watch).map_err(MeasureError::from)?;
-        let (scale, jets): (SignalScale, Vec<Jet>) = found;
+        let ap = options.anterior_posterior;
+        let Beat { scale, jets } = Beat::of(volume, &JetOptions::default(), ap, watch)?;
         let wanted = options.jet.max(1);
-        // The largest area of each jet, as the measurement ranks them.
-        let mut peaks: Vec<(usize, usize, Assessment)> = Vec::new();
-        let mut best: Vec<Option<(usize, Assessment)>> = jets.iter().map(|_| None).collect();
-        for frame in 0..volume.frames() {
-            watch.step("finding the peak frame", frame, volume.frames())?;
-            if jets.iter().all(|jet| jet.poses[frame].is_none()) {
-                continue;
-            }
-            let Some(signal) = Signal::new(volume, frame, scale) else { continue };
-            for (jet, best) in jets.iter().zip(&mut best) {
-                let Some(pose) = &jet.poses[frame] else { continue };
-                let Ok(found) = assess(&signal, pose, options.anterior_posterior) else { continue };
-                if best.as_ref().is_none_or(|(_, other)| found.vca.value > other.vca.value) {
-                    *best = Some((frame, found));
-                }
-            }
-        }
-        for (at, found) in best.into_iter().enumerate() {
-            if let Some((frame, found)) = found {
-                peaks.push((at, frame, found));
-            }
-        }
-        peaks.sort_by(|a, b| b.2.vca.value.get().total_cmp(&a.2.vca.value.get()));
-        let count = peaks.len();
-        let missing = SweepError::NoJet { wanted, found: count };
-        if wanted > count {
-            return Err(missing);
-        }
-        let (at, frame, base) = peaks.swap_remove(wanted - 1);
-        let (Some(pose), Some(signal)) = (jets[at].poses[frame].clone(), Signal::new(volume, frame, scale))
-        else {
-            return Err(missing);
-        };
+        let missing = || SweepError::NoJet { wanted, found: jets.len() };
+        let (frame, at) = jets.get(wanted - 1).and_then(JetBeat::peak).ok_or_else(missing)?;
+        let pose = at.pose.as_ref().ok_or_else(missing)?;
         Ok(Self {
             volume,
             scale,
-            signal,
+            signal: Signal::new(volume, frame, scale).ok_or_else(missing)?,
             jet: wanted,
             frame,
-            pose,
-            base,
-            anterior_posterior: options.anterior_posterior,
+            neck: pose.neck,
+            section: pose.section(),
+            base: at.largest().cloned().ok_or_else(missing)?,
+            anterior_posterior: ap,
         })
     }
 
@@ -464,7 +434,9 @@ impl<'a> Bench<'a> {
         let on = |cut: &Cut, level: f64| self.trace(&self.signal, cut, level);
         match over {
             Over::Tilt => {
-                let found: Vec<Assessment> = (0..4)
+                // Four directions of no tilt are one plane.
+                let directions = if value == 0.0 { 1 } else { 4 };
+                let found: Vec<Assessment> = (0..directions)
                     .filter_map(|k| {
                         let toward = std::f64::consts::FRAC_PI_2 * f64::from(k);
                         on(&cut.tilted(value.to_radians(), toward), level)
@@ -488,18 +460,8 @@ impl<'a> Bench<'a> {
     }
 
     fn trace(&self, signal: &Signal, cut: &Cut, level: f64) -> Option<Assessment> {
-        let pose = JetPose {
-            neck: self.pose.neck,
-            narrowest: cut.centre(),
-            axis: cut.normal(),
-            ..self.pose.clone()
-        };
-        // The picture of the measurement is as wide as the jet there; a tilted cut shows more.
-        let shown = self.base.tracing.outline.feret().max.get();
-        let side = Mm::new((2.0 * shown + 16.0).clamp(24.0, 80.0));
-        let image = neck_image(signal, cut, side, Mm::new(SLAB_MM));
-        let traced = trace(&image, level, CutPoint::default()).ok()?;
-        assess_tracing(signal, &pose, &image, traced, self.anterior_posterior).ok()
+        let tracer = Tracer { signal, anterior_posterior: self.anterior_posterior, threshold: Some(level) };
+        tracer.propose(&self.section.on(*cut)).ok()
     }
 
     /// Another volume, measured whole: the row of the same jet in the same frame
@@ -513,7 +475,7 @@ impl<'a> Bench<'a> {
         let measuring = Options { anterior_posterior: options.anterior_posterior, ..Options::default() };
         let quiet = Watch::new(watch.token().clone(), |_, _, _| {});
         let results: Results = measure::measure(volume, &measuring, &quiet)?;
-        let neck = Vector3::from(self.pose.neck.to_array());
+        let neck = Vector3::from(self.neck.to_array());
         let away = |jet: &&measure::results::JetResult| (Vector3::from(jet.neck_mm) - neck).norm();
         let nearest = results.jets.iter().min_by(|a, b| away(a).total_cmp(&away(b)));
         let Some(jet) = nearest.filter(|jet| away(jet) < SAME_JET_MM) else { return Ok(row(value, None)) };
@@ -531,11 +493,7 @@ impl<'a> Bench<'a> {
 fn row(value: f64, found: Option<&Assessment>) -> SweepRow {
     SweepRow {
         value,
-        vca_mm2: found.map(|f| Interval {
-            value: f.vca.value.get(),
-            low: f.vca.low.get(),
-            high: f.vca.high.get(),
-        }),
+        vca_mm2: found.map(|f| f.vca.into()),
         over_directions_mm2: None,
         traced_mm2: found.map(|f| f.tracing.outline.area().get()),
         long_axis_mm: found.map(|f| f.long_axis.value.get()),

@@ -1,10 +1,8 @@
 //! Place: where the jet lies in the volume and to the beam, and which parts of it are there.
 
-use nalgebra::Unit;
-
 use super::{Finding, Verdict, finding};
 use crate::jet::{Jet, JetPose, Part};
-use crate::space::angle_between;
+use crate::space::{Direction, VolumePoint, angle_between};
 use crate::volume::Volume4;
 
 /// Beyond this angle less than half of the velocity is seen (geometry: the cosine of 60 degrees)
@@ -13,17 +11,16 @@ const BEAM_ANGLE_DEG: f64 = 60.0;
 /// which [`crate::jet`] looks for it
 const ROOM_MM: f64 = 9.0;
 
-/// The angle in degrees, 0 to 90, between a jet's axis and the beam at its neck
-pub fn beam_angle_deg(volume: &Volume4, pose: &JetPose) -> Option<f64> {
-    let beam = volume.beam_at(pose.neck)?;
-    let angle = angle_between(&pose.axis, &beam)
-        .min(angle_between(&pose.axis, &Unit::new_unchecked(-beam.into_inner())));
+/// The angle in degrees, 0 to 90, between a jet's axis and the beam at a point of it; `None` without an apex
+pub fn beam_angle_deg(volume: &Volume4, at: VolumePoint, axis: Direction) -> Option<f64> {
+    let beam = volume.beam_at(at)?;
+    let angle = angle_between(&axis, &beam).min(angle_between(&axis, &-beam));
     Some(angle.to_degrees())
 }
 
 /// How the jet meets the beam
 pub(super) fn beam_angle(volume: &Volume4, id: usize, pose: &JetPose) -> Finding {
-    let Some(angle) = beam_angle_deg(volume, pose) else {
+    let Some(angle) = beam_angle_deg(volume, pose.neck, pose.axis) else {
         let text = format!("jet {id}: no apex in the file, so the angle between jet and beam is unknown");
         return finding("beam-angle", Verdict::Adequate, None, "deg", Some(BEAM_ANGLE_DEG), text);
     };

@@ -104,7 +104,7 @@ fn trace(session: &Session, scene: &Scene<'_>) -> (StepState, String) {
     let review = session.review();
     let place = review.place;
     let here: Vec<_> = review.work.tracings_of(place.jet, place.frame).collect();
-    let faults = here.iter().filter(|tracing| tracing.fault().is_some()).count();
+    let faults = here.iter().filter(|tracing| review.work.fault(tracing).is_some()).count();
     if faults > 0 {
         return (StepState::Attention, "a tracing is not counted".into());
     }

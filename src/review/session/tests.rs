@@ -57,10 +57,10 @@ fn a_changed_proposal_says_who_changed_it() {
     assert_eq!(session.review().work.tracing(id).unwrap().drawn, Drawn::Proposed);
     session.apply(Command::MoveVertex { tracing: id, vertex: 0, to: [4.0, 0.0] }).unwrap();
     assert_eq!(session.review().work.tracing(id).unwrap().drawn, Drawn::Corrected);
-    assert_eq!(session.review().work.tracing(id).unwrap().fault(), None);
+    assert_eq!(session.review().work.tracing(id).unwrap().fault_alone(), None);
     let far = Command::MoveVertex { tracing: id, vertex: 0, to: [-9.0, 0.5] };
     session.apply(far).unwrap();
-    let fault = session.review().work.tracing(id).unwrap().fault();
+    let fault = session.review().work.tracing(id).unwrap().fault_alone();
     assert!(matches!(fault, Some(crate::review::Fault::Invalid(_))), "{fault:?}");
     assert!(matches!(session.apply(Command::Smooth(id)), Err(ReviewError::Outline(_))));
 }
@@ -72,9 +72,9 @@ fn drawing_by_clicks_ends_in_a_counted_polygon() {
     for point in [[4.0, 0.0], [4.0, 3.0]] {
         session.apply(Command::Extend(id, point)).unwrap();
     }
-    assert_eq!(session.review().work.tracing(id).unwrap().fault(), Some(crate::review::Fault::Open));
+    assert_eq!(session.review().work.tracing(id).unwrap().fault_alone(), Some(crate::review::Fault::Open));
     session.apply(Command::Close(id)).unwrap();
-    assert_eq!(session.review().work.tracing(id).unwrap().fault(), None);
+    assert_eq!(session.review().work.tracing(id).unwrap().fault_alone(), None);
     session.apply(Command::CopyToFrame(id, 3)).unwrap();
     assert_eq!(session.review().place.frame, 3);
     assert_eq!(session.review().work.tracings_of(JetId::Free, 3).count(), 1);

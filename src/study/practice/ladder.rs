@@ -30,11 +30,11 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::Parts;
-use crate::jet::{JetPose, NECK_BEYOND_MM, NeckProfile, Part, Signal, SignalScale};
+use crate::jet::{NECK_BEYOND_MM, Signal, SignalScale};
 use crate::job::{Cancelled, Watch};
 use crate::measure::results::Origin;
 use crate::phantom::{JetTruth, Truth};
-use crate::planimetry::{Assessment, assess};
+use crate::planimetry::{Assessment, PlaneError, Section, Tracer};
 use crate::space::{Cut, Direction, VolumePoint, angle_between, direction};
 use crate::unit::{Mm, Mm2};
 use crate::volume::Volume4;
@@ -45,8 +45,6 @@ const SAME_JET_MM: f64 = 8.0;
 pub const LEVEL_REACH_MM: f64 = 15.0;
 /// A cut that leans more than this has no level to speak of, degrees (our own choice)
 const STEEPEST_DEG: f64 = 80.0;
-/// How much larger than the true area the picture of a rung is laid out, so that a poor cut fits too
-const ROOM: f64 = 3.0;
 
 /// How a reader came to an area
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -224,14 +222,14 @@ pub fn score(
     let present: Vec<(&JetTruth, usize)> =
         truth.jets.iter().filter_map(|jet| Some((jet, jet.peak_frame?))).collect();
     let taken = pairs(&present, readings);
-    let mut bench = Bench { volume, scale, signals: BTreeMap::new() };
+    let mut rungs = Rungs { volume, scale, signals: BTreeMap::new() };
     let mut jets = Vec::new();
     let mut remarks = Vec::new();
     for (at, (jet, peak)) in present.iter().enumerate() {
         watch.step("scoring", at, present.len())?;
         let reading = taken.iter().find(|(of, _)| *of == at).map(|(_, reading)| &readings[*reading]);
         jets.push(match reading {
-            Some(reading) => bench.jet(jet, *peak, reading, &mut remarks),
+            Some(reading) => rungs.jet(jet, *peak, reading, &mut remarks),
             None => missed(jet, *peak),
         });
     }
@@ -318,24 +316,25 @@ fn no_jet(reading: &JetReading) -> JetScore {
     }
 }
 
-struct Bench<'a> {
+struct Rungs<'a> {
     volume: &'a Volume4,
     scale: SignalScale,
     signals: BTreeMap<usize, Option<Signal>>,
 }
 
-impl Bench<'_> {
+impl Rungs<'_> {
     /// What the program traces on a cut, as the measurement does; `None` where it traces nothing
     fn traced(
         &mut self,
         frame: usize,
         cut: &Cut,
-        expected_mm2: f64,
         anterior_posterior: Option<Direction>,
     ) -> Option<Assessment> {
         let (volume, scale) = (self.volume, self.scale);
         let signal = self.signals.entry(frame).or_insert_with(|| Signal::new(volume, frame, scale));
-        assess(signal.as_ref()?, &pose(cut, expected_mm2), anterior_posterior).ok()
+        let signal = signal.as_ref()?;
+        let tracer = Tracer { signal, anterior_posterior, threshold: None };
+        tracer.propose(&Section::read(signal, *cut, PlaneError::NONE)).ok()
     }
 
     fn jet(
@@ -370,19 +369,18 @@ impl Bench<'_> {
                 .then(|| normal.dot(&reading.centre.from(at_frame.centre())) / normal.dot(&axis));
             tilt_deg = Some(tilt.to_degrees());
             level_mm = level;
-            let expected = truth / libm::cos(tilt.min(1.2));
             let named = reading.anterior_posterior;
 
-            let ideal = self.traced(peak, &at_peak, truth, named);
+            let ideal = self.traced(peak, &at_peak, named);
             steps.ideal = carry(truth, ideal.as_ref(), "on the true cut", &mut untraced);
             if jet.frames[here].present {
-                let there = if here == peak { ideal } else { self.traced(here, &at_frame, truth, named) };
+                let there = if here == peak { ideal } else { self.traced(here, &at_frame, named) };
                 steps.in_frame = carry(steps.ideal, there.as_ref(), "in that frame", &mut untraced);
-                let leant = self.traced(here, &leaning, expected, named);
+                let leant = self.traced(here, &leaning, named);
                 steps.tilted = carry(steps.in_frame, leant.as_ref(), "in that direction", &mut untraced);
                 let plane =
                     level.map(|level| leaning.centred(at_frame.centre().moved(axis.into_inner() * level)));
-                let on_plane = plane.and_then(|plane| self.traced(here, &plane, expected, named));
+                let on_plane = plane.and_then(|plane| self.traced(here, &plane, named));
                 steps.on_plane = carry(steps.tilted, on_plane.as_ref(), "on that plane", &mut untraced);
                 (steps.assumed, steps.displayed) =
                     assumed(&reading.taken, on_plane.as_ref()).unwrap_or((steps.on_plane, steps.on_plane));
@@ -452,24 +450,6 @@ fn ideal_cut(jet: &JetTruth, frame: usize) -> Option<Cut> {
     Some(Cut::perpendicular_to(neck.moved(axis.into_inner() * -NECK_BEYOND_MM), axis))
 }
 
-/// A pose at a cut; only the place, the direction and the size of the picture matter to the area
-fn pose(cut: &Cut, expected_mm2: f64) -> JetPose {
-    JetPose {
-        neck: cut.centre(),
-        narrowest: cut.centre(),
-        axis: cut.normal(),
-        axis_error: 0.0,
-        level_error_mm: 0.0,
-        area_mm2: ROOM * expected_mm2,
-        haste: 1.0,
-        convergence: Part::Missing,
-        contraction: Part::Missing,
-        expansion: Part::Missing,
-        whole: Part::Found,
-        profile: NeckProfile { positions_mm: Vec::new(), haste: Vec::new(), areas_mm2: Vec::new() },
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::super::Cause;
@@ -486,8 +466,8 @@ mod tests {
 
     /// A reader who traces as the program does, on a cut of their own
     fn reader(volume: &Volume4, frame: usize, cut: &Cut) -> JetReading {
-        let mut bench = Bench { volume, scale: SignalScale::of(volume).unwrap(), signals: BTreeMap::new() };
-        let found = bench.traced(frame, cut, 40.0, None).unwrap();
+        let mut rungs = Rungs { volume, scale: SignalScale::of(volume).unwrap(), signals: BTreeMap::new() };
+        let found = rungs.traced(frame, cut, None).unwrap();
         JetReading {
             name: "1".into(),
             frame,

@@ -1,0 +1,33 @@
+//! Jets whose flow is solved, not drawn: the flow on its grid, its file, and what is true of it.
+//!
+//! One file a step:
+//!
+//! ```text
+//!   field    the velocity at a point         file     bytes to a flow and back
+//!   truth    areas, outlines, axes of it     library  the flows of the repository, by name
+//!   recipe   what the TOML says              geometry where there is blood and where wall
+//!   lattice  the solver, on the processor    graphics the same as compute shaders
+//!   solve    settling, averaging, and what comes out
+//! ```
+//!
+//! The frame of a flow is (u, v, w), millimetres: w runs along the jet, the upstream face of the
+//! plate lies at w = 0 at the orifices, u and v span the plate. Velocities are metres a second
+//! along u, v, w; arrays run u fastest, then v, then w.
+
+mod field;
+mod file;
+mod geometry;
+#[cfg(feature = "gpu")]
+mod graphics;
+mod lattice;
+mod library;
+mod recipe;
+mod solve;
+mod truth;
+
+pub use field::{FlowSample, SolvedFlow};
+pub use file::FlowError;
+pub use library::{flow_names, library_flow};
+pub use recipe::{Chamber, FlowOrifice, FlowRecipe, FlowRecipeError, Fluid, Leaflet};
+pub use solve::{FlowCost, FlowDevice, FlowSolveError, Solved, flow_adapter, flow_cost, solve};
+pub use truth::{FlowHeader, FlowPlane, FlowTruth, FlowUse, OrificeTruth};

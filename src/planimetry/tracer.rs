@@ -1,0 +1,138 @@
+//! The one way in which a plane becomes an area.
+//!
+//! Measurement, review, sweep, practice, tilt map and observer table ask a [`Tracer`] and nothing else. What it
+//! answers depends on the signal, the level and where the plane lies. It does not depend on the plane's in-plane
+//! axes: the picture is laid along axes that the normal alone decides ([`Cut::perpendicular_to`]). Nor does it
+//! depend on who asks: how wide the picture is follows from what is displayed on the plane.
+
+use crate::jet::{Signal, displayed_mm2};
+use crate::outline::{Outline, OutlineError};
+use crate::space::{Cut, CutPoint, Direction};
+use crate::unit::Mm;
+
+use super::Section;
+use super::assess::{Assessment, FAINT_LEVEL, assess, is_faint};
+use super::trace::{NeckImage, TraceError, Tracing, neck_image, trace};
+
+/// Displayed area that a picture is laid out for where nothing is displayed, mm2 (our own choice)
+const UNSEEN_MM2: f64 = 60.0;
+/// Sides of pictures are whole multiples of this, so that a pixel lies at the centre and pictures of nearly the same
+/// size are the same, mm
+const STEP_MM: f64 = 4.0;
+/// Sides of the wider pictures, for what does not close in the first one, mm: a leaned plane may show far more than
+/// the vena contracta
+const WIDE_MM: [f64; 2] = [60.0, 120.0];
+
+/// Traces planes of one frame
+#[derive(Clone, Copy, Debug)]
+pub struct Tracer<'a> {
+    /// The frame
+    pub signal: &'a Signal,
+    /// Anterior-posterior direction in volume space, for naming the widths
+    pub anterior_posterior: Option<Direction>,
+    /// Share of full-signal power at which outlines are laid; `None` for the usual level and, where that shows too
+    /// little, the lower ones
+    pub threshold: Option<f64>,
+}
+
+/// An outline, the picture that it was laid in, and the plane with the picture's axes
+struct Found {
+    plane: Cut,
+    image: NeckImage,
+    tracing: Tracing,
+}
+
+impl Tracer<'_> {
+    /// The same at a fixed level
+    #[must_use]
+    pub fn at(self, level: f64) -> Self {
+        Self { threshold: Some(level), ..self }
+    }
+
+    /// The outline that the program draws on a plane, with its area, interval and widths
+    ///
+    /// # Errors
+    /// [`TraceError`] where nothing can be traced.
+    pub fn propose(&self, section: &Section) -> Result<Assessment, TraceError> {
+        let Found { plane, image, tracing } = self.found(&section.plane)?;
+        Ok(assess(self, &section.on(plane), &image, tracing))
+    }
+
+    /// Area, interval and widths of a given outline
+    ///
+    /// `outline` is in the in-plane axes of the section's plane; `level` is the share of full-signal power that it
+    /// follows.
+    ///
+    /// # Errors
+    /// [`TraceError::Invalid`] where it is no polygon on the picture's axes.
+    pub fn measure(
+        &self,
+        section: &Section,
+        outline: &Outline,
+        level: f64,
+    ) -> Result<Assessment, TraceError> {
+        let plane = laid(&section.plane);
+        let outline = carried(outline, &section.plane, &plane)?;
+        let reach = outline.points().iter().fold(0.0, |far: f64, p| far.max(p.u.abs()).max(p.v.abs()));
+        let [first, rest @ ..] = self.sides(&plane);
+        let side =
+            rest.into_iter().fold(first, |side, wider| if 0.5 * side.get() > reach { side } else { wider });
+        let image = neck_image(self.signal, &plane, side);
+        Ok(assess(self, &section.on(plane), &image, Tracing { outline, level }))
+    }
+
+    /// The outline that the program draws on a plane, as displayed and no more
+    ///
+    /// # Errors
+    /// [`TraceError`] where nothing can be traced.
+    pub fn displayed(&self, plane: &Cut) -> Result<Tracing, TraceError> {
+        Ok(self.found(plane)?.tracing)
+    }
+
+    fn sides(&self, plane: &Cut) -> [Mm; 3] {
+        let size = displayed_mm2(self.signal, plane).unwrap_or(UNSEEN_MM2);
+        let side = (6.0 * (size / std::f64::consts::PI).sqrt() + 8.0).clamp(16.0, 40.0);
+        [(side / STEP_MM).ceil() * STEP_MM, WIDE_MM[0], WIDE_MM[1]].map(Mm::new)
+    }
+
+    /// The outline in the narrowest picture in which one closes
+    fn found(&self, plane: &Cut) -> Result<Found, TraceError> {
+        let plane = laid(plane);
+        let mut last = None;
+        for side in self.sides(&plane) {
+            let image = neck_image(self.signal, &plane, side);
+            match self.traced(&image) {
+                Ok(tracing) => return Ok(Found { plane, image, tracing }),
+                // A wider picture shows more only of what leaves the narrow one.
+                Err(error @ TraceError::LeavesVolume(_)) => last = Some(error),
+                Err(error) => return Err(error),
+            }
+        }
+        Err(last.unwrap_or(TraceError::Nothing(self.signal.tracing_level())))
+    }
+
+    fn traced(&self, image: &NeckImage) -> Result<Tracing, TraceError> {
+        let middle = CutPoint::default();
+        if let Some(level) = self.threshold {
+            return trace(image, level, middle);
+        }
+        // A jet too narrow for the point spread may not reach the usual level at all.
+        let usual = self.signal.tracing_level();
+        let tracing = trace(image, usual, middle)
+            .or_else(|error| trace(image, self.signal.seeing_level(), middle).or(Err(error)));
+        match tracing {
+            Ok(tracing) if !is_faint(image, &tracing) => Ok(tracing),
+            other => trace(image, FAINT_LEVEL * usual, middle).or(other),
+        }
+    }
+}
+
+/// A plane with the in-plane axes of its picture, which its normal alone decides
+fn laid(plane: &Cut) -> Cut {
+    Cut::perpendicular_to(plane.centre(), plane.normal())
+}
+
+/// An outline on the axes of another plane, projected onto it
+pub(super) fn carried(outline: &Outline, from: &Cut, onto: &Cut) -> Result<Outline, OutlineError> {
+    Outline::new(outline.points().iter().map(|point| onto.project(from.at(*point)).0).collect())
+}
