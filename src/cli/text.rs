@@ -38,8 +38,8 @@ pub(super) fn summary(results: &Results) -> String {
             row("", envelope.trim_end_matches('.'));
         }
     }
-    if let Some(weighing) = &results.severity {
-        row("weighing", &weighing.conclusion.sentence);
+    if let Some(grading) = &results.severity {
+        row("grading", &grading.conclusion.sentence);
     }
     let verdict = results.trust.verdict;
     row("trust check", &format!("{}: {}", words::verdict(verdict), words::verdict_meaning(verdict)));

@@ -4,7 +4,7 @@ use crate::beat::{self, Course, Envelope, SystoleBounds};
 use crate::jet::{JetPose, Part, Signal, SignalScale};
 use crate::numeric::Interval;
 use crate::planimetry::{Assessment, Assumed, Implied, Tracer, classify, departures};
-use crate::severity::weigh;
+use crate::severity::grade;
 use crate::space::VolumePoint;
 use crate::trust::beam_angle_deg;
 use crate::unit::Mm2;
@@ -53,7 +53,7 @@ impl Beat {
             severity: None,
             cautions,
         };
-        results.severity = Some(weigh(&options.criteria, &options.evidence, &own_evidence(&results)));
+        results.severity = Some(grade(&options.criteria, &options.evidence, &own_evidence(&results)));
         results
     }
 }
@@ -92,6 +92,7 @@ fn jet_result(
         },
         neck_profile: pose.map(profile).unwrap_or_default(),
         vca_mm2: vca,
+        displayed_area_mm2: None,
         traced_area_mm2: measured.tracings.iter().map(|at| at.tracing.outline.area().get()).sum(),
         tracing_mm: at.tracing.outline.points().iter().map(|p| at.cut.at(*p).to_array()).collect(),
         width_mm: Widths {
@@ -197,6 +198,7 @@ fn frame_results(volume: &Volume4, jet: &JetBeat) -> Vec<FrameResult> {
 fn systole_result(course: &Course, peak: f64, bounds: &SystoleBounds) -> Systole {
     let mean = course.mean.get();
     Systole {
+        velocity_weighted_mean_mm2: None,
         pattern: course.pattern,
         present_fraction: course.present_fraction,
         mean_vca_mm2: mean,
@@ -227,6 +229,8 @@ fn total(jets: &[JetResult], volume: &Volume4, envelope: Option<&Envelope>) -> T
     });
     let frame = best.filter(|f| seen(*f).value > 0.0);
     Total {
+        displayed_area_mm2: None,
+        velocity_weighted_mean_mm2: None,
         vca_mm2: frame.map_or(Interval { value: 0.0, low: 0.0, high: 0.0 }, sum),
         frame,
         regurgitant_volume_ml: envelope.map(|e| leak::volume(jets, volume, e)),
@@ -284,7 +288,7 @@ fn cautions(volume: &Volume4, jets: &[JetResult], total: &Total, systole: &Systo
         "The vena contracta area is the effective orifice, smaller than the anatomic one; do not compare \
          the two without saying so."
             .to_owned(),
-        "No single number grades a regurgitation: weigh it with every other measurement.".to_owned(),
+        "No single number grades a regurgitation: read it with every other measurement.".to_owned(),
     ];
     if jets.is_empty() {
         cautions.push(

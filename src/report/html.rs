@@ -11,7 +11,7 @@ use super::words::{
     as_a_circle, capital, count, fixed, frame_area, ml_interval, pattern, shape, shape_sentence, signed,
     single_width, span, systole, verdict, verdict_meaning,
 };
-use super::{AreaUnit, content, weighing, words};
+use super::{AreaUnit, content, grading, words};
 use crate::measure::results::{JetResult, Results};
 
 /// The mark by which a page is known as one of ours
@@ -38,8 +38,8 @@ pub fn page(results: &Results, figures: &[PageFigure], unit: AreaUnit, scale: Op
     let mut body = String::new();
     header(&mut body, results);
     answer(&mut body, results, unit);
-    if let Some(weighing) = &results.severity {
-        weighing::section(&mut body, weighing, scale);
+    if let Some(grading) = &results.severity {
+        grading::section(&mut body, grading, scale);
     }
     if results.jets.len() > 1 {
         jets_table(&mut body, results, unit);
@@ -128,8 +128,8 @@ fn answer(out: &mut String, results: &Results, unit: AreaUnit) {
         }
         out.push_str("</dl>\n");
     }
-    if let Some(weighing) = &results.severity {
-        let conclusion = escape(&weighing.conclusion.sentence);
+    if let Some(grading) = &results.severity {
+        let conclusion = escape(&grading.conclusion.sentence);
         let _ = writeln!(out, "<p class=\"weighed\"><strong>Weighing.</strong> {conclusion}</p>");
     }
     let _ = writeln!(out, "<p class=\"quiet\">{}</p>\n</section>", content::STANDING_CAUTIONS[0]);

@@ -11,6 +11,7 @@ mod comparison;
 mod content;
 pub mod figure;
 mod folder;
+mod grading;
 pub mod html;
 mod paint;
 mod pdf;
@@ -20,7 +21,6 @@ pub mod study;
 pub mod svg;
 pub mod table;
 mod units;
-mod weighing;
 pub mod words;
 
 #[cfg(test)]

@@ -58,10 +58,7 @@ impl Reading {
     pub(crate) fn opened(&self, low: f64, high: f64) -> (f64, f64) {
         let open_below = matches!(self.reach, Reach::AtMost | Reach::Either);
         let open_above = matches!(self.reach, Reach::AtLeast | Reach::Either);
-        (
-            if open_below { f64::NEG_INFINITY } else { low },
-            if open_above { f64::INFINITY } else { high },
-        )
+        (if open_below { f64::NEG_INFINITY } else { low }, if open_above { f64::INFINITY } else { high })
     }
 }
 

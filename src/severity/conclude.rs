@@ -37,10 +37,10 @@ pub fn grade(criteria: &Criteria, evidence: &Evidence, own: &Own) -> Grading {
     let count = count.as_ref();
     let quantities = steps::quantitation(criteria, &case, count);
     let guideline = steps::verdict(criteria, &case, count, quantities.as_ref());
-    let raised = match quantities.as_ref().map_or_else(
-        || steps::raised(criteria, count, &case),
-        |quantities| quantities.grade_3_is_severe,
-    ) {
+    let raised = match quantities
+        .as_ref()
+        .map_or_else(|| steps::raised(criteria, count, &case), |quantities| quantities.grade_3_is_severe)
+    {
         Some(true) => 1.0,
         Some(false) => 0.0,
         None => 0.5,
@@ -126,7 +126,9 @@ fn place(criteria: &Criteria, measure: &Measure, reading: usize, case: &Case<'_>
     };
     let item = reading.item;
     let cuts = match certain {
-        Some(cut) if Some(cut) != measure.severe => format!("{}; here severe {}", measure.words(), cut.words(item)),
+        Some(cut) if Some(cut) != measure.severe => {
+            format!("{}; here severe {}", measure.words(), cut.words(item))
+        }
         _ => measure.words(),
     };
     let noted = case.evidence.get(item).filter(|entry| reading.by == By::Reader && !entry.note.is_empty());
@@ -288,7 +290,11 @@ impl All<'_> {
                 } else if let Err(lack) = self.enough(class, placements) {
                     (Outcome::NotEnough, lack.to_owned())
                 } else {
-                    let why = format!("by the guideline's steps {}, by all evidence rather {}", class.name(), top.name());
+                    let why = format!(
+                        "by the guideline's steps {}, by all evidence rather {}",
+                        class.name(),
+                        top.name()
+                    );
                     (Outcome::Indeterminate, why)
                 }
             }
@@ -365,7 +371,7 @@ impl All<'_> {
                 Some(alone) => 1.0 - alone.severe > DIFFERS,
                 None => meets,
             };
-            let silent = placement.grades == (Grades { low: Grade::I, high: Grade::IV });
+            let silent = placement.grades == Grades::ALL;
             placement.agreement = match (silent && placement.probability.is_none(), fits) {
                 (true, _) => Agreement::NotJudged,
                 (false, true) => Agreement::Agrees,
@@ -422,8 +428,11 @@ impl All<'_> {
                     .to_owned(),
             );
         }
-        let differs: Vec<&str> =
-            placements.iter().filter(|p| p.agreement == Agreement::Differs).map(|p| p.label.as_str()).collect();
+        let differs: Vec<&str> = placements
+            .iter()
+            .filter(|p| p.agreement == Agreement::Differs)
+            .map(|p| p.label.as_str())
+            .collect();
         if !differs.is_empty() {
             next.push(format!("Look again at what differs: {}.", differs.join("; ")));
         }
@@ -441,8 +450,10 @@ impl All<'_> {
             }
         }
         let unknown = self.count.into_iter().flat_map(|count| count.severe.iter().chain(&count.mild));
-        let unknown: Vec<&str> =
-            unknown.filter(|c| c.state == State::NotKnown).map(|criterion| criterion.label.as_str()).collect();
+        let unknown: Vec<&str> = unknown
+            .filter(|c| c.state == State::NotKnown)
+            .map(|criterion| criterion.label.as_str())
+            .collect();
         let asked = criteria.specifics.iter().filter(|specific| unknown.contains(&specific.label.as_str()));
         let asked = asked.flat_map(|specific| items(&specific.any));
         let signs = criteria.signs.iter().filter(|_| self.count.is_none()).flat_map(Sign::items);

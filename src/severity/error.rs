@@ -152,8 +152,13 @@ impl SeverityError {
                 "check the number and its unit: the unit stands at the end of the key".into()
             }
             Self::Unusual { unit, meant, .. } => {
-                let meant = meant.first().map_or_else(String::new, |meant| format!("was \"{meant}\" meant? "));
-                let unit = if unit.is_empty() { "" } else { "; a number in quotes with its unit is taken as it stands" };
+                let meant =
+                    meant.first().map_or_else(String::new, |meant| format!("was \"{meant}\" meant? "));
+                let unit = if unit.is_empty() {
+                    ""
+                } else {
+                    "; a number in quotes with its unit is taken as it stands"
+                };
                 format!("{meant}check the number and its unit{unit}")
             }
             Self::Interval { .. } => "give low and high on both sides of the value, or an error".into(),

@@ -76,6 +76,9 @@ pub struct Grades {
 }
 
 impl Grades {
+    /// All of them: nothing is said
+    pub const ALL: Self = Self { low: Grade::I, high: Grade::IV };
+
     /// `II` or `II to III`
     pub fn words(self) -> String {
         if self.low == self.high {
@@ -118,9 +121,12 @@ impl Probability {
 
     /// The most probable class, of equals the worse
     pub fn top(&self) -> Class {
-        Class::ALL.into_iter().fold(Class::Mild, |best, class| {
-            if self.of(class) >= self.of(best) { class } else { best }
-        })
+        Class::ALL.into_iter().fold(
+            Class::Mild,
+            |best, class| {
+                if self.of(class) >= self.of(best) { class } else { best }
+            },
+        )
     }
 
     /// The lowest and highest class that are more probable than `least`

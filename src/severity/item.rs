@@ -376,12 +376,9 @@ impl Item {
             Self::EWaveMS => {
                 ("e_wave_m_s", "Peak E-wave velocity", G::Inflow, number("m/s", [0.0, 4.0], [0.2, 3.0]))
             }
-            Self::VtiRatio => (
-                "vti_ratio",
-                "VTI mitral inflow over LVOT",
-                G::Inflow,
-                number("", [0.0, 10.0], [0.2, 6.0]),
-            ),
+            Self::VtiRatio => {
+                ("vti_ratio", "VTI mitral inflow over LVOT", G::Inflow, number("", [0.0, 10.0], [0.2, 6.0]))
+            }
             Self::LvSize => ("lv_size", "Left ventricle", G::Chambers, Kind::Choice(SIZE)),
             Self::LvFunction => ("lv_function", "LV function", G::Chambers, Kind::Choice(FUNCTION)),
             Self::LaSize => ("la_size", "Left atrium", G::Chambers, Kind::Choice(SIZE)),

@@ -1,11 +1,14 @@
 //! How probable each class is: every measurement a distribution against its own cut points, then all of
 //! them together.
 //!
-//! **One measurement.** Its error is normal; the standard deviation joins the error that the reader states
-//! (that of the method where none is stated) with the scatter between methods, both at the cut point in
-//! question. How probably the quantity lies beyond the cut is then the normal distribution function, taken
-//! by its logistic approximation `1 / (1 + exp(-1.702 z))`: it differs by less than 0.01 and has heavier
-//! tails, so that no single measurement outvotes all others. A bound (see [`Reach`]) speaks on its own side only.
+//! **One measurement.** Its error is normal, or log-normal where it grows with the value (see [`Spread`]): the
+//! error that the reader states (that of the method where none is stated) together with the scatter between
+//! methods. How probably the quantity lies beyond a cut is then the normal distribution function of their
+//! distance, taken by its logistic approximation `1 / (1 + exp(-1.702 z))`: it differs by less than 0.01 and has
+//! heavier tails, so that no single measurement outvotes all others. A bound (see [`Reach`]) speaks on its own
+//! side only.
+//!
+//! [`Spread`]: super::spread::Spread
 //!
 //! **All together.** Bayes' rule on the four grades, none preferred beforehand. Likelihoods of measurements
 //! with different origins multiply. Those of one origin share their error (EROA and volume by PISA the
@@ -21,11 +24,12 @@
 //! makes a milder class more probable.
 
 use super::case::{Case, Reading};
-use super::criteria::{Binding, Criteria, Measure, Role, Speaks, Specific};
+use super::criteria::{Criteria, Measure, Role, Speaks, Specific};
 use super::grade::{Class, Probability};
 use super::grading::{By, Reach};
 use super::item::{Item, Kind, Origin};
 use super::rule::{Truth, items, truth};
+use super::steps::severe_cuts;
 
 /// Odds that a met specific criterion gives its class: with nothing else known four make 90 % and three
 /// 80 %, as the guideline calls four definite and three not decided (our own choice, after that count; a
@@ -59,27 +63,34 @@ impl Edge {
     }
 }
 
-/// The cuts to severe that may hold, each with its weight: the certain one, and those whose circumstances are
-/// not known or that the guideline says "may be" severe, which count half
-fn severe_cuts(measure: &Measure, case: &Case<'_>) -> Vec<(f64, Option<f64>)> {
-    let mut cuts: Vec<(f64, Option<f64>)> = Vec::new();
-    let mut left = 1.0;
-    let mut variants: Vec<_> = measure.variants.iter().collect();
-    variants.sort_by(|a, b| a.severe.at().total_cmp(&b.severe.at()));
-    for variant in variants {
-        let known = match truth(&vec![variant.when.clone()], case) {
-            Truth::Yes => 1.0,
-            Truth::Open | Truth::Unknown => 0.5,
-            Truth::No => 0.0,
-        };
-        let binding = if variant.binding == Binding::Is { 1.0 } else { 0.5 };
-        let weight = left * known * binding;
-        left -= weight;
-        cuts.push((weight, Some(variant.severe.at())));
+/// Which cuts to severe hold where a circumstance is not known, or the guideline says "may be severe"
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Cuts {
+    /// Those that certainly hold
+    Certain,
+    /// The lowest that possibly hold
+    Possible,
+}
+
+impl Cuts {
+    /// Both count half: a probability is the mean of those under either
+    const BOTH: [Self; 2] = [Self::Certain, Self::Possible];
+
+    fn severe(self, measure: &Measure, case: &Case<'_>) -> Option<f64> {
+        let (certain, possible) = severe_cuts(measure, case);
+        let cut = if self == Self::Certain { certain } else { possible };
+        cut.map(|cut| cut.at())
     }
-    cuts.push((left, measure.severe.map(|cut| cut.at())));
-    cuts.retain(|(weight, _)| *weight > 0.0);
-    cuts
+}
+
+/// The mean of two probabilities
+fn mean([a, b]: [Probability; 2]) -> Probability {
+    let both = |a: Option<f64>, b: Option<f64>| Some(f64::midpoint(a?, b?));
+    Probability {
+        mild: both(a.mild, b.mild),
+        moderate: both(a.moderate, b.moderate),
+        severe: f64::midpoint(a.severe, b.severe),
+    }
 }
 
 /// Where a reading lies against the cuts of a measure, with one cut to severe
@@ -90,7 +101,7 @@ fn edges(measure: &Measure, reading: &Reading, severe: Option<f64>) -> Option<[O
     let stated = (half > 0.0).then_some(half / 1.96);
     let edge = |cut: f64| {
         let cut = severe.map_or(cut, |severe| cut.min(severe));
-        Edge((value.value - cut) / spread.at(cut, stated))
+        Edge(spread.z(value.value, cut, stated))
     };
     Some([
         measure.mild.map(|cut| edge(cut.at())),
@@ -100,23 +111,18 @@ fn edges(measure: &Measure, reading: &Reading, severe: Option<f64>) -> Option<[O
 }
 
 /// How probable a reading is in each grade; `None` where its error is not known
-fn likelihood(measure: &Measure, reading: &Reading, case: &Case<'_>) -> Option<[f64; 4]> {
-    let mut sum = [0.0; 4];
-    for (weight, severe) in severe_cuts(measure, case) {
-        let edges = edges(measure, reading, severe)?;
-        for (grade, sum) in sum.iter_mut().enumerate() {
-            let lower = edges[..grade].iter().rev().find_map(|edge| *edge);
-            let upper = edges[grade..].iter().find_map(|edge| *edge);
-            *sum += weight
-                * match reading.reach {
-                    Reach::Exact => Edge::between(lower, upper),
-                    Reach::AtLeast => Edge::between(None, upper),
-                    Reach::AtMost => Edge::between(lower, None),
-                    Reach::Either => 1.0,
-                };
+fn likelihood(measure: &Measure, reading: &Reading, case: &Case<'_>, cuts: Cuts) -> Option<[f64; 4]> {
+    let edges = edges(measure, reading, cuts.severe(measure, case))?;
+    Some([0, 1, 2, 3].map(|grade: usize| {
+        let lower = edges[..grade].iter().rev().find_map(|edge| *edge);
+        let upper = edges[grade..].iter().find_map(|edge| *edge);
+        match reading.reach {
+            Reach::Exact => Edge::between(lower, upper),
+            Reach::AtLeast => Edge::between(None, upper),
+            Reach::AtMost => Edge::between(lower, None),
+            Reach::Either => 1.0,
         }
-    }
-    Some(sum)
+    }))
 }
 
 /// How probable each class is by one reading alone; `None` for a bound and where its error is not known
@@ -128,33 +134,21 @@ pub(crate) fn alone(
     case: &Case<'_>,
     raised: f64,
 ) -> Option<Probability> {
-    if reading.reach != Reach::Exact {
-        return None;
-    }
-    let mut severe_share = 0.0;
-    for (weight, severe) in severe_cuts(measure, case) {
-        let [_, third, fourth] = edges(measure, reading, severe)?;
+    let by = |cuts: Cuts| {
+        let [first, third, fourth] = edges(measure, reading, cuts.severe(measure, case))?;
         let severe = fourth.map_or(0.0, |Edge(z)| beyond(z));
         let third = third.map_or(severe, |Edge(z)| beyond(z));
-        severe_share += weight * (severe + raised * (third - severe).max(0.0));
-    }
-    let mild = match measure.mild {
-        None => None,
-        Some(_) => {
-            let cuts = severe_cuts(measure, case);
-            let parts = cuts.into_iter().map(|(weight, severe)| {
-                Some(weight * edges(measure, reading, severe)?[0].map_or(0.0, |Edge(z)| beyond(-z)))
-            });
-            Some(parts.sum::<Option<f64>>()?)
-        }
+        let severe = severe + raised * (third - severe).max(0.0);
+        let mild = first.map(|Edge(z)| beyond(-z));
+        Some(Probability { mild, moderate: mild.map(|mild| (1.0 - mild - severe).max(0.0)), severe })
     };
-    let moderate = mild.map(|mild| (1.0 - mild - severe_share).max(0.0));
-    Some(Probability { mild, moderate, severe: severe_share })
+    let [Some(certain), Some(possible)] = Cuts::BOTH.map(by) else { return None };
+    (reading.reach == Reach::Exact).then(|| mean([certain, possible]))
 }
 
 /// How far a reading is compatible with a class, 0 to 1: its likelihood there over that of the grade it fits best
 pub(crate) fn fits(measure: &Measure, reading: &Reading, case: &Case<'_>, class: Class) -> Option<f64> {
-    let each = likelihood(measure, reading, case)?;
+    let each = likelihood(measure, reading, case, Cuts::Possible)?;
     let best = each.iter().copied().fold(0.0, f64::max);
     let within = match class {
         Class::Mild => each[0],
@@ -186,9 +180,12 @@ enum Taking {
 
 /// All evidence together; `None` where there is none
 pub(crate) fn together(criteria: &Criteria, case: &Case<'_>, raised: f64) -> Option<Probability> {
-    let own = logs(criteria, case, Taking::Rows).map(|logs| classes(criteria, &logs, raised));
-    let all = logs(criteria, case, Taking::All).map(|logs| classes(criteria, &logs, raised));
-    let (own, all) = match (own, all) {
+    let by = |taking: Taking| {
+        let one = |cuts| Some(classes(criteria, &logs(criteria, case, taking, cuts)?, raised));
+        let [Some(certain), Some(possible)] = Cuts::BOTH.map(one) else { return None };
+        Some(mean([certain, possible]))
+    };
+    let (own, all) = match (by(Taking::Rows), by(Taking::All)) {
         (Some(own), Some(all)) => (own, all),
         (own, all) => return own.or(all),
     };
@@ -206,10 +203,9 @@ fn classes(criteria: &Criteria, logs: &Logs, raised: f64) -> Probability {
     let tells_mild = criteria.tells_mild();
     let prior = if tells_mild { [0.25; 4] } else { [1.0 / 6.0, 1.0 / 6.0, 1.0 / 6.0, 0.5] };
     let top = logs.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let top = if top.is_finite() { top } else { 0.0 };
     let mass: Vec<f64> =
         logs.iter().zip(prior).map(|(log, prior)| prior * libm::exp((log - top).min(0.0))).collect();
-    let all: f64 = mass.iter().sum::<f64>().max(f64::MIN_POSITIVE);
+    let all: f64 = mass.iter().sum();
     let severe = (mass[3] + raised * mass[2]) / all;
     let mild = mass[0] / all;
     Probability {
@@ -219,15 +215,20 @@ fn classes(criteria: &Criteria, logs: &Logs, raised: f64) -> Probability {
     }
 }
 
-fn logs(criteria: &Criteria, case: &Case<'_>, taking: Taking) -> Option<Logs> {
+/// A logarithm that stays finite, so that impossible and impossible can be compared
+fn log(likelihood: f64) -> f64 {
+    libm::log(likelihood).max(-600.0)
+}
+
+fn logs(criteria: &Criteria, case: &Case<'_>, taking: Taking, cuts: Cuts) -> Option<Logs> {
     let mut by_origin: Vec<(Origin, usize, Logs)> = Vec::new();
     for (measure, reading) in pairs(criteria, case) {
         let takes = has_row(measure, reading) || taking == Taking::All;
         if measure.role == Role::Supportive || !takes {
             continue;
         }
-        let Some(each) = likelihood(measure, reading, case) else { continue };
-        let each = each.map(libm::log);
+        let Some(each) = likelihood(measure, reading, case, cuts) else { continue };
+        let each = each.map(log);
         let origin = reading.origin();
         match by_origin.iter_mut().find(|(known, ..)| *known == origin) {
             Some((_, number, sum)) => {
@@ -269,8 +270,8 @@ fn signs(criteria: &Criteria, case: &Case<'_>, quantified: &[Origin]) -> Option<
     let asks = |specific: &Specific, item: Item| items(&specific.any).contains(&item);
     for (measure, reading) in pairs(criteria, case) {
         let needs = measure.needs.is_empty() || truth(&vec![measure.needs.clone()], case) == Truth::Yes;
-        let counted = measure.role == Role::Supportive && has_row(measure, reading) && needs;
-        if !counted || quantified.contains(&reading.origin()) {
+        let takes = measure.role == Role::Supportive && has_row(measure, reading) && needs;
+        if !takes || quantified.contains(&reading.origin()) {
             continue;
         }
         let listed = criteria.specifics.iter().any(|criterion| asks(criterion, reading.item));
@@ -331,13 +332,16 @@ pub(crate) fn settles<'a>(criteria: &'a Criteria, case: &Case<'_>, raised: f64) 
         .filter(|(measure, reading)| quantitative(measure) && has_row(measure, reading))
         .map(|(_, reading)| reading.origin())
         .collect();
-    let now = logs(criteria, case, Taking::Rows).unwrap_or([0.0; 4]);
+    let now = logs(criteria, case, Taking::Rows, Cuts::Certain).unwrap_or([0.0; 4]);
     let shares = shares(&now);
     let mut best: Option<(f64, &Measure)> = None;
     for measure in criteria.measures.iter().filter(quantitative) {
-        let Some(item) = measure.items.iter().copied().find(|item| {
-            item.is_entered() && !known.contains(&item.origin()) && item.spread().is_some()
-        }) else {
+        let Some(item) = measure
+            .items
+            .iter()
+            .copied()
+            .find(|item| item.is_entered() && !known.contains(&item.origin()) && item.spread().is_some())
+        else {
             continue;
         };
         let sure: f64 = middles(measure)
@@ -345,7 +349,7 @@ pub(crate) fn settles<'a>(criteria: &'a Criteria, case: &Case<'_>, raised: f64) 
             .zip(shares)
             .map(|(value, share)| {
                 let reading = Reading::next(item, *value);
-                let then = likelihood(measure, &reading, case).unwrap_or([1.0; 4]).map(libm::log);
+                let then = likelihood(measure, &reading, case, Cuts::Certain).unwrap_or([1.0; 4]).map(log);
                 let both = [0, 1, 2, 3].map(|grade| now[grade] + then[grade]);
                 let class = classes(criteria, &both, raised);
                 share * class.of(class.top())

@@ -6,20 +6,31 @@ use super::item::Item;
 /// states no error, and of the method against other methods, which repeating does not show
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) enum Spread {
-    /// Parts of the value, taken at the cut point in question
+    /// Parts of the value: without a stated error the value is log-normal
     Parts(f64, f64),
-    /// In the item's own unit
+    /// In the item's own unit: normal
     Units(f64, f64),
 }
 
 impl Spread {
-    /// Standard deviation of the whole error at a cut point, with the stated error of the measurement if any
-    pub(crate) fn at(self, cut: f64, stated: Option<f64>) -> f64 {
-        let (own, method) = match self {
-            Self::Parts(own, method) => (own * cut, method * cut),
-            Self::Units(own, method) => (own, method),
-        };
-        libm::hypot(stated.unwrap_or(own), method)
+    /// How many standard deviations a value lies above a cut point, with the stated error of the measurement
+    /// (its standard deviation) if any
+    ///
+    /// Where the error grows with the value, `sd(x) = sqrt(stated^2 + (method x)^2)`, both are carried to the scale on
+    /// which it is 1 everywhere: the integral of `1 / sd`, which is `asinh(method x / stated) / method`, and without a
+    /// stated error `ln(x) / part` (the variance-stabilising transformation).
+    pub(crate) fn z(self, value: f64, cut: f64, stated: Option<f64>) -> f64 {
+        match (self, stated) {
+            (Self::Units(own, method), stated) => (value - cut) / libm::hypot(stated.unwrap_or(own), method),
+            (Self::Parts(own, method), None) => {
+                let part = libm::hypot(own, method);
+                (libm::log(value.max(0.0)) - libm::log(cut)) / part
+            }
+            (Self::Parts(_, method), Some(stated)) => {
+                let scale = |x: f64| libm::asinh(method * x / stated) / method;
+                scale(value) - scale(cut)
+            }
+        }
     }
 
     /// The error taken where none is stated, at 95 %, in words
@@ -58,5 +69,4 @@ impl Item {
             _ => return None,
         })
     }
-
 }

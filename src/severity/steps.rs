@@ -9,9 +9,7 @@
 use super::case::{Case, Reading, WithErrors};
 use super::criteria::{Binding, Bound, Criteria, Measure, Role, Speaks};
 use super::grade::{Class, Grade, Grades};
-use super::grading::{
-    Count, Criterion, Decided, Firm, Placement, Quantitation, Reach, State, Step, Verdict,
-};
+use super::grading::{Count, Criterion, Decided, Firm, Placement, Quantitation, Reach, State, Step, Verdict};
 use super::item::{Item, Kind};
 use super::pool::{has_row, pairs};
 use super::rule::{Facts as _, Truth, items, truth};
@@ -302,11 +300,13 @@ fn decide(
         format!("{number} specific criteria for {name} are met")
     };
     let counted = count.and_then(|count| count.definite).map(|class| {
-        let met = count.map_or(0, |count| if class == Class::Mild { count.mild_met } else { count.severe_met });
+        let met =
+            count.map_or(0, |count| if class == Class::Mild { count.mild_met } else { count.severe_met });
         (class, format!("{met} specific criteria for {} are met", class.name()))
     });
     let graded = quantities.map(|q| {
-        let third = q.grade_3_is_severe == Some(true) && q.grades.low <= Grade::III && q.classes[1] == Class::Severe;
+        let third =
+            q.grade_3_is_severe == Some(true) && q.grades.low <= Grade::III && q.classes[1] == Class::Severe;
         let third = if third { ", and grade III counts as severe here" } else { "" };
         (q, format!("the quantities are of grade {}{third}", q.grades.words()))
     });
@@ -336,11 +336,7 @@ fn decide(
         (None, Some((q, said))) => {
             let apart = !q.concordant && q.classes == [Class::Mild, Class::Severe];
             let decided = if apart { Decided::Discordant } else { Decided::Between };
-            let why = if q.concordant {
-                said
-            } else {
-                format!("{said}, of different classes")
-            };
+            let why = if q.concordant { said } else { format!("{said}, of different classes") };
             (decided, Some(q.classes), why)
         }
         (None, None) => {

@@ -97,7 +97,13 @@ impl Item {
         }
         let meant = |(name, other): &(&str, f64)| usual(*other).then(|| format!("{number} {name}"));
         let meant = units(unit).iter().filter_map(meant).collect();
-        Err(SeverityError::Unusual { key: self.key(), value: number * factor, usual: [least, most], unit, meant })
+        Err(SeverityError::Unusual {
+            key: self.key(),
+            value: number * factor,
+            usual: [least, most],
+            unit,
+            meant,
+        })
     }
 
     fn form(self, wanted: &str, found: &str) -> SeverityError {
@@ -140,7 +146,8 @@ mod tests {
         assert_eq!(read(Item::RegurgitantFractionPercent, "54 ± 6 %"), Some([54.0, 48.0, 60.0]));
         assert_eq!(read(Item::VtiRatio, "1.4"), Some([1.4; 3]));
         assert_eq!(read(Item::JetAreaPercent, "97 ± 9"), Some([97.0, 88.0, 100.0]));
-        for wrong in ["", "x", "44 kg", "44 cm", "44 mm2 ± 1 cm2", "44 ± -1", "± 1", "44 ± ", "inf", "1e3"] {
+        for wrong in ["", "x", "44 kg", "44 cm", "44 mm2 ± 1 cm2", "44 ± -1", "± 1", "44 ± ", "inf", "1e3"]
+        {
             assert_eq!(read(eroa, wrong), None, "{wrong}");
         }
         // A field in cm2 reads a bare number as cm2.

@@ -31,17 +31,8 @@ pub(super) const SUMS: usize = 9;
 
 const W: [f32; 3] = [1.0 / 3.0, 1.0 / 18.0, 1.0 / 36.0];
 /// One of each pair of opposite directions; the pair k holds directions 2k + 1 and 2k + 2
-const PAIRS: [[i32; 3]; 9] = [
-    [1, 0, 0],
-    [0, 1, 0],
-    [0, 0, 1],
-    [1, 1, 0],
-    [1, -1, 0],
-    [1, 0, 1],
-    [1, 0, -1],
-    [0, 1, 1],
-    [0, 1, -1],
-];
+const PAIRS: [[i32; 3]; 9] =
+    [[1, 0, 0], [0, 1, 0], [0, 0, 1], [1, 1, 0], [1, -1, 0], [1, 0, 1], [1, 0, -1], [0, 1, 1], [0, 1, -1]];
 
 /// What processor and graphics both work from
 pub(super) struct Lattice {
@@ -76,10 +67,15 @@ impl Lattice {
         let (fluid, chamber) = (&recipe.fluid, &recipe.chamber);
         let dx = fluid.cell_mm;
         for orifice in &recipe.orifice {
-            let outline = super::super::shape::Outline::of(&orifice.shape).map_err(FlowRecipeError::Outline)?;
+            let outline =
+                super::super::shape::Outline::of(&orifice.shape).map_err(FlowRecipeError::Outline)?;
             let width = 2.0 * outline.area() / (outline.perimeter() / 2.0);
             if width < LEAST_CELLS * dx {
-                return Err(FlowRecipeError::Coarse { cell_mm: dx, width_mm: width, needed: width / LEAST_CELLS });
+                return Err(FlowRecipeError::Coarse {
+                    cell_mm: dx,
+                    width_mm: width,
+                    needed: width / LEAST_CELLS,
+                });
             }
         }
         let diameter = (4.0 * geometry.anatomic_mm2 / std::f64::consts::PI).sqrt();
@@ -239,7 +235,9 @@ impl<'a> Processor<'a> {
                     let cell = x + nx * (y + ny * z);
                     if lattice.distance[cell] > 0.0 {
                         let (_, [u, v, w]) = moments(&std::array::from_fn(|direction| now[direction][cell]));
-                        for (sum, value) in sum.iter_mut().zip([u, v, w, u * u, v * v, w * w, u * v, u * w, v * w]) {
+                        for (sum, value) in
+                            sum.iter_mut().zip([u, v, w, u * u, v * v, w * w, u * v, u * w, v * w])
+                        {
                             *sum += value;
                         }
                     }

@@ -233,7 +233,11 @@ fn harvested(
     let cells = averages
         .iter()
         .map(|average| {
-            Cell::new(average.mean.map(|v| v as f32), average.covariance.map(|c| c as f32), average.wall as f32)
+            Cell::new(
+                average.mean.map(|v| v as f32),
+                average.covariance.map(|c| c as f32),
+                average.wall as f32,
+            )
         })
         .collect();
     SolvedFlow::new(header, cells).ok_or(FlowSolveError::NoJet)

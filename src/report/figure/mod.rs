@@ -7,18 +7,18 @@ mod axial;
 mod beat;
 mod convergence;
 mod en_face;
+mod grading;
 mod pair;
 mod panel;
 mod plain;
 mod profile;
 mod stitch;
-mod weighing;
 
 pub use en_face::fitting_side;
+pub use grading::grading;
 pub use pair::courses;
 pub use plain::{PlainCut, plain};
 pub use stitch::stitch;
-pub use weighing::weighing;
 
 use nalgebra::{Unit, Vector3};
 

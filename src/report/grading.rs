@@ -4,11 +4,11 @@ use std::fmt::Write as _;
 
 use super::svg::escape;
 use super::words::by;
-use crate::severity::Weighing;
+use crate::severity::Grading;
 
 /// The weighing: conclusion, picture, what to do next, the reasoning, the table
-pub(super) fn section(out: &mut String, weighing: &Weighing, scale: Option<&str>) {
-    let conclusion = &weighing.conclusion;
+pub(super) fn section(out: &mut String, grading: &Grading, scale: Option<&str>) {
+    let conclusion = &grading.conclusion;
     let _ = writeln!(
         out,
         "<section class=\"weighing\">\n<h2>All measurements, weighed</h2>\n<p class=\"plain\">{}</p>",
@@ -22,7 +22,7 @@ pub(super) fn section(out: &mut String, weighing: &Weighing, scale: Option<&str>
         let _ = writeln!(out, "<figure>\n{svg}<figcaption>{}</figcaption>\n</figure>", escape(caption));
     }
     out.push_str("<h3>The reasoning</h3>\n<ol class=\"steps\">\n");
-    for step in &weighing.steps {
+    for step in &grading.steps {
         let _ = writeln!(
             out,
             "<li><strong>{}</strong><br>{}<br><em>{}</em></li>",
@@ -39,16 +39,16 @@ pub(super) fn section(out: &mut String, weighing: &Weighing, scale: Option<&str>
             escape(&conclusion.missing.join(", "))
         );
     }
-    if !weighing.cautions.is_empty() {
+    if !grading.cautions.is_empty() {
         out.push_str("<h3>What bends these measurements</h3>\n");
-        list(out, "cautions", weighing.cautions.iter().map(String::as_str));
+        list(out, "cautions", grading.cautions.iter().map(String::as_str));
     }
-    placements(out, weighing);
+    placements(out, grading);
     let _ = writeln!(
         out,
         "<p class=\"quiet\">Weighed against {}: {}.</p>\n</section>",
-        escape(&weighing.criteria.title),
-        escape(&weighing.criteria.source)
+        escape(&grading.criteria.title),
+        escape(&grading.criteria.source)
     );
 }
 
@@ -64,22 +64,22 @@ fn list<'a>(out: &mut String, class: &str, sentences: impl Iterator<Item = &'a s
     out.push_str("</ul>\n");
 }
 
-fn placements(out: &mut String, weighing: &Weighing) {
-    if weighing.placements.is_empty() {
+fn placements(out: &mut String, grading: &Grading) {
+    if grading.placements.is_empty() {
         return;
     }
     out.push_str(
         "<h3>Values, cuts and sources</h3>\n<table class=\"placements\">\n<thead><tr><th>Measurement</th><th>Value</th>\
          <th>From</th><th>Grade left open</th><th>Cuts and their source</th></tr></thead>\n<tbody>\n",
     );
-    for placement in &weighing.placements {
+    for placement in &grading.placements {
         let bound = match placement.reach.words() {
             "" => String::new(),
             bound => format!(" ({bound})"),
         };
         let cuts = if placement.cuts.is_empty() { "by its words".to_owned() } else { placement.cuts.clone() };
-        let source = if placement.source == weighing.criteria.source {
-            weighing.criteria.title.clone()
+        let source = if placement.source == grading.criteria.source {
+            grading.criteria.title.clone()
         } else {
             placement.source.clone()
         };
