@@ -4,14 +4,16 @@
 //! measured on. Nothing is measured, no clock is read, no font of the machine is used: the same
 //! results give the same bytes. [`write_folder`] puts it all in one place.
 
+mod answer;
 mod archive;
+mod blocks;
 pub mod chart;
 pub mod colour;
 mod comparison;
 mod content;
+mod document;
 pub mod figure;
 mod folder;
-mod grading;
 pub mod html;
 mod paint;
 mod pdf;

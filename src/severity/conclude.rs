@@ -258,6 +258,7 @@ impl All<'_> {
             probability: self.probability,
             open: self.probability.map(|all| all.open(OPEN)),
             sentence: self.sentence(outcome, named, &why),
+            why,
             settles,
             missing,
             next,

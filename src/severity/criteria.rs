@@ -8,7 +8,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::error::{SeverityError, nearest, nearest_in};
-use super::grade::{Grade, Grades};
+use super::grade::{Class, Grade, Grades};
 use super::item::{Field, Item, Kind};
 use super::rule::{Condition, items};
 
@@ -82,15 +82,19 @@ impl Bound {
             && self.at_most.is_none_or(|cut| value <= cut)
     }
 
-    /// `≥ 40 mm²`
-    pub fn words(&self, item: Item) -> String {
-        let sign = match (self.from, self.above, self.below) {
+    /// `≥`, `>`, `<` or `≤`
+    pub fn sign(&self) -> &'static str {
+        match (self.from, self.above, self.below) {
             (Some(_), _, _) => "≥",
             (_, Some(_), _) => ">",
             (_, _, Some(_)) => "<",
             _ => "≤",
-        };
-        format!("{sign} {}", item.words(self.at()))
+        }
+    }
+
+    /// `≥ 40 mm²`
+    pub fn words(&self, item: Item) -> String {
+        format!("{} {}", self.sign(), item.words(self.at()))
     }
 
     fn given(&self) -> usize {
@@ -348,6 +352,13 @@ impl Criteria {
             .filter(|item| item.is_entered() && wanted.contains(item))
             .map(Item::field)
             .collect()
+    }
+
+    /// The class of a value by the cut points of an item; `None` where the table does not part all three
+    pub fn class_of(&self, item: Item, value: f64) -> Option<Class> {
+        let measure = self.measures.iter().find(|measure| measure.items.contains(&item))?;
+        (measure.mild.is_some() && measure.severe.is_some())
+            .then(|| measure.grades_of(value, measure.severe).high.class())
     }
 
     /// Whether the quantitative rows tell mild from moderate

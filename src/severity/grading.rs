@@ -113,6 +113,9 @@ pub struct Conclusion {
     pub open: Option<[Class; 2]>,
     /// In a sentence
     pub sentence: String,
+    /// Why, in a few words
+    #[serde(default)]
+    pub why: String,
     /// The single measurement that would tell most; `null` where the grade is sure or none is left
     #[serde(default)]
     pub settles: Option<String>,

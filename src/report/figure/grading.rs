@@ -3,6 +3,7 @@
 use super::super::chart::{Axis, Chart};
 use super::super::colour;
 use super::super::svg::{Anchor, Dash, Face, Halo, Stroke, Svg};
+use super::super::{AreaUnit, words};
 use super::heading;
 use crate::severity::{Agreement, By, Grading, Outcome, Placement, Reach};
 
@@ -15,7 +16,7 @@ const RIGHT: f64 = 892.0;
 const TOP: f64 = 108.0;
 
 /// Draws every measurement of a weighing on the scale from mild to severe; `None` without any
-pub fn grading(grading: &Grading) -> Option<Svg> {
+pub fn grading(grading: &Grading, unit: AreaUnit) -> Option<Svg> {
     let rows = grading.placements.len();
     if rows == 0 {
         return None;
@@ -36,7 +37,7 @@ pub fn grading(grading: &Grading) -> Option<Svg> {
     );
     ground(&mut svg, &chart, grading);
     for (index, placement) in grading.placements.iter().enumerate() {
-        row(&mut svg, &chart, placement, rows as f64 - index as f64 - 0.5);
+        row(&mut svg, &chart, (placement, unit), rows as f64 - index as f64 - 0.5);
     }
     key(&mut svg, grading, TOP + height + 34.0);
     Some(svg)
@@ -70,7 +71,7 @@ fn ground(svg: &mut Svg, chart: &Chart, grading: &Grading) {
     }
 }
 
-fn row(svg: &mut Svg, chart: &Chart, placement: &Placement, level: f64) {
+fn row(svg: &mut Svg, chart: &Chart, (placement, unit): (&Placement, AreaUnit), level: f64) {
     let (_, y) = chart.at(0.0, level);
     let faint = placement.agreement == Agreement::NotUsed;
     let ink = if faint { colour::QUIET } else { colour::INK };
@@ -78,7 +79,7 @@ fn row(svg: &mut Svg, chart: &Chart, placement: &Placement, level: f64) {
     svg.text(
         (NAMES, y + 14.0),
         Face::new(13.0, colour::QUIET).anchored(Anchor::End),
-        &clipped(&placement.words, 58),
+        &clipped(&words::placed(placement, unit), 58),
     );
     svg.line((24.0, y + ROW / 2.0), (RIGHT, y + ROW / 2.0), Stroke::solid(colour::RULE, 0.8));
     let own = placement.by == By::Volume;
@@ -128,7 +129,7 @@ fn row(svg: &mut Svg, chart: &Chart, placement: &Placement, level: f64) {
     let (word, face) = match placement.agreement {
         Agreement::Agrees => ("agrees", Face::new(14.0, colour::GOOD)),
         Agreement::Differs => ("differs", Face::new(14.0, colour::BAD).with(Halo::Bold)),
-        Agreement::NotUsed => ("left out", Face::new(14.0, colour::QUIET)),
+        Agreement::NotUsed => ("excluded", Face::new(14.0, colour::QUIET)),
         Agreement::NotJudged => return,
     };
     svg.text((RIGHT + 12.0, y + 5.0), face, word);
