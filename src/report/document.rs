@@ -30,7 +30,8 @@ pub(crate) fn blocks(
         jets(&mut out, results, unit);
     }
     for jet in &results.jets {
-        let mine = figures.iter().filter(|f| f.jet == jet.id && !shown.is_some_and(|shown| std::ptr::eq(shown, *f)));
+        let mine =
+            figures.iter().filter(|f| f.jet == jet.id && !shown.is_some_and(|shown| std::ptr::eq(shown, *f)));
         one_jet(&mut out, results, jet, mine, unit);
     }
     trust(&mut out, results, figures);

@@ -115,7 +115,7 @@ pub(super) const CSS: &str = include_str!("page.css");
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::report::fixture;
+    use crate::report::{fixture, words};
 
     fn text(page: &str) -> String {
         let mut out = String::new();
