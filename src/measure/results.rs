@@ -16,7 +16,7 @@ pub use crate::beat::{Counted, Pattern};
 pub use crate::jet::Part as Seen;
 pub use crate::numeric::Interval;
 pub use crate::planimetry::ShapeClass;
-pub use crate::severity::Weighing;
+pub use crate::severity::Grading;
 pub use crate::trust::{Finding, Stitch, Verdict};
 
 /// The name of this version of the document
@@ -40,8 +40,8 @@ pub struct Results {
     pub jets: Vec<JetResult>,
     /// The sum over the jets
     pub total: Total,
-    /// The weighing against published criteria; `null` in documents made before there was one
-    pub severity: Option<Weighing>,
+    /// The integrated grading by published criteria; `null` in documents made before there was one
+    pub severity: Option<Grading>,
     /// What a reader must bear in mind, a sentence each
     pub cautions: Vec<String>,
 }
@@ -139,6 +139,9 @@ pub struct JetResult {
     pub vca_mm2: Interval,
     /// Area inside the tracing, as displayed
     pub traced_area_mm2: f64,
+    /// Displayed area, as a careful reader traces it, with its interval; `null` where it was not estimated
+    #[serde(default)]
+    pub displayed_area_mm2: Option<Interval>,
     /// The tracing, closed (the last point is not repeated), counter-clockwise seen against the flow
     pub tracing_mm: Vec<[f64; 3]>,
     /// Vena contracta widths on the long-axis and commissural cuts, corrected for blooming
@@ -467,6 +470,10 @@ pub struct Systole {
     pub bounds_s: [f64; 2],
     /// How much the peak frame overstates the mean, percent
     pub peak_overstates_percent: f64,
+    /// Regurgitant volume over velocity-time integral: the mean area weighted with the velocity; `null` without
+    /// an envelope
+    #[serde(default)]
+    pub velocity_weighted_mean_mm2: Option<Interval>,
 }
 
 /// The sum over the jets
@@ -474,6 +481,12 @@ pub struct Systole {
 pub struct Total {
     /// Sum of the jets' areas at the frame where the sum is largest
     pub vca_mm2: Interval,
+    /// Sum of the displayed areas at that frame; `null` where they were not estimated
+    #[serde(default)]
+    pub displayed_area_mm2: Option<Interval>,
+    /// Regurgitant volume over velocity-time integral, all jets; `null` without an envelope
+    #[serde(default)]
+    pub velocity_weighted_mean_mm2: Option<Interval>,
     /// Frame of that sum; `null` without a jet
     pub frame: Option<usize>,
     /// Regurgitant volume of a beat; `null` without a CW Doppler envelope

@@ -4,7 +4,7 @@ use crate::beat::{self, ContinuousWave};
 use crate::jet::{Jet, JetError, JetOptions, StrengthSource};
 use crate::job::{Cancelled, Watch};
 use crate::planimetry::{Agreement, Arms};
-use crate::severity::{Criteria, Evidence, Own, WidthFit};
+use crate::severity::{Criteria, Evidence, Own};
 use crate::space::Direction;
 use crate::trust;
 use crate::unit::Seconds;
@@ -116,23 +116,16 @@ pub fn measure(volume: &Volume4, options: &Options, watch: &Watch) -> Result<Res
     Ok(beat.results(volume, trust, options, Vec::new()))
 }
 
-/// What the results bring to the weighing
+/// What the results bring to the grading
 pub fn own_evidence(results: &Results) -> Own {
     let largest = results.jets.first();
     let alone = largest.filter(|_| results.jets.len() == 1);
-    let width_fit = match alone {
-        Some(jet) if jet.single_width.misleads && jet.circle_area_mm2 < jet.vca_mm2.value => {
-            WidthFit::TooSmall
-        }
-        Some(jet) if jet.single_width.misleads => WidthFit::TooLarge,
-        _ => WidthFit::Fits,
-    };
     Own {
         jets: results.jets.len(),
         vca_mm2: largest.map(|_| results.total.vca_mm2),
+        displayed_mm2: results.total.displayed_area_mm2,
         whole: !results.trust.findings.iter().any(|finding| finding.code == "colour-box"),
         width_mm: alone.map(|jet| jet.width_mm.long_axis),
-        width_fit,
         regurgitant_volume_ml: results.total.regurgitant_volume_ml,
         pattern: largest.map_or(beat::Pattern::Unknown, |jet| jet.systole.pattern),
         shape: largest.map(|jet| jet.shape.class),
