@@ -40,10 +40,12 @@ impl Beat {
         let flows = leak::flow_frames(volume, self);
         let envelope = Envelope::new(&options.continuous_wave, &systole, &flows);
         // The mean weighted by velocity needs the envelope's course and not its height.
-        let shape = ContinuousWave { peak: Some(MetresPerSecond::new(1.0)), vti_m: None, ..options.continuous_wave };
+        let shape =
+            ContinuousWave { peak: Some(MetresPerSecond::new(1.0)), vti_m: None, ..options.continuous_wave };
         let course = Envelope::new(&shape, &systole, &flows);
         for jet in &mut jets {
-            let mean = course.as_ref().map(|course| leak::weighted_mean(std::slice::from_ref(jet), volume, course));
+            let mean =
+                course.as_ref().map(|course| leak::weighted_mean(std::slice::from_ref(jet), volume, course));
             jet.systole.velocity_weighted_mean_mm2 = mean;
             jet.systole.peak_overstates_percent = mean
                 .filter(|mean| mean.value > 0.0)

@@ -4,28 +4,17 @@
 //! the plane ([`crate::network`]). They rest on different things and fail in different places, so where they agree
 //! within their intervals they are put together by their errors, and where they do not the answer spans both.
 
-use crate::jet::{JetPose, Signal, StrengthSource};
-use crate::network::{Patch, PowerUse, Reading, Surround, pitch_mm, read};
+use crate::jet::{Signal, StrengthSource, reading_about};
+use crate::network::Surround;
 use crate::outline::Outline;
 use crate::space::Cut;
 
 /// Half-widths of the outline arm's 95 % interval in the logarithm of the area: with power in calm and in moving blood,
 /// without power likewise (left-out tuning geometries, `--example accuracy -- --tuning`)
-const OUTLINE_ERROR: [[f64; 2]; 2] = [[0.26, 0.36], [0.50, 0.75]];
+const OUTLINE_ERROR: [[f64; 2]; 2] = [[0.7, 1.1], [1.0, 1.4]];
 /// What the combined half-width is multiplied by, the same strata: both arms share the volume's noise and the level
 /// (left-out tuning geometries)
 const COMBINED: [[f64; 2]; 2] = [[1.0, 1.0], [1.0, 1.0]];
-/// The pose is corrected by the network in so many rounds
-const ROUNDS: usize = 2;
-/// Corrections larger than this are no longer of the same jet, radians and mm: what training covered
-const MOST_LEAN: f64 = 0.45;
-const MOST_OFFSET_MM: f64 = 6.0;
-/// Below this logit there is no vena contracta at all, as far as the network can tell
-const NO_ORIFICE: f64 = -1.0;
-/// Standard error of a corrected axis, radians, and level, mm (left-out tuning geometries)
-const AXIS_ERROR: f64 = 0.05;
-const LEVEL_ERROR_MM: f64 = 0.5;
-
 /// What each arm says of one cross-section
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Arms {
@@ -60,7 +49,8 @@ impl Arms {
     /// Both arms on a plane, from the displayed outline and what the outline arm makes of it
     pub(super) fn of(signal: &Signal, plane: &Cut, displayed: &Outline, outline_mm2: f64) -> Self {
         let outline_mm2 = outline_mm2.max(0.05);
-        let reading = patch_reading(signal, plane, displayed.feret().max.get());
+        let reading = reading_about(signal, plane, displayed.feret().max.get())
+            .map(|(patch, reading)| (reading, patch.surround()));
         let power = usize::from(signal.scale().source == StrengthSource::Colour);
         let busy = usize::from(reading.as_ref().is_some_and(|(_, surround)| *surround == Surround::Busy));
         let own = OUTLINE_ERROR[power][busy];
@@ -100,49 +90,4 @@ impl Arms {
             interval_mm2: [low, high].map(libm::exp),
         }
     }
-}
-
-/// The network's reading about a plane and what surrounds the jet; `extent_mm` is the length of what is displayed
-fn patch_reading(signal: &Signal, plane: &Cut, extent_mm: f64) -> Option<(Reading, Surround)> {
-    let use_of = |source| if source == StrengthSource::Power { PowerUse::Present } else { PowerUse::Absent };
-    let (volume, frame) = signal.acquired();
-    let patch = Patch::lay(volume, frame, plane, pitch_mm(extent_mm), use_of(signal.scale().source))?;
-    Some((read(&patch), patch.surround()))
-}
-
-/// A pose moved and leant onto the vena contracta that the network sees about it, with the logit of there being one
-///
-/// Where a correction goes farther than training covered, the pose stays.
-pub fn refined(signal: &Signal, pose: &JetPose) -> (JetPose, f64) {
-    let size = 2.0 * (pose.area_mm2.max(1.0) / std::f64::consts::PI).sqrt();
-    let start = Cut::perpendicular_to(pose.neck, pose.axis);
-    let mut plane = start;
-    let mut orifice = 0.0;
-    for _ in 0..ROUNDS {
-        let Some((reading, _)) = patch_reading(signal, &plane, 1.3 * size) else {
-            return (pose.clone(), 0.0);
-        };
-        orifice = reading.orifice;
-        let next = reading.corrected(&plane);
-        plane = Cut::perpendicular_to(next.centre(), next.normal());
-    }
-    let lean = crate::space::angle_between(&plane.normal(), &pose.axis);
-    let offset = plane.centre().from(pose.neck).norm();
-    if orifice < NO_ORIFICE || lean > MOST_LEAN || offset > MOST_OFFSET_MM {
-        return (pose.clone(), orifice);
-    }
-    let refined = JetPose {
-        neck: plane.centre(),
-        narrowest: plane.centre(),
-        axis: plane.normal(),
-        axis_error: AXIS_ERROR.min(pose.axis_error.max(0.02)),
-        level_error_mm: LEVEL_ERROR_MM,
-        ..pose.clone()
-    };
-    (refined, orifice)
-}
-
-/// Whether readings of one jet in its frames say that there is no vena contracta in any
-pub fn is_no_orifice(logits: &[f64]) -> bool {
-    !logits.is_empty() && logits.iter().all(|logit| *logit < NO_ORIFICE)
 }
