@@ -189,7 +189,7 @@ impl JetBeat {
             frames.iter().enumerate().map(|(i, at)| at.hides && (after[i] || before[i])).collect();
         let seen: Vec<bool> = frames.iter().map(|at| at.traced.is_some()).collect();
         let state = |at: AtFrame| {
-            at.traced.map_or(JetFrame::Absent, |((tracing, zone), (pose, _))| {
+            at.traced.map_or(JetFrame::Absent, |Traced { pose, tracing, zone, .. }| {
                 let flow = Flow { zone, over: tracing.vca.into() };
                 JetFrame::Measured(Box::new(MeasuredFrame {
                     pose: Some(pose),
@@ -263,7 +263,8 @@ impl Beat {
         loop {
             let frames = in_frames(volume, scale, &jets, anterior_posterior, watch, stage)?;
             let real = |frames: &Vec<AtFrame>| {
-                let logits: Vec<f64> = frames.iter().filter_map(|at| Some(at.traced.as_ref()?.1.1)).collect();
+                let logits: Vec<f64> =
+                    frames.iter().filter_map(|at| Some(at.traced.as_ref()?.logit)).collect();
                 !logits.is_empty() && !is_no_orifice(&logits)
             };
             if !frames.iter().all(real) {
@@ -282,11 +283,20 @@ impl Beat {
     }
 }
 
+/// What is measured where a jet can be traced
+struct Traced {
+    pose: JetPose,
+    tracing: Assessment,
+    zone: Result<Zone, ZoneError>,
+    /// How sure the network is that there is an orifice, log odds
+    logit: f64,
+}
+
 /// One jet in one frame, as the frame shows it by itself
 #[derive(Default)]
 struct AtFrame {
     /// The program's tracing and its convergence; `None` where the jet is absent or cannot be traced
-    traced: Option<((Assessment, Result<Zone, ZoneError>), (JetPose, f64))>,
+    traced: Option<Traced>,
     /// Whether the jet shows and its vena contracta does not ([`hides_neck`])
     hides: bool,
 }
@@ -374,6 +384,10 @@ fn in_frame(
         .zip(zones)
         .zip(hides)
         .zip(refined)
-        .map(|(((at, zone), hides), refined)| AtFrame { traced: at.zip(zone).zip(refined), hides })
+        .map(|(((at, zone), hides), refined)| {
+            let traced = at.zip(zone).zip(refined);
+            let traced = traced.map(|((tracing, zone), (pose, logit))| Traced { pose, tracing, zone, logit });
+            AtFrame { traced, hides }
+        })
         .collect()
 }
