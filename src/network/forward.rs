@@ -186,9 +186,8 @@ mod tests {
                 let hashed = ((i + case * 1_000_003) as u64 * 2_654_435_761 % (1 << 32)) >> 16;
                 let value = hashed as f32 / 65536.0;
                 match (case, i / kind) {
-                    (0, _) => 0.0,
+                    (0, _) | (1, 3) => 0.0,
                     (_, 0 | 1) => value * 2.0 - 1.0,
-                    (1, 3) => 0.0,
                     _ => value,
                 }
             })

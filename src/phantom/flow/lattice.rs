@@ -181,6 +181,7 @@ impl<'a> Processor<'a> {
     }
 
     /// Density deviation and velocity of a cell, lattice units
+    #[cfg(test)]
     pub(super) fn velocity(&self, cell: usize) -> (f32, [f32; 3]) {
         moments(&std::array::from_fn(|direction| self.now[direction][cell]))
     }

@@ -84,6 +84,10 @@ enum Machine<'a> {
 }
 
 impl Machine<'_> {
+    #[cfg_attr(
+        not(feature = "gpu"),
+        expect(clippy::unnecessary_wraps, reason = "a graphics device may fail")
+    )]
     fn advance(&mut self, from: usize, steps: usize, averaging: bool) -> Result<usize, FlowSolveError> {
         let _ = from;
         match self {
@@ -103,6 +107,10 @@ impl Machine<'_> {
         }
     }
 
+    #[cfg_attr(
+        not(feature = "gpu"),
+        expect(clippy::unnecessary_wraps, reason = "a graphics device may fail")
+    )]
     fn sums(&self) -> Result<Vec<f32>, FlowSolveError> {
         match self {
             #[cfg(feature = "gpu")]
@@ -160,6 +168,7 @@ pub fn solve(recipe: &FlowRecipe, device: FlowDevice, watch: &Watch) -> Result<S
     Ok(Solved { flow, device: name, updates_per_s: lattice.count() as f64 * total as f64 / seconds })
 }
 
+#[cfg_attr(not(feature = "gpu"), expect(clippy::unnecessary_wraps, reason = "a graphics device may fail"))]
 fn machine(lattice: &Lattice, device: FlowDevice) -> Result<(Machine<'_>, String), FlowSolveError> {
     #[cfg(feature = "gpu")]
     if let FlowDevice::Graphics(number) = device
