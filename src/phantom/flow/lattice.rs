@@ -16,8 +16,8 @@ use super::recipe::{FlowRecipe, FlowRecipeError};
 pub(super) const CORE_SPEED: f64 = 0.1;
 /// Smagorinsky's constant (usual values 0.1 to 0.2)
 pub(super) const SMAGORINSKY: f32 = 0.12;
-/// Added to the relaxation time at the end of the outlet's sponge
-pub(super) const SPONGE: f32 = 0.5;
+/// Added to the relaxation time at the end of the outlet's sponge (our own choice)
+const SPONGE: f32 = 0.5;
 /// Noise of the inflow over its speed
 pub(super) const NOISE: f32 = 0.02;
 /// Largest Reynolds number, by the equivalent diameter of all holes
@@ -26,6 +26,8 @@ const MOST_REYNOLDS: f64 = 40_000.0;
 const LEAST_CELLS: f64 = 9.0;
 /// A stored cell is about this large, mm
 const STORED_MM: f64 = 0.3;
+/// Least cells that a thread takes at once
+const LEAST_SHARE: usize = 8192;
 /// Stored values of a cell: u v w, uu vv ww uv uw vw
 pub(super) const SUMS: usize = 9;
 
@@ -59,6 +61,8 @@ pub(super) struct Lattice {
     pub(super) inflow: f32,
     /// Relaxation time of the fluid
     pub(super) relaxation: f32,
+    /// What is added to it at the end of the outlet's sponge
+    pub(super) sponge: f32,
     /// Metres a second for a lattice unit
     pub(super) speed_m_s: f64,
     /// Seconds a step
@@ -125,6 +129,7 @@ impl Lattice {
             stored,
             inflow: (flow / chamber_mm2 / speed_m_s) as f32,
             relaxation: (3.0 * fluid.viscosity_mm2_s * step_s / (dx * dx) + 0.5) as f32,
+            sponge: SPONGE,
             speed_m_s,
             step_s,
             cell_mm: dx,
@@ -168,14 +173,40 @@ impl<'a> Processor<'a> {
         Self { lattice, now: blank(), next: blank(), sums, step: 0 }
     }
 
-    /// Sets every cell to the equilibrium of a density deviation and velocity in lattice units
-    #[cfg(test)]
+    /// Sets every cell, wall too, to the equilibrium of a density deviation and velocity in lattice units
     pub(super) fn set(&mut self, of: impl Fn([usize; 3]) -> (f32, [f32; 3])) {
         let [nx, ny, _] = self.lattice.cells;
         for cell in 0..self.lattice.count() {
             let (rho, u) = of([cell % nx, cell / nx % ny, cell / (nx * ny)]);
             for (direction, value) in equilibrium(rho, u).into_iter().enumerate() {
                 self.now[direction][cell] = value;
+                self.next[direction][cell] = value;
+            }
+        }
+    }
+
+    /// Gives a cell the velocity that is imposed on it and all else of a cell beside it (Guo, Zheng and Shi, Chin Phys
+    /// 2002;11:366, extrapolation of what is not in equilibrium; from memory)
+    pub(super) fn impose(&mut self, cell: usize, beside: usize, u: [f32; 3]) {
+        let there: Cell = std::array::from_fn(|direction| self.now[direction][beside]);
+        let (rho, moving) = moments(&there);
+        let (from, to) = (equilibrium(rho, moving), equilibrium(rho, u));
+        for direction in 0..19 {
+            self.now[direction][cell] = there[direction] - from[direction] + to[direction];
+        }
+    }
+
+    /// Makes the lattice periodic for the next step: the outermost layers become the images of the other side's inner ones
+    pub(super) fn wrap(&mut self, axes: &[usize]) {
+        let cells = self.lattice.cells;
+        let strides = [1, cells[0], cells[0] * cells[1]];
+        for axis in axes {
+            let (stride, last) = (strides[*axis], cells[*axis] - 1);
+            for cell in (0..self.lattice.count()).filter(|cell| cell / stride % cells[*axis] == 0) {
+                for direction in &mut self.now {
+                    direction[cell] = direction[cell + (last - 1) * stride];
+                    direction[cell + last * stride] = direction[cell + stride];
+                }
             }
         }
     }
@@ -196,7 +227,8 @@ impl<'a> Processor<'a> {
                 planes[z].push(part);
             }
         }
-        planes.par_iter_mut().enumerate().for_each(|(z, out)| {
+        let share = LEAST_SHARE.div_ceil(plane);
+        planes.par_iter_mut().enumerate().with_min_len(share).for_each(|(z, out)| {
             for i in 0..plane {
                 let cell = i + z * plane;
                 if lattice.distance[cell] <= 0.0 {
@@ -210,7 +242,7 @@ impl<'a> Processor<'a> {
                     equilibrium(0.0, moments(&at(cell - plane)).1)
                 } else {
                     let reach = ((z as f32 / (nz - 1) as f32 - 0.85) / 0.15).max(0.0);
-                    collided(&streamed(lattice, now, cell), lattice.relaxation + SPONGE * reach * reach)
+                    collided(&streamed(lattice, now, cell), lattice.relaxation + lattice.sponge * reach * reach)
                 };
                 for (part, value) in out.iter_mut().zip(values) {
                     part[i] = value;

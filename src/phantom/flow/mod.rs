@@ -8,6 +8,7 @@
 //!   recipe   what the TOML says              geometry where there is blood and where wall
 //!   lattice  the solver, on the processor    graphics the same as compute shaders
 //!   solve    settling, averaging, and what comes out
+//!   trials   flows with a known answer, that the solver is checked on
 //! ```
 //!
 //! The frame of a flow is (u, v, w), millimetres: w runs along the jet, the upstream face of the
@@ -23,6 +24,7 @@ mod lattice;
 mod library;
 mod recipe;
 mod solve;
+pub mod trials;
 mod truth;
 
 pub use field::{FlowSample, SolvedFlow};
