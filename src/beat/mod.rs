@@ -16,6 +16,5 @@ pub use leak::{regurgitant_volume, sampling_error};
 pub use pattern::{Course, Pattern, course};
 pub use systole::{SystoleBounds, bounds, given_bounds};
 pub use zone::{
-    Counted, Opening, Zone, ZoneError, ZoneSurface, convergences, effective_orifice,
-    hemisphere_flow_ml_s,
+    Counted, Opening, Zone, ZoneError, ZoneSurface, convergences, effective_orifice, hemisphere_flow_ml_s,
 };

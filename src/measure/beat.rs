@@ -364,5 +364,10 @@ fn in_frame(
     for ((index, _), zone) in open.iter().zip(convergences(volume, frame, &openings)) {
         zones[*index] = Some(zone);
     }
-    traced.into_iter().zip(zones).zip(hides).map(|((at, zone), hides)| AtFrame { traced: at.zip(zone), hides }).collect()
+    traced
+        .into_iter()
+        .zip(zones)
+        .zip(hides)
+        .map(|((at, zone), hides)| AtFrame { traced: at.zip(zone), hides })
+        .collect()
 }

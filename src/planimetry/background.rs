@@ -104,15 +104,18 @@ fn beside(power: &Image<f64>, jet: &Image<bool>, raster: &Raster, threshold: f64
 /// A mask grown by a number of pixels (a square)
 fn grown(mask: &Image<bool>, by: usize) -> Image<bool> {
     let (w, h) = (mask.width(), mask.height());
-    let wide = Image::from_fn(w, h, |x, y| (x.saturating_sub(by)..=(x + by).min(w - 1)).any(|i| mask.at(i, y)));
+    let wide =
+        Image::from_fn(w, h, |x, y| (x.saturating_sub(by)..=(x + by).min(w - 1)).any(|i| mask.at(i, y)));
     Image::from_fn(w, h, |x, y| (y.saturating_sub(by)..=(y + by).min(h - 1)).any(|j| wide.at(x, j)))
 }
 
 fn mean_within(image: &Image<f64>, mask: &Image<bool>) -> f64 {
-    let (sum, count) = image.data().iter().zip(mask.data()).filter(|(_, inside)| **inside).fold(
-        (0.0, 0.0),
-        |(sum, count), (value, _)| (sum + value, count + 1.0),
-    );
+    let (sum, count) = image
+        .data()
+        .iter()
+        .zip(mask.data())
+        .filter(|(_, inside)| **inside)
+        .fold((0.0, 0.0), |(sum, count), (value, _)| (sum + value, count + 1.0));
     if count > 0.0 { sum / count } else { 0.0 }
 }
 

@@ -57,9 +57,12 @@ pub(super) struct Place {
 impl Place {
     /// Velocity under these flows, m/s, and its part toward the probe
     fn under(&self, flows_ml_s: &[f64]) -> (Vector3<f64>, f64) {
-        self.pull.iter().zip(flows_ml_s).fold((Vector3::zeros(), 0.0), |(velocity, toward), ((pull, part), flow)| {
-            (velocity + pull * *flow, toward + part * flow)
-        })
+        self.pull
+            .iter()
+            .zip(flows_ml_s)
+            .fold((Vector3::zeros(), 0.0), |(velocity, toward), ((pull, part), flow)| {
+                (velocity + pull * *flow, toward + part * flow)
+            })
     }
 }
 

@@ -104,10 +104,15 @@ impl Geometry {
         let level = if away < self.rise_mm / self.slope.abs().max(1e-9) { self.slope } else { 0.0 };
         let upright = 1.0 / libm::sqrt(1.0 + level * level);
         let depth = (w - rise) * upright;
-        let wall = quadrant(away, depth, self.upstream_radius)
-            .max(quadrant(away, self.thickness - depth, self.downstream_radius));
+        let wall = quadrant(away, depth, self.upstream_radius).max(quadrant(
+            away,
+            self.thickness - depth,
+            self.downstream_radius,
+        ));
         let chamber = (self.half_mm[0] - u.abs()).min(self.half_mm[1] - v.abs());
-        let beside = self.side_wall_mm.map_or(f64::INFINITY, |at| quadrant(u - at, w - rise - self.thickness / 2.0, 0.0));
+        let beside = self
+            .side_wall_mm
+            .map_or(f64::INFINITY, |at| quadrant(u - at, w - rise - self.thickness / 2.0, 0.0));
         wall.min(chamber).min(beside)
     }
 }
@@ -123,7 +128,8 @@ fn ring_distance(ring: &[[f64; 2]], p: [f64; 2]) -> f64 {
     let (mut nearest, mut inside) = (f64::INFINITY, false);
     for (a, b) in edges(ring) {
         let (dx, dy) = (b[0] - a[0], b[1] - a[1]);
-        let along = (((p[0] - a[0]) * dx + (p[1] - a[1]) * dy) / (dx * dx + dy * dy).max(1e-18)).clamp(0.0, 1.0);
+        let along =
+            (((p[0] - a[0]) * dx + (p[1] - a[1]) * dy) / (dx * dx + dy * dy).max(1e-18)).clamp(0.0, 1.0);
         let (ex, ey) = (p[0] - a[0] - along * dx, p[1] - a[1] - along * dy);
         nearest = nearest.min(ex * ex + ey * ey);
         if (a[1] > p[1]) != (b[1] > p[1]) && p[0] < a[0] + (p[1] - a[1]) / dy * dx {

@@ -76,8 +76,8 @@ impl Graphics {
             memory_hints: wgpu::MemoryHints::Performance,
             ..wgpu::DeviceDescriptor::default()
         };
-        let (device, queue) =
-            pollster::block_on(adapter.request_device(&wanted)).map_err(|error| refused(error.to_string()))?;
+        let (device, queue) = pollster::block_on(adapter.request_device(&wanted))
+            .map_err(|error| refused(error.to_string()))?;
         let shader = device.create_shader_module(wgpu::ShaderModuleDescriptor {
             label: Some("flow"),
             source: wgpu::ShaderSource::Wgsl(include_str!("../../../shaders/flow.wgsl").into()),
@@ -102,7 +102,13 @@ impl Graphics {
         };
         let layout = device.create_bind_group_layout(&wgpu::BindGroupLayoutDescriptor {
             label: Some("flow"),
-            entries: &[uniform_entry, storage(1, true), storage(2, true), storage(3, false), storage(4, false)],
+            entries: &[
+                uniform_entry,
+                storage(1, true),
+                storage(2, true),
+                storage(3, false),
+                storage(4, false),
+            ],
         });
         let pipelines = device.create_pipeline_layout(&wgpu::PipelineLayoutDescriptor {
             label: Some("flow"),
@@ -136,7 +142,11 @@ impl Graphics {
             spare: [0; 2],
         };
         let filled = |label, bytes: &[u8], usage| {
-            device.create_buffer_init(&wgpu::util::BufferInitDescriptor { label: Some(label), contents: bytes, usage })
+            device.create_buffer_init(&wgpu::util::BufferInitDescriptor {
+                label: Some(label),
+                contents: bytes,
+                usage,
+            })
         };
         let uniform = filled(
             "flow uniform",

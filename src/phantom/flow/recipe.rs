@@ -166,7 +166,9 @@ pub enum FlowRecipeError {
     #[error("orifices run into each other")]
     Joined,
     /// A value is impossible
-    #[error("the recipe asks for something impossible: {key} must lie between {low} and {high}, and is {value}")]
+    #[error(
+        "the recipe asks for something impossible: {key} must lie between {low} and {high}, and is {value}"
+    )]
     Range {
         /// The key
         key: &'static str,
@@ -178,7 +180,9 @@ pub enum FlowRecipeError {
         high: f64,
     },
     /// Cells are too coarse for an orifice
-    #[error("cells of {cell_mm} mm are too coarse: an orifice that is {width_mm:.2} mm wide needs cells of {needed:.3} mm")]
+    #[error(
+        "cells of {cell_mm} mm are too coarse: an orifice that is {width_mm:.2} mm wide needs cells of {needed:.3} mm"
+    )]
     Coarse {
         /// Side of a cell
         cell_mm: f64,
@@ -196,7 +200,9 @@ impl FlowRecipeError {
     /// What can be done
     pub fn hint(&self) -> &'static str {
         match self {
-            Self::Parse(_) => "give a recipe in TOML; its keys are those of the recipes in sample-volumes/flows",
+            Self::Parse(_) => {
+                "give a recipe in TOML; its keys are those of the recipes in sample-volumes/flows"
+            }
             Self::Outline(_) | Self::None => "give at least one orifice with a shape and its size",
             Self::Outside => "make the chamber wider (chamber.side_mm) or move the orifice",
             Self::Joined => "move the orifices apart, or draw them as one polygon",

@@ -4,7 +4,8 @@ use crate::job::{Cancelled, Watch};
 
 use super::field::Cell;
 use super::geometry::Geometry;
-use super::lattice::{CORE_SPEED, Lattice, Processor, SUMS};
+use super::lattice::{CORE_SPEED, Lattice, SUMS};
+use super::processor::Processor;
 use super::recipe::{FlowRecipe, FlowRecipeError};
 use super::truth::judged;
 use super::{FlowHeader, SolvedFlow};
@@ -233,7 +234,11 @@ fn harvested(
     let cells = averages
         .iter()
         .map(|average| {
-            Cell::new(average.mean.map(|v| v as f32), average.covariance.map(|c| c as f32), average.wall as f32)
+            Cell::new(
+                average.mean.map(|v| v as f32),
+                average.covariance.map(|c| c as f32),
+                average.wall as f32,
+            )
         })
         .collect();
     SolvedFlow::new(header, cells).ok_or(FlowSolveError::NoJet)

@@ -6,13 +6,19 @@
 
 use std::f64::consts::PI;
 
-use super::lattice::{Lattice, Processor};
+use super::lattice::Lattice;
+use super::processor::Processor;
 
 /// First zero of the Bessel function J0 (Abramowitz and Stegun, table 9.5)
 const FIRST_ZERO: f64 = 2.404_825_557_695_773;
 
 /// A lattice of walls given by their distance in cells, positive in blood
-fn lattice(cells: [usize; 3], inflow: f32, relaxation: f64, distance: impl Fn([f64; 3]) -> f64) -> Lattice {
+pub(super) fn lattice(
+    cells: [usize; 3],
+    inflow: f32,
+    relaxation: f64,
+    distance: impl Fn([f64; 3]) -> f64,
+) -> Lattice {
     let [nx, ny, nz] = cells;
     let distance = (0..nx * ny * nz)
         .map(|i| distance([i % nx, i / nx % ny, i / (nx * ny)].map(|n| n as f64)).clamp(-8.0, 8.0) as f32)
@@ -53,7 +59,8 @@ pub fn vortex_viscosity(side: usize, relaxation: f64, axis: usize) -> f64 {
     let k = 2.0 * PI / side as f64;
     let speed = 1e-3;
     let vortex = |at: [usize; 3]| {
-        let ((sin_a, cos_a), (sin_b, cos_b)) = (libm::sincos(k * at[a] as f64), libm::sincos(k * at[b] as f64));
+        let ((sin_a, cos_a), (sin_b, cos_b)) =
+            (libm::sincos(k * at[a] as f64), libm::sincos(k * at[b] as f64));
         let mut u = [0.0; 3];
         u[a] = sin_a * cos_b;
         u[b] = -cos_a * sin_b;
@@ -261,9 +268,7 @@ pub fn cavity(side: usize, reynolds: f64) -> Cavity {
         upright: (1..=side)
             .map(|y| [(y as f64 - 0.5) / size, middle(left, &|x| velocity(x, y, 0))])
             .collect(),
-        level: (1..=side)
-            .map(|x| [(x as f64 - left) / size, middle(0.5, &|y| velocity(x, y, 1))])
-            .collect(),
+        level: (1..=side).map(|x| [(x as f64 - left) / size, middle(0.5, &|y| velocity(x, y, 1))]).collect(),
     }
 }
 
@@ -331,7 +336,10 @@ mod tests {
             eprintln!("vortex {axis}: {error}");
         }
         for (side, relaxation) in [(12, 0.8), (24, 0.8), (24, 0.53), (24, 0.503), (48, 0.8)] {
-            eprintln!("vortex {side} {relaxation}: {}", alone(|| vortex_viscosity(side, relaxation, 2)) - 1.0);
+            eprintln!(
+                "vortex {side} {relaxation}: {}",
+                alone(|| vortex_viscosity(side, relaxation, 2)) - 1.0
+            );
         }
     }
 
@@ -363,7 +371,9 @@ mod tests {
         for side in [16, 24, 32] {
             let t = std::time::Instant::now();
             let cavity = alone(|| cavity(side, 100.0));
-            for (x, y) in GHIA_UPRIGHT.iter().map(|g| (g[0], farthest(&cavity.upright, [0.0, 1.0], &[*g]))) { eprint!("{x} {y:.4}; "); }
+            for (x, y) in GHIA_UPRIGHT.iter().map(|g| (g[0], farthest(&cavity.upright, [0.0, 1.0], &[*g]))) {
+                eprint!("{x} {y:.4}; ");
+            }
             eprintln!("{:?}", t.elapsed());
             let [u, v] = [
                 farthest(&cavity.upright, [0.0, 1.0], &GHIA_UPRIGHT),
