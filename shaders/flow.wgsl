@@ -266,7 +266,8 @@ fn advance(@builtin(global_invocation_id) at: vec3<u32>) {
     let reach = max(0.0, (f32(at.z) / f32(last) - 0.85) / 0.15);
     let tau0 = flow.relaxation + flow.sponge * reach * reach;
     // 18 sqrt 2 C^2 |P|
-    let strain = 25.455844 * flow.smagorinsky * flow.smagorinsky * sqrt(size) / (1.0 + rho);
+    let still = min(d0 / 4.0, 1.0);
+    let strain = 25.455844 * flow.smagorinsky * flow.smagorinsky * still * still * sqrt(size) / (1.0 + rho);
     let tau = 0.5 * (tau0 + sqrt(tau0 * tau0 + strain));
     let keep = 4.5 * (1.0 - 1.0 / tau);
     let third = (xx + yy + zz) / 3.0;

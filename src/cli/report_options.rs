@@ -44,9 +44,9 @@ pub(super) struct ReportArguments {
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
 pub(super) enum Units {
     /// Square millimetres
-    #[default]
     Mm2,
     /// Square centimetres
+    #[default]
     Cm2,
 }
 

@@ -10,7 +10,7 @@ use crate::beat::{Opening, Zone, ZoneError, convergences};
 use crate::jet::{self, Jet, JetOptions, JetPose, Signal, SignalScale, StrengthSource, hides_neck};
 use crate::job::{Cancelled, Watch};
 use crate::numeric::Interval;
-use crate::planimetry::{Assessment, Tracer, largest_hidden};
+use crate::planimetry::{Assessment, Tracer, is_no_orifice, largest_hidden, refined};
 use crate::space::{Direction, VolumePoint};
 use crate::volume::Volume4;
 
@@ -188,18 +188,18 @@ impl JetBeat {
         let hides: Vec<bool> =
             frames.iter().enumerate().map(|(i, at)| at.hides && (after[i] || before[i])).collect();
         let seen: Vec<bool> = frames.iter().map(|at| at.traced.is_some()).collect();
-        let state = |(at, pose): (AtFrame, &Option<JetPose>)| {
-            at.traced.map_or(JetFrame::Absent, |(tracing, zone)| {
+        let state = |at: AtFrame| {
+            at.traced.map_or(JetFrame::Absent, |((tracing, zone), (pose, _))| {
                 let flow = Flow { zone, over: tracing.vca.into() };
                 JetFrame::Measured(Box::new(MeasuredFrame {
-                    pose: pose.clone(),
+                    pose: Some(pose),
                     tracings: vec![tracing],
                     origin: Origin::Program,
                     flow: Some(flow),
                 }))
             })
         };
-        let mut beat = Self { name: None, frames: frames.into_iter().zip(&jet.poses).map(state).collect() };
+        let mut beat = Self { name: None, frames: frames.into_iter().map(state).collect() };
         let Some(may_hide) = beat.may_hide(scale).filter(|_| hides.contains(&true)) else { return beat };
         let dropouts: Vec<Option<Dropout>> = (0..hides.len())
             .map(|frame| {
@@ -262,10 +262,13 @@ impl Beat {
         let mut stage = "measuring the frames";
         loop {
             let frames = in_frames(volume, scale, &jets, anterior_posterior, watch, stage)?;
-            if frames.iter().any(|frames| frames.iter().all(|at| at.traced.is_none())) {
+            let real = |frames: &Vec<AtFrame>| {
+                let logits: Vec<f64> = frames.iter().filter_map(|at| Some(at.traced.as_ref()?.1.1)).collect();
+                !logits.is_empty() && !is_no_orifice(&logits)
+            };
+            if !frames.iter().all(real) {
                 // The others' convergences are measured again without it beside them.
-                let traced = |frames: &Vec<AtFrame>| frames.iter().any(|at| at.traced.is_some());
-                let kept = jets.into_iter().zip(&frames).filter(|(_, frames)| traced(frames));
+                let kept = jets.into_iter().zip(&frames).filter(|(_, frames)| real(frames));
                 jets = kept.map(|(jet, _)| jet).collect();
                 stage = "measuring without one";
                 continue;
@@ -283,7 +286,7 @@ impl Beat {
 #[derive(Default)]
 struct AtFrame {
     /// The program's tracing and its convergence; `None` where the jet is absent or cannot be traced
-    traced: Option<(Assessment, Result<Zone, ZoneError>)>,
+    traced: Option<((Assessment, Result<Zone, ZoneError>), (JetPose, f64))>,
     /// Whether the jet shows and its vena contracta does not ([`hides_neck`])
     hides: bool,
 }
@@ -342,8 +345,10 @@ fn in_frame(
     let signal = jets.iter().any(may_hide).then(|| Signal::new(volume, frame, scale)).flatten();
     let Some(signal) = signal else { return jets.iter().map(|_| AtFrame::default()).collect() };
     let tracer = Tracer { signal: &signal, anterior_posterior, threshold: None };
+    let refined: Vec<Option<(JetPose, f64)>> =
+        jets.iter().map(|jet| Some(refined(&signal, jet.poses[frame].as_ref()?))).collect();
     let traced: Vec<Option<Assessment>> =
-        jets.iter().map(|jet| tracer.propose(&jet.poses[frame].as_ref()?.section()).ok()).collect();
+        refined.iter().map(|at| tracer.propose(&at.as_ref()?.0.section()).ok()).collect();
     let poses: Vec<Option<(VolumePoint, Direction)>> =
         jets.iter().map(|jet| jet.poses[frame].as_ref().map(|pose| (pose.neck, pose.axis))).collect();
     let hides = |index: usize| {
@@ -354,7 +359,7 @@ fn in_frame(
     let hides: Vec<bool> = (0..jets.len()).map(hides).collect();
     let open: Vec<(usize, Opening<'_>)> = (0..jets.len())
         .filter_map(|index| {
-            let (pose, at) = (jets[index].poses[frame].as_ref()?, traced[index].as_ref()?);
+            let ((pose, _), at) = (refined[index].as_ref()?, traced[index].as_ref()?);
             let upstream_mm = pose.profile.lip_mm();
             Some((index, Opening { plane: &at.cut, outline: &at.corrected, upstream_mm }))
         })
@@ -368,6 +373,7 @@ fn in_frame(
         .into_iter()
         .zip(zones)
         .zip(hides)
-        .map(|((at, zone), hides)| AtFrame { traced: at.zip(zone), hides })
+        .zip(refined)
+        .map(|(((at, zone), hides), refined)| AtFrame { traced: at.zip(zone).zip(refined), hides })
         .collect()
 }

@@ -46,7 +46,7 @@ mod truth;
 mod wave;
 
 pub use acquire::{read_flow, simulate, simulate_flow};
-pub use population::random_recipe;
+pub use population::{Fault, random_recipe};
 pub use recipe::{
     BeatRecipe, FlowRecipe, GridRecipe, OrificeRecipe, OrificeShape, PlateRecipe, PracticeRecipe, Recipe,
     RecipeFault, ScanRecipe, SheetKind, View, WaveKind, WaveRecipe,

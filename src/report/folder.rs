@@ -109,10 +109,10 @@ impl ReportError {
 const FIGURES: &str = "figures";
 /// Name of the figure of steps between sub-volumes
 const STITCH: &str = "acquisition-stitch";
-/// Name of the figure of the weighing
-const WEIGHING: &str = "weighing";
+/// Name of the figure of the grading
+const GRADING: &str = "grading";
 
-/// Writes `results.json`, `index.html`, `report.pdf`, `jets.csv`, `frames.csv`, `weighing.csv` and
+/// Writes `results.json`, `index.html`, `report.pdf`, `jets.csv`, `frames.csv`, `grading.csv` and
 /// `figures/` into a folder, and the files for an archive where they are wanted
 ///
 /// # Errors
@@ -218,12 +218,12 @@ fn contents(results: &Results, volume: &Volume4, options: &ReportOptions) -> Res
             .into();
         figures.push(PageFigure { jet: html::ACQUISITION, caption, svg });
     }
-    let scale = results.severity.as_ref().and_then(figure::weighing).map(|svg| svg.finish());
-    if let Some(svg) = &scale {
-        files.push((format!("{FIGURES}/{WEIGHING}.svg"), svg.clone().into_bytes()));
-        files.push((format!("{FIGURES}/{WEIGHING}.png"), png_from_svg(svg, options.png_scale)?));
+    let scale = results.severity.as_ref().and_then(|grading| figure::grading(grading, unit));
+    if let Some(svg) = scale.map(|svg| svg.finish()) {
+        files.push((format!("{FIGURES}/{GRADING}.svg"), svg.clone().into_bytes()));
+        files.push((format!("{FIGURES}/{GRADING}.png"), png_from_svg(&svg, options.png_scale)?));
     }
-    files.push(("weighing.csv".into(), table::weighing(results).into_bytes()));
+    files.push(("grading.csv".into(), table::grading(results).into_bytes()));
     if let Some(archive) = &options.archive {
         files.push((archive::REPORT.into(), archive.report(results)?));
     }
@@ -231,7 +231,7 @@ fn contents(results: &Results, volume: &Volume4, options: &ReportOptions) -> Res
     files.push(("frames.csv".into(), table::frames(results, unit).into_bytes()));
     files.push(("report.pdf".into(), pdf(results, &figures, &options.paper)?));
     files.push(("results.json".into(), results_json(results)?.into_bytes()));
-    files.push(("index.html".into(), html::page(results, &figures, unit, scale.as_deref()).into_bytes()));
+    files.push(("index.html".into(), html::page(results, &figures, unit).into_bytes()));
     Ok(files)
 }
 
@@ -279,17 +279,17 @@ pub fn report_pdf(
 
 fn caption(view: View, jet: &JetResult, unit: AreaUnit) -> String {
     match view {
-        View::EnFace => "The cut perpendicular to the jet at its neck. Orange, solid: the tracing. Pale, thin and \
+        View::EnFace => "The plane perpendicular to the jet at its vena contracta. Orange, solid: the tracing. Pale, thin and \
                          dashed: the circle that the long-axis width alone implies. Sky blue, dashed: long-axis \
                          width. Reddish purple, dotted: commissural width."
             .into(),
-        View::LongAxis => "The cut along the jet that contains the long-axis direction. Orange, solid: where the \
-                           en-face cut lies."
+        View::LongAxis => "The plane along the jet that contains the long-axis direction. Orange, solid: where the \
+                           en-face plane lies."
             .into(),
-        View::Commissural => "The cut along the jet, at a right angle to the long-axis cut. Orange, solid: where \
-                              the en-face cut lies."
+        View::Commissural => "The plane along the jet, at a right angle to the long-axis plane. Orange, solid: where \
+                              the en-face plane lies."
             .into(),
-        View::Profile => "The neck is the narrowest cross-section between the convergence upstream and the \
+        View::Profile => "The vena contracta is the narrowest cross-section between the convergence upstream and the \
                           expansion downstream."
             .into(),
         View::Time => words::systole(jet, unit),
@@ -374,10 +374,10 @@ fn after_view(name: &str) -> Option<&str> {
 }
 
 /// Whether a name is `jet-N-VIEW.svg` or `.png`, perhaps of a comparison, or that of the
-/// acquisition or of the weighing
+/// acquisition or of the grading
 fn is_figure_name(name: &str) -> bool {
     let picture = |end: &str| end == ".svg" || end == ".png";
-    [STITCH, WEIGHING].iter().any(|own| name.strip_prefix(own).is_some_and(picture))
+    [STITCH, GRADING, "weighing"].iter().any(|own| name.strip_prefix(own).is_some_and(picture))
         || after_view(name).is_some_and(picture)
 }
 
@@ -461,7 +461,7 @@ mod tests {
                 "/notes.txt",
                 "/report.pdf",
                 "/results.json",
-                "/weighing.csv",
+                "/grading.csv",
                 "figures/jet-2-sketch.svg"
             ]
         );

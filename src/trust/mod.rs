@@ -3,6 +3,7 @@
 //! Each finding says what was found, what it was held against and where that limit comes from, and
 //! what follows for the number. The verdict is the worst of the findings. Nothing is repaired here.
 
+mod agreement;
 mod gain;
 mod hidden;
 mod place;
@@ -11,6 +12,7 @@ mod scale;
 mod stitch;
 mod time;
 
+pub use agreement::{arms_apart, discordance, no_jet};
 pub use hidden::{HiddenNeck, hidden_neck};
 pub use place::beam_angle_deg;
 pub use resolution::{Sharpness, resolution};

@@ -20,7 +20,7 @@ use std::io::{Read, Write};
 use lzma_rust2::{XzOptions, XzReader, XzWriter};
 
 use super::field::Cell;
-use super::{FlowHeader, SolvedFlow};
+use super::{FlowHeader, FlowUse, SolvedFlow};
 
 const MAGIC: &[u8; 8] = b"NARFLOW\0";
 const VERSION: u32 = 1;
@@ -70,6 +70,19 @@ pub enum FlowError {
     /// No flow of this name in the library
     #[error("there is no solved flow of this name in the library: {0}")]
     Unknown(String),
+    /// No flow of a use in the library
+    #[error("the library holds no solved flow for {0}")]
+    Missing(FlowUse),
+    /// A flow that must not be used for this
+    #[error("the solved flow {name} is for {purpose}, and one for {asked} was asked for")]
+    Use {
+        /// Its name
+        name: String,
+        /// What it is for
+        purpose: FlowUse,
+        /// What it was asked for
+        asked: FlowUse,
+    },
     /// A file could not be read
     #[error("cannot read the flow: {source}: {path}")]
     File {
@@ -87,6 +100,10 @@ impl FlowError {
             Self::Magic => "give a file that `narrows flow` wrote",
             Self::Version(_) => "use a newer version of this program, or solve the recipe again",
             Self::Unknown(_) => "the flows stand in sample-volumes/flows; give the name without .flow",
+            Self::Missing(_) => "make flows from the recipes in sample-volumes/flows with `narrows flow`",
+            Self::Use { .. } => {
+                "constants are set on flows for tuning alone, and judged on flows for testing alone"
+            }
             Self::File { .. } => "check the name and that the file may be read",
             _ => "copy the file again, or remake it from the recipe beside it with `narrows flow`",
         }
@@ -99,22 +116,7 @@ impl SolvedFlow {
     /// # Errors
     /// [`FlowError`] where the bytes are not a whole flow.
     pub fn read(bytes: &[u8]) -> Result<Self, FlowError> {
-        let rest = bytes.strip_prefix(MAGIC).ok_or(FlowError::Magic)?;
-        let (version, stream) = rest.split_first_chunk::<4>().ok_or(FlowError::Magic)?;
-        let version = u32::from_le_bytes(*version);
-        if version != VERSION {
-            return Err(FlowError::Version(version));
-        }
-        let mut stream = XzReader::new_mem_limit(stream, false, MEMORY_KB);
-        let mut length = [0; 4];
-        stream
-            .read_exact(&mut length)
-            .map_err(|source| FlowError::Stream { part: "the length of the header", source })?;
-        let length = u32::from_le_bytes(length) as usize;
-        if length > MOST_HEADER {
-            return Err(FlowError::Value { key: "length of the header", value: length.to_string() });
-        }
-        let header: FlowHeader = serde_json::from_slice(&exactly(&mut stream, length, "the header")?)?;
+        let (header, mut stream) = begun(bytes)?;
         let count = check(&header)?;
         let arrays = exactly(&mut stream, count * CELL_BYTES, "the arrays")?;
         if stream.read(&mut [0]).map_err(|source| FlowError::Stream { part: "the end", source })? != 0 {
@@ -140,6 +142,39 @@ impl SolvedFlow {
         stream.write_all(&pack(self.cells(), self.header.cells[0])).map_err(failed)?;
         stream.finish().map_err(failed)
     }
+}
+
+impl FlowHeader {
+    /// The header of a flow's bytes, without its arrays
+    ///
+    /// # Errors
+    /// [`FlowError`] where the bytes do not begin as a flow.
+    pub(super) fn read(bytes: &[u8]) -> Result<Self, FlowError> {
+        let (header, _) = begun(bytes)?;
+        check(&header)?;
+        Ok(header)
+    }
+}
+
+/// The header, not yet checked, and the stream where its arrays begin
+fn begun(bytes: &[u8]) -> Result<(FlowHeader, XzReader<&[u8]>), FlowError> {
+    let rest = bytes.strip_prefix(MAGIC).ok_or(FlowError::Magic)?;
+    let (version, stream) = rest.split_first_chunk::<4>().ok_or(FlowError::Magic)?;
+    let version = u32::from_le_bytes(*version);
+    if version != VERSION {
+        return Err(FlowError::Version(version));
+    }
+    let mut stream = XzReader::new_mem_limit(stream, false, MEMORY_KB);
+    let mut length = [0; 4];
+    stream
+        .read_exact(&mut length)
+        .map_err(|source| FlowError::Stream { part: "the length of the header", source })?;
+    let length = u32::from_le_bytes(length) as usize;
+    if length > MOST_HEADER {
+        return Err(FlowError::Value { key: "length of the header", value: length.to_string() });
+    }
+    let header = serde_json::from_slice(&exactly(&mut stream, length, "the header")?)?;
+    Ok((header, stream))
 }
 
 /// The next `length` bytes; memory grows with what is there, not with what is promised

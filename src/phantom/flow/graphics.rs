@@ -46,7 +46,7 @@ pub(super) struct Graphics {
 /// The adapters there are, hardware first
 pub(super) fn adapters() -> Vec<wgpu::Adapter> {
     let instance = wgpu::Instance::new(wgpu::InstanceDescriptor::new_without_display_handle());
-    let mut found = pollster::block_on(instance.enumerate_adapters(wgpu::Backends::all()));
+    let mut found = pollster::block_on(instance.enumerate_adapters(wgpu::Backends::PRIMARY));
     found.retain(|adapter| {
         adapter.get_downlevel_capabilities().flags.contains(wgpu::DownlevelFlags::COMPUTE_SHADERS)
     });

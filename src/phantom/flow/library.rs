@@ -1,8 +1,9 @@
 //! The solved flows of the repository, by name.
 
 use std::path::{Path, PathBuf};
+use std::sync::OnceLock;
 
-use super::{FlowError, SolvedFlow};
+use super::{FlowError, FlowHeader, FlowUse, SolvedFlow};
 
 const FOLDER: &str = "sample-volumes/flows";
 
@@ -29,20 +30,53 @@ pub fn flow_names() -> Vec<String> {
     names
 }
 
+/// The headers of the library's flows for one use, sorted by name
+///
+/// # Errors
+/// [`FlowError`] where a flow of the library cannot be read, or none is for this use.
+pub fn flows_for(purpose: FlowUse) -> Result<Vec<&'static FlowHeader>, FlowError> {
+    static HEADERS: OnceLock<Vec<FlowHeader>> = OnceLock::new();
+    let headers = match HEADERS.get() {
+        Some(headers) => headers,
+        None => {
+            let read = |name: &String| FlowHeader::read(&bytes(name)?);
+            let all = flow_names().iter().map(read).collect::<Result<_, _>>()?;
+            HEADERS.get_or_init(|| all)
+        }
+    };
+    let some: Vec<_> = headers.iter().filter(|header| header.purpose == purpose).collect();
+    if some.is_empty() { Err(FlowError::Missing(purpose)) } else { Ok(some) }
+}
+
 /// A flow of the library
 ///
 /// # Errors
 /// [`FlowError`] where there is none of this name, or it cannot be read.
 pub fn library_flow(name: &str) -> Result<SolvedFlow, FlowError> {
+    SolvedFlow::read(&bytes(name)?)
+}
+
+/// A flow of the library that is for the asked use; no other is handed out
+///
+/// # Errors
+/// [`FlowError`], of which [`FlowError::Use`] where it is for the other use.
+pub fn library_flow_for(name: &str, asked: FlowUse) -> Result<SolvedFlow, FlowError> {
+    let flow = library_flow(name)?;
+    let purpose = flow.header.purpose;
+    if purpose == asked {
+        return Ok(flow);
+    }
+    Err(FlowError::Use { name: name.to_owned(), purpose, asked })
+}
+
+fn bytes(name: &str) -> Result<Vec<u8>, FlowError> {
     let plain = name.chars().all(|c| c.is_ascii_alphanumeric() || c == '-' || c == '_');
     let path = folder()
         .filter(|_| plain)
         .map(|folder| folder.join(format!("{name}.flow")))
         .filter(|path| path.is_file())
         .ok_or_else(|| FlowError::Unknown(name.to_owned()))?;
-    let bytes = std::fs::read(&path)
-        .map_err(|source| FlowError::File { source, path: path.display().to_string() })?;
-    SolvedFlow::read(&bytes)
+    std::fs::read(&path).map_err(|source| FlowError::File { source, path: path.display().to_string() })
 }
 
 #[cfg(test)]

@@ -31,7 +31,7 @@ mod truth;
 
 pub use field::{FlowSample, SolvedFlow};
 pub use file::FlowError;
-pub use library::{flow_names, library_flow};
+pub use library::{flow_names, flows_for, library_flow, library_flow_for};
 pub use recipe::{Chamber, FlowOrifice, FlowRecipe, FlowRecipeError, Fluid, Leaflet};
 pub use solve::{FlowCost, FlowDevice, FlowSolveError, Solved, flow_adapter, flow_cost, solve};
 pub use truth::{FlowHeader, FlowPlane, FlowTruth, FlowUse, OrificeTruth};

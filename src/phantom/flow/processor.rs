@@ -14,7 +14,7 @@ use std::ops::{Add, Div, Mul, Sub};
 use rayon::prelude::*;
 use wide::f32x8;
 
-use super::lattice::{Lattice, NOISE, SMAGORINSKY, SUMS};
+use super::lattice::{DAMPED_CELLS, Lattice, NOISE, SMAGORINSKY, SUMS};
 
 /// Least cells that a thread takes at once
 const LEAST_SHARE: usize = 8192;
@@ -190,9 +190,9 @@ impl Blood<'_> {
         let mut x = 0;
         while x < nx {
             if inner && x + LANES <= nx && walls[x..x + LANES].iter().all(|d| *d >= FAR) {
-                let arriving = std::array::from_fn(|direction| self.eight(from[direction] + x));
+                let arriving = std::array::from_fn(|direction| eight(&self.now[from[direction] + x..]));
                 for (direction, value) in
-                    collided(&arriving, f32x8::splat(relaxation)).into_iter().enumerate()
+                    collided(&arriving, f32x8::splat(relaxation), eight(&walls[x..])).into_iter().enumerate()
                 {
                     out[direction * nx + x..][..LANES].copy_from_slice(&value.to_array());
                 }
@@ -205,7 +205,7 @@ impl Blood<'_> {
                 } else if z + 1 == nz {
                     equilibrium(0.0, self.at(x, row - ny).1)
                 } else {
-                    collided(&self.arriving(x, row, &from), relaxation)
+                    collided(&self.arriving(x, row, &from), relaxation, walls[x])
                 };
                 for (direction, value) in values.into_iter().enumerate() {
                     out[direction * nx + x] = value;
@@ -213,12 +213,6 @@ impl Blood<'_> {
             }
             x += 1;
         }
-    }
-
-    fn eight(&self, at: usize) -> f32x8 {
-        let mut lanes = [0.0; LANES];
-        lanes.copy_from_slice(&self.now[at..at + LANES]);
-        f32x8::from(lanes)
     }
 
     /// What arrives at a cell, out of its neighbours or back from a wall
@@ -261,6 +255,14 @@ impl Blood<'_> {
     }
 }
 
+/// The first eight of some numbers
+#[inline]
+fn eight(numbers: &[f32]) -> f32x8 {
+    let mut lanes = [0.0; LANES];
+    lanes.copy_from_slice(&numbers[..LANES]);
+    f32x8::from(lanes)
+}
+
 /// The step against a direction
 fn against(direction: usize) -> [isize; 3] {
     match direction {
@@ -292,6 +294,7 @@ fn bounced([own, opposite, beyond]: [f32; 3], beyond_solid: bool, q: f32) -> f32
 trait Lane: Copy + Add<Output = Self> + Sub<Output = Self> + Mul<Output = Self> + Div<Output = Self> {
     fn of(value: f32) -> Self;
     fn root(self) -> Self;
+    fn least(self, other: Self) -> Self;
 }
 
 impl Lane for f32 {
@@ -304,6 +307,11 @@ impl Lane for f32 {
     fn root(self) -> Self {
         self.sqrt()
     }
+
+    #[inline]
+    fn least(self, other: Self) -> Self {
+        self.min(other)
+    }
 }
 
 impl Lane for f32x8 {
@@ -315,6 +323,11 @@ impl Lane for f32x8 {
     #[inline]
     fn root(self) -> Self {
         self.sqrt()
+    }
+
+    #[inline]
+    fn least(self, other: Self) -> Self {
+        self.min(other)
     }
 }
 
@@ -358,7 +371,7 @@ fn equilibrium<L: Lane>(rho: L, u: [L; 3]) -> [L; DIRECTIONS] {
 }
 
 #[inline]
-fn collided<L: Lane>(h: &[L; DIRECTIONS], relaxation: L) -> [L; DIRECTIONS] {
+fn collided<L: Lane>(h: &[L; DIRECTIONS], relaxation: L, distance: L) -> [L; DIRECTIONS] {
     let (rho, u) = velocity(h);
     let mut out = equilibrium(rho, u);
     let mut s = [rho; 9];
@@ -373,7 +386,9 @@ fn collided<L: Lane>(h: &[L; DIRECTIONS], relaxation: L) -> [L; DIRECTIONS] {
     let two = L::of(2.0);
     let size = xx * xx + yy * yy + zz * zz + two * (xy * xy + xz * xz + yz * yz);
     // 18 sqrt 2 C^2 |P|
-    let strain = L::of(25.455_844 * SMAGORINSKY * SMAGORINSKY) * size.root() / (L::of(1.0) + rho);
+    let still = (distance / L::of(DAMPED_CELLS)).least(L::of(1.0));
+    let constant = L::of(25.455_844 * SMAGORINSKY * SMAGORINSKY);
+    let strain = constant * still * still * size.root() / (L::of(1.0) + rho);
     let tau = L::of(0.5) * (relaxation + (relaxation * relaxation + strain).root());
     let keep = L::of(4.5) * (L::of(1.0) - L::of(1.0) / tau);
     let third = (xx + yy + zz) / L::of(3.0);
@@ -413,11 +428,11 @@ mod tests {
     #[test]
     fn a_collision_keeps_mass_and_momentum_and_leaves_equilibrium_alone() {
         let calm = equilibrium(0.02, [0.04, -0.03, 0.08]);
-        for (after, before) in collided(&calm, 0.51).iter().zip(calm) {
+        for (after, before) in collided(&calm, 0.51, 8.0).iter().zip(calm) {
             assert!((after - before).abs() < 1e-7, "{after} {before}");
         }
         let stirred = stirred(1);
-        let after = collided(&stirred, 0.51);
+        let after = collided(&stirred, 0.51, 8.0);
         // Sums by the directions themselves.
         for axis in 0..3 {
             let momentum = |h: &[f32; DIRECTIONS]| -> f32 {
@@ -434,9 +449,9 @@ mod tests {
         let cells: Vec<_> = (0..8).map(stirred).collect();
         let together: [f32x8; DIRECTIONS] =
             std::array::from_fn(|d| f32x8::from(std::array::from_fn::<f32, 8, _>(|lane| cells[lane][d])));
-        let together = collided(&together, f32x8::splat(0.503)).map(f32x8::to_array);
+        let together = collided(&together, f32x8::splat(0.503), f32x8::splat(2.5)).map(f32x8::to_array);
         for (lane, cell) in cells.iter().enumerate() {
-            let alone = collided(cell, 0.503);
+            let alone = collided(cell, 0.503, 2.5);
             assert!((0..DIRECTIONS).all(|d| alone[d].to_bits() == together[d][lane].to_bits()));
         }
     }

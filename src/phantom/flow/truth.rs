@@ -20,6 +20,15 @@ pub enum FlowUse {
     Testing,
 }
 
+impl std::fmt::Display for FlowUse {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(match self {
+            Self::Tuning => "tuning",
+            Self::Testing => "testing",
+        })
+    }
+}
+
 /// Everything of a flow but its arrays
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct FlowHeader {
@@ -49,7 +58,8 @@ pub struct FlowHeader {
 pub struct FlowPlane {
     /// Where, mm
     pub w_mm: f64,
-    /// Flow through it, ml/s
+    /// Flow through it within the stored cells, ml/s: less than the chamber's far upstream, more where blood returns
+    /// beside them
     pub flow_ml_s: f64,
     /// Largest mean speed along the axis of the jet, m/s
     pub core_m_s: f64,

@@ -1,0 +1,194 @@
+"""Trains the network on patches that `--example train` drew, and measures it on geometries left out.
+
+  python train.py PATCHES OUT --leave 0 --seconds 200 [--gpu 0]   one fold: OUT/fold0.npz, its answers on geometries 0, 3, 6 ...
+  python train.py PATCHES OUT --seconds 200 [--gpu 1]             all geometries: OUT/weights.bin, OUT/reference.bin
+
+Then `card.py` reads the folds, calibrates the spread and writes the card.
+
+AdamW, warm-up and cosine over the given time, bfloat16 on a GPU; mirrored and turned about the axis; power taken
+away from a third; the exponential mean of the weights is what is kept.
+"""
+import argparse
+import json
+import math
+import os
+import time
+
+import numpy as np
+
+FOLDS = 3
+BATCH = 256
+SIDE, SLICES = 48, 32
+PIXELS = SIDE * SIDE
+
+
+def load(folder):
+    """Labels as a dict of arrays, the rest of each record as bytes (memory-mapped), names of geometries."""
+    layout = json.load(open(f"{folder}/patches.json"))
+    size, names = layout["record_bytes"], layout["labels"]
+    raw = np.memmap(f"{folder}/patches.bin", np.uint8, "r")
+    raw = raw[: len(raw) // size * size].reshape(-1, size)
+    head = np.ascontiguousarray(raw[:, : 4 * len(names)]).view("<f4")
+    return {name: head[:, i].astype(np.float64) for i, name in enumerate(names)}, raw, 4 * len(names), layout
+
+
+class Data:
+    """All patches on one device; batches are decoded there."""
+
+    def __init__(self, folder, device):
+        import torch
+
+        labels, raw, start, layout = load(folder)
+        self.torch, self.device, self.layout, self.labels = torch, device, layout, labels
+        self.bytes = torch.empty((len(raw), raw.shape[1] - start), dtype=torch.uint8, device=device)
+        for at in range(0, len(raw), 4096):
+            self.bytes[at : at + 4096] = torch.from_numpy(np.ascontiguousarray(raw[at : at + 4096, start:])).to(device)
+        to = lambda *names: torch.tensor(np.stack([labels[n] for n in names], 1), dtype=torch.float32, device=device)
+        self.truth = to("orifice", "log_area", "lean_u", "lean_v", "offset_u", "offset_v", "offset_w")
+        self.scene = to("pitch", "nyquist", "apex_u", "apex_v", "apex_w")
+
+    def batch(self, index, power, augment):
+        """Samples, scene, outline, truth; `power` a (n,) tensor of 0 and 1."""
+        torch = self.torch
+        rows = self.bytes[index]
+        dtype = torch.bfloat16 if self.device.startswith("cuda") else torch.float32
+        outline = rows[:, :PIXELS].view(-1, SIDE, SIDE).float() / 255
+        samples = rows[:, PIXELS:].view(-1, 4, SLICES, SIDE, SIDE)
+        phasors = samples[:, :2].contiguous().view(torch.int8).to(dtype) / 127
+        shown = samples[:, 2:3].to(dtype) / 255
+        strength = samples[:, 3:].to(dtype) / 127 * power.to(dtype).view(-1, 1, 1, 1, 1)
+        samples = torch.cat([phasors, shown, strength], 1).flatten(1, 2)
+        truth, scene = self.truth[index].clone(), self.scene[index]
+        apex, known = scene[:, 2:5].clone(), torch.ones_like(power)
+        if augment:
+            known = (torch.rand_like(power) > 0.03).float()
+            for axis, dim in ((0, -1), (1, -2)):
+                if np.random.rand() < 0.5:
+                    samples, outline = samples.flip(dim), outline.flip(dim)
+                    apex[:, axis] *= -1
+                    truth[:, 2 + axis] *= -1
+                    truth[:, 4 + axis] *= -1
+            if np.random.rand() < 0.5:
+                samples, outline = samples.transpose(-1, -2), outline.transpose(-1, -2)
+                apex = apex[:, [1, 0, 2]]
+                truth = truth[:, [0, 1, 3, 2, 5, 4, 6]]
+        if self.device.startswith("cuda"):
+            samples = samples.contiguous(memory_format=torch.channels_last)
+        scene = {"pitch": scene[:, 0], "nyquist": scene[:, 1], "power": power, "apex": apex, "known": known}
+        return samples, scene, outline, truth
+
+
+def loss_of(out, outline, truth, torch):
+    from torch.nn import functional as F
+
+    there = truth[:, 0]
+    share = there / there.sum().clamp_min(1)
+    cross = F.binary_cross_entropy_with_logits(out["logits"], outline, reduction="none").mean((1, 2))
+    inside = torch.sigmoid(out["logits"])
+    dice = 1 - 2 * (inside * outline).sum((1, 2)) / (inside.pow(2).sum((1, 2)) + outline.pow(2).sum((1, 2)) + 1)
+    error = (out["log_area"] - truth[:, 1]).abs()
+    laplace = error * torch.exp(-out["log_spread"]) + out["log_spread"]
+    lean = F.smooth_l1_loss(out["lean"] / 0.1, truth[:, 2:4] / 0.1, reduction="none").mean(1)
+    offset = F.smooth_l1_loss(out["offset"], truth[:, 4:7], reduction="none").mean(1)
+    orifice = F.binary_cross_entropy_with_logits(out["orifice"], there)
+    each = 6 * cross + 0.5 * dice + 0.5 * laplace + error + 0.7 * lean + 0.7 * offset
+    return (share * each).sum() + (cross * (1 - there)).mean() + 0.5 * orifice
+
+
+def fit(args):
+    import copy
+
+    import torch
+
+    from network import Network, reference, write
+
+    torch.manual_seed(args.seed)
+    np.random.seed(args.seed)
+    device = f"cuda:{args.gpu}" if torch.cuda.is_available() else "cpu"
+    torch.backends.cudnn.benchmark = True
+    data = Data(args.patches, device)
+    geometry = data.labels["geometry"].astype(int)
+    left = geometry % FOLDS == args.leave if args.leave is not None else np.zeros(len(geometry), bool)
+    train, test = np.flatnonzero(~left), np.flatnonzero(left)
+    network = Network().to(device)
+    if device != "cpu":
+        network = network.to(memory_format=torch.channels_last)
+    kept = copy.deepcopy(network)
+    rate = 3e-3
+    decays = [p for p in network.parameters() if p.dim() > 1]
+    plain = [p for p in network.parameters() if p.dim() <= 1]
+    optimiser = torch.optim.AdamW([{"params": decays, "weight_decay": 0.03}, {"params": plain, "weight_decay": 0.0}], lr=rate)
+    cast = dict(device_type=device.split(":")[0], dtype=torch.bfloat16, enabled=device != "cpu")
+    begin, step, told = time.time(), 0, 0.0
+    if args.until:
+        args.seconds = max(args.until - begin, 1)
+    print(f"leave {args.leave}: {len(train)} patches, {args.seconds:.0f} s", flush=True)
+    while True:
+        order = torch.from_numpy(np.random.permutation(train)).to(device)
+        for at in range(0, max(len(order) - BATCH, 0) + 1, BATCH):
+            share = (time.time() - begin) / args.seconds
+            if share >= 1:
+                break
+            now = rate * min(1, (step + 1) / 200) * 0.5 * (1 + math.cos(math.pi * share))
+            for group in optimiser.param_groups:
+                group["lr"] = now
+            index = order[at : at + BATCH]
+            power = (torch.rand(len(index), device=device) > 0.35).float()
+            samples, scene, outline, truth = data.batch(index, power, True)
+            with torch.autocast(**cast):
+                out = network(samples, scene)
+            loss = loss_of(out, outline, truth, torch)
+            optimiser.zero_grad(set_to_none=True)
+            loss.backward()
+            torch.nn.utils.clip_grad_norm_(network.parameters(), 5.0)
+            optimiser.step()
+            step += 1
+            keep = min(0.998, step / (step + 20))
+            with torch.no_grad():
+                for a, b in zip(kept.state_dict().values(), network.state_dict().values()):
+                    if a.dtype.is_floating_point:
+                        a.lerp_(b, 1 - keep)
+                    else:
+                        a.copy_(b)
+            if share > told:
+                told += 0.1
+                print(f"leave {args.leave} {share:.0%} step {step} loss {loss.item():.3f}", flush=True)
+        if share >= 1:
+            break
+    os.makedirs(args.out, exist_ok=True)
+    kept = kept.eval()
+    if args.leave is None:
+        write(f"{args.out}/weights.bin", kept, [2.5] * 4)
+        reference(f"{args.out}/reference.bin", kept)
+        # The floor: how it does on patches it has seen.
+        test = np.sort(np.random.choice(train, min(6000, len(train)), replace=False))
+    answers = {"index": test, "steps": step, "patches": len(train)}
+    for name, flag in (("power", 1.0), ("bare", 0.0)):
+        found = {k: [] for k in ("log_area", "log_spread", "lean", "offset", "orifice", "overlap")}
+        with torch.no_grad():
+            for at in range(0, len(test), BATCH):
+                index = torch.from_numpy(test[at : at + BATCH]).to(device)
+                samples, scene, outline, _ = data.batch(index, torch.full((len(index),), flag, device=device), False)
+                with torch.autocast(**cast):
+                    out = kept(samples, scene)
+                inside = torch.sigmoid(out["logits"])
+                both = torch.minimum(inside, outline).sum((1, 2))
+                out["overlap"] = 2 * both / (inside.sum((1, 2)) + outline.sum((1, 2)) + 1e-6)
+                for k, values in found.items():
+                    values.append(out[k].float().cpu().numpy())
+        answers.update({f"{name}_{k}": np.concatenate(v) for k, v in found.items() if v})
+    name = "seen" if args.leave is None else f"fold{args.leave}"
+    np.savez_compressed(f"{args.out}/{name}.npz", **answers, **{f"label_{k}": v[test].astype(np.float32) for k, v in data.labels.items()})
+    print(f"{name}: {step} steps on {len(train)} patches", flush=True)
+
+
+if __name__ == "__main__":
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("patches")
+    parser.add_argument("out")
+    parser.add_argument("--leave", type=int)
+    parser.add_argument("--seconds", type=float, default=200)
+    parser.add_argument("--until", type=float, help="instead of --seconds: the moment to end at, seconds since 1970")
+    parser.add_argument("--gpu", type=int, default=0)
+    parser.add_argument("--seed", type=int, default=1)
+    fit(parser.parse_args())

@@ -1,0 +1,271 @@
+//! A convolution over pictures in f32, in one fixed order.
+//!
+//! Each output pixel is the bias plus, channel by channel and tap by tap, product after product: never fused,
+//! never summed in another order, so any vector width gives the same bits. A tile of eight output channels
+//! by eight pixels stays in registers while the inputs stream past.
+
+/// Output channels of a tile
+pub(super) const TILE: usize = 8;
+/// Pixels of a tile; the side of every picture is a multiple of it
+const RUN: usize = 8;
+
+/// A stack of square pictures, `[channel][y][x]`
+#[derive(Clone, Debug)]
+pub(super) struct Stack {
+    pub(super) side: usize,
+    pub(super) channels: usize,
+    pub(super) data: Vec<f32>,
+}
+
+/// Weights of one convolution, in tiles
+#[derive(Clone, Debug)]
+pub(super) struct Convolution {
+    pub(super) inputs: usize,
+    pub(super) outputs: usize,
+    /// Taps along a side: 1 or 3
+    pub(super) taps: usize,
+    /// Pixels from tap to tap
+    pub(super) dilation: usize,
+    /// `[tile][input][tap][output in the tile]`
+    pub(super) weights: Vec<[f32; TILE]>,
+    /// One an output
+    pub(super) bias: Vec<f32>,
+}
+
+/// What follows the sum
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Activation {
+    /// Negative values become 0
+    Rectified,
+    /// Nothing
+    Linear,
+}
+
+impl Stack {
+    pub(super) fn zeros(channels: usize, side: usize) -> Self {
+        Self { side, channels, data: vec![0.0; channels * side * side] }
+    }
+
+    /// With a hem of zeros
+    fn padded(&self, hem: usize) -> Self {
+        let side = self.side + 2 * hem;
+        let mut out = Self::zeros(self.channels, side);
+        for (row, line) in self.data.chunks_exact(self.side).enumerate() {
+            let (channel, y) = (row / self.side, row % self.side);
+            let at = (channel * side + y + hem) * side + hem;
+            out.data[at..at + self.side].copy_from_slice(line);
+        }
+        out
+    }
+
+    /// The mean of each two by two pixels
+    pub(super) fn halved(&self) -> Self {
+        let side = self.side / 2;
+        let mut out = Self::zeros(self.channels, side);
+        for (row, line) in out.data.chunks_exact_mut(side).enumerate() {
+            let (channel, y) = (row / side, row % side);
+            let upper = (channel * self.side + 2 * y) * self.side;
+            let (a, b) = self.data[upper..upper + 2 * self.side].split_at(self.side);
+            for (x, value) in line.iter_mut().enumerate() {
+                *value = ((a[2 * x] + a[2 * x + 1]) + (b[2 * x] + b[2 * x + 1])) * 0.25;
+            }
+        }
+        out
+    }
+
+    /// Adds a stack of half the side, each pixel to two by two, and drops what is negative
+    pub(super) fn join(&mut self, half: &Self) {
+        for (row, line) in self.data.chunks_exact_mut(self.side).enumerate() {
+            let (channel, y) = (row / self.side, row % self.side);
+            let at = (channel * half.side + y / 2) * half.side;
+            for (x, value) in line.iter_mut().enumerate() {
+                *value = (*value + half.data[at + x / 2]).max(0.0);
+            }
+        }
+    }
+
+    /// Adds another stack
+    pub(super) fn add(&mut self, other: &Self) {
+        for (value, other) in self.data.iter_mut().zip(&other.data) {
+            *value += other;
+        }
+    }
+}
+
+impl Convolution {
+    /// Takes weights in the order `[output][input][y][x]`
+    pub(super) fn new(shape: [usize; 4], plain: &[f32], bias: Vec<f32>) -> Self {
+        let [inputs, outputs, taps, dilation] = shape;
+        let per = inputs * taps * taps;
+        let weight = |output: usize, k: usize| plain.get(output * per + k).copied().unwrap_or(0.0);
+        let weights = (0..outputs.div_ceil(TILE) * per)
+            .map(|i| {
+                std::array::from_fn(|o| {
+                    if i / per * TILE + o < outputs { weight(i / per * TILE + o, i % per) } else { 0.0 }
+                })
+            })
+            .collect();
+        Self { inputs, outputs, taps, dilation, weights, bias }
+    }
+
+    /// The convolved stack, of the same side; outside the pictures are zeros
+    pub(super) fn over(&self, input: &Stack, activation: Activation) -> Stack {
+        let reach = self.taps / 2;
+        let padded = input.padded(reach * self.dilation);
+        let mut out = Stack::zeros(self.outputs, input.side);
+        widest(self, &padded, &mut out);
+        if activation == Activation::Rectified {
+            for value in &mut out.data {
+                *value = value.max(0.0);
+            }
+        }
+        out
+    }
+
+    /// Fills `out` tile by tile
+    #[inline(always)]
+    #[allow(clippy::inline_always)] // Compiled once for each width of vectors.
+    fn fill(&self, padded: &Stack, out: &mut Stack) {
+        let (side, stride) = (out.side, padded.side);
+        let plane = stride * stride;
+        let offsets: Vec<usize> = (0..self.taps * self.taps)
+            .map(|tap| (tap / self.taps * stride + tap % self.taps) * self.dilation)
+            .collect();
+        let per = self.inputs * offsets.len();
+        for (tile, weights) in self.weights.chunks_exact(per).enumerate() {
+            let first = tile * TILE;
+            let bias: [f32; TILE] = std::array::from_fn(|o| self.bias.get(first + o).copied().unwrap_or(0.0));
+            for y in 0..side {
+                for x in (0..side).step_by(RUN) {
+                    let sums = run(&padded.data, plane, y * stride + x, &offsets, weights, bias);
+                    for (o, sums) in sums.iter().enumerate().take(self.outputs - first) {
+                        let at = ((first + o) * side + y) * side + x;
+                        out.data[at..at + RUN].copy_from_slice(sums);
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// The sums of one tile
+#[inline(always)]
+#[allow(clippy::inline_always)]
+fn run(
+    data: &[f32],
+    plane: usize,
+    start: usize,
+    offsets: &[usize],
+    weights: &[[f32; TILE]],
+    bias: [f32; TILE],
+) -> [[f32; RUN]; TILE] {
+    let mut sums = bias.map(|bias| [bias; RUN]);
+    for (channel, weights) in weights.chunks_exact(offsets.len()).enumerate() {
+        let from = channel * plane + start;
+        for (offset, weight) in offsets.iter().zip(weights) {
+            let line: [f32; RUN] = std::array::from_fn(|i| data[from + offset..from + offset + RUN][i]);
+            for (sums, weight) in sums.iter_mut().zip(weight) {
+                // Products first, then sums: two loops that each become one vector instruction.
+                let products = line.map(|value| value * weight);
+                for (sum, product) in sums.iter_mut().zip(products) {
+                    *sum += product;
+                }
+            }
+        }
+    }
+    sums
+}
+
+/// [`Convolution::fill`] with the widest vectors the machine has; all give the same bits
+fn widest(convolution: &Convolution, padded: &Stack, out: &mut Stack) {
+    #[cfg(target_arch = "x86_64")]
+    {
+        #[target_feature(enable = "avx2,avx512f,avx512vl")]
+        fn wide(convolution: &Convolution, padded: &Stack, out: &mut Stack) {
+            convolution.fill(padded, out);
+        }
+        #[target_feature(enable = "avx2")]
+        fn medium(convolution: &Convolution, padded: &Stack, out: &mut Stack) {
+            convolution.fill(padded, out);
+        }
+        // SAFETY: the functions are safe code; they only must not run where their instructions are
+        // missing, and the machine has just been asked.
+        #[allow(unsafe_code)]
+        if std::arch::is_x86_feature_detected!("avx512f")
+            && std::arch::is_x86_feature_detected!("avx512vl")
+            && std::arch::is_x86_feature_detected!("avx2")
+        {
+            return unsafe { wide(convolution, padded, out) };
+        }
+        // SAFETY: as above.
+        #[allow(unsafe_code)]
+        if std::arch::is_x86_feature_detected!("avx2") {
+            return unsafe { medium(convolution, padded, out) };
+        }
+    }
+    convolution.fill(padded, out);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn stack(channels: usize, side: usize) -> Stack {
+        let data = (0..channels * side * side).map(|i| (i * 37 % 101) as f32 / 50.0 - 1.0).collect();
+        Stack { side, channels, data }
+    }
+
+    /// The definition, pixel by pixel, in the same order of sums
+    fn plainly(plain: &[f32], shape: [usize; 4], bias: &[f32], input: &Stack) -> Vec<f32> {
+        let [inputs, outputs, taps, dilation] = shape;
+        let side = input.side as i64;
+        let mut out = Vec::new();
+        for o in 0..outputs {
+            for pixel in 0..side * side {
+                let mut sum = bias[o];
+                for c in 0..inputs {
+                    for tap in 0..taps * taps {
+                        let by = |k: usize| (k as i64 - taps as i64 / 2) * dilation as i64;
+                        let (y, x) = (pixel / side + by(tap / taps), pixel % side + by(tap % taps));
+                        let inside = (0..side).contains(&x) && (0..side).contains(&y);
+                        let value = if inside {
+                            input.data[((c as i64 * side + y) * side + x) as usize]
+                        } else {
+                            0.0
+                        };
+                        sum += value * plain[(o * inputs + c) * taps * taps + tap];
+                    }
+                }
+                out.push(sum);
+            }
+        }
+        out
+    }
+
+    #[test]
+    fn tiles_give_the_bits_of_the_definition() {
+        // Outputs that fill no tile, every dilation in use, one tap and nine.
+        for shape in [[3, 5, 3, 1], [2, 4, 3, 4], [5, 1, 1, 1], [4, 8, 3, 2]] {
+            let [inputs, outputs, taps, _] = shape;
+            let plain: Vec<f32> =
+                (0..inputs * outputs * taps * taps).map(|i| (i * 53 % 97) as f32 / 97.0 - 0.4).collect();
+            let bias: Vec<f32> = (0..outputs).map(|o| o as f32 / 7.0 - 0.3).collect();
+            for side in [24, 48] {
+                let input = stack(inputs, side);
+                let convolution = Convolution::new(shape, &plain, bias.clone());
+                let out = convolution.over(&input, Activation::Linear);
+                assert_eq!(out.data, plainly(&plain, shape, &bias, &input), "{shape:?} {side}");
+            }
+        }
+    }
+
+    #[test]
+    fn halving_and_joining_are_means_and_copies() {
+        let stack = Stack { side: 24, channels: 1, data: (0..576).map(|i| i as f32).collect() };
+        let half = stack.halved();
+        assert_eq!(half.data[0], (0.0 + 1.0 + 24.0 + 25.0) / 4.0);
+        let mut whole = Stack::zeros(1, 24);
+        whole.join(&half);
+        assert_eq!([whole.data[0], whole.data[1], whole.data[24], whole.data[25]], [12.5; 4]);
+    }
+}
