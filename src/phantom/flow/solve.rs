@@ -4,7 +4,8 @@ use crate::job::{Cancelled, Watch};
 
 use super::field::Cell;
 use super::geometry::Geometry;
-use super::lattice::{CORE_SPEED, Lattice, Processor, SUMS};
+use super::lattice::{CORE_SPEED, Lattice, SUMS};
+use super::processor::Processor;
 use super::recipe::{FlowRecipe, FlowRecipeError};
 use super::truth::judged;
 use super::{FlowHeader, SolvedFlow};
