@@ -341,7 +341,7 @@ fn what_is_no_volume_is_told_so() {
         ("note.txt", "is a text"),
         ("picture.dcm", "is a picture"),
         ("noise.dcm", "unknown kind"),
-        (".", "not a file"),
+        (".", "no volume was found"),
         ("class.dcm", "the object class is MR Image (1.2.840.10008.5.1.4.1.1.4), not Enhanced US Volume"),
     ] {
         let error = open(&path(name));
@@ -360,11 +360,11 @@ fn inspection_tells_also_what_cannot_be_measured() {
     let path = folder.path().join("cut.dcm");
     let whole = file(8, Syntax::ExplicitLittle);
     std::fs::write(&path, &whole).unwrap();
-    let seen = format::inspect(&path, &OpenOptions::default()).unwrap();
+    let seen = format::inspect(&[&path], &OpenOptions::default()).unwrap();
     assert_eq!((seen.problem, seen.grid), (None, Some([33, 29, 4])));
     assert_eq!(seen.blake3, format::hash(&path).unwrap());
     std::fs::write(&path, &whole[..whole.len() - 100]).unwrap();
-    let seen = format::inspect(&path, &OpenOptions::default()).unwrap();
+    let seen = format::inspect(&[&path], &OpenOptions::default()).unwrap();
     assert_eq!(seen.grid, Some([33, 29, 4]));
     let text = seen.to_string();
     assert!(text.contains("problem     the pixel data should have") && text.contains("hint"), "{text}");

@@ -5,6 +5,7 @@ use std::io::{self, Write as _};
 use std::path::{Path, PathBuf};
 
 use super::Failure;
+use crate::format;
 
 /// Prints a result; a reader that has gone away is not an error
 pub(super) fn print(text: &str) -> Result<(), Failure> {
@@ -67,17 +68,20 @@ pub(super) fn write(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
 }
 
 /// Writes a document to `-` (stdout) or a file
-pub(super) fn deliver(target: &Path, text: &str, input: &Path) -> Result<(), Failure> {
+pub(super) fn deliver<P: AsRef<Path>>(target: &Path, text: &str, inputs: &[P]) -> Result<(), Failure> {
     if target == Path::new("-") {
         return print(text);
     }
-    refuse_input(input, target)?;
+    inputs.iter().try_for_each(|input| refuse_input(input.as_ref(), target))?;
     write(target, text.as_bytes())
 }
 
-/// Refuses to write over the file that is being read
+/// Refuses to write over the file that is being read, or the files of the folder
 pub(super) fn refuse_input(input: &Path, output: &Path) -> Result<(), Failure> {
-    if same_file(input, output) {
+    let inside = input.is_dir()
+        && output.exists()
+        && format::search(input).is_ok_and(|found| found.files.iter().any(|file| same_file(file, output)));
+    if inside || same_file(input, output) {
         return Err(Failure::usage(
             format!("the output would replace the file being read: {}", output.display()),
             "give the output another name",

@@ -73,7 +73,7 @@ impl From<Parameter> for Over {
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
-    let volume = input::open(&arguments.file, &arguments.known)?;
+    let volume = input::open(&[&arguments.file], &arguments.known)?;
     let truth = truth_beside(&arguments.file)?;
     let progress = Progress::start();
     let options = SweepOptions {

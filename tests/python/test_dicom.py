@@ -4,7 +4,7 @@
 * What a small writer on pydicom writes here, in another frame order, with shared or per-frame
   groups, in 8 or 16 bits and in other transfer syntaxes, is read back exactly.
 
-Needs the examples `codes` and `made_volume` built; NARROWS_EXAMPLES names their folder.
+Needs the program and the examples `codes` and `made_volume` built; NARROWS_BIN and NARROWS_EXAMPLES name them.
 """
 
 import hashlib
@@ -34,6 +34,7 @@ from pydicom.uid import (
 
 ROOT = pathlib.Path(__file__).resolve().parents[2]
 EXAMPLES = pathlib.Path(os.environ.get("NARROWS_EXAMPLES", ROOT / "target" / "debug" / "examples"))
+PROGRAM = pathlib.Path(os.environ.get("NARROWS_BIN", ROOT / "target" / "debug" / "narrows"))
 DCIODVFY = pathlib.Path(sys.executable).parent / "dciodvfy"
 KINDS = {"tissue": "TISSUE_INTENSITY", "velocity": "FLOW_VELOCITY", "power": "FLOW_POWER", "variance": "FLOW_VARIANCE"}
 
@@ -577,3 +578,59 @@ def zero_off(ds):
 def test_refuses_what_cannot_be_trusted(tmp_path, change, words):
     text = refused(Scene().save(tmp_path / "bad.dcm", change))
     assert words in text, text
+
+
+# -------------------------------------------------------------------------- several files
+
+
+def in_parts(path, counts):
+    """A file cut into a concatenation (PS3.3 C.7.6.16), each part in a syntax of its own."""
+    paths, offset = [], 0
+    for number, count in enumerate(counts, 1):
+        ds = pydicom.dcmread(path)
+        frames = slice(offset, offset + count)
+        size = ds.Rows * ds.Columns * ds.BitsAllocated // 8
+        ds.PixelData = ds.PixelData[offset * size : (offset + count) * size]
+        ds.PerFrameFunctionalGroupsSequence = Sequence(ds.PerFrameFunctionalGroupsSequence[frames])
+        ds.NumberOfFrames = count
+        ds.SOPInstanceUID = ds.file_meta.MediaStorageSOPInstanceUID = f"2.25.471{number}"
+        ds.ConcatenationUID, ds.SOPInstanceUIDOfConcatenationSource = "2.25.99", "2.25.4711"
+        ds.InConcatenationNumber, ds.InConcatenationTotalNumber = number, len(counts)
+        ds.ConcatenationFrameOffsetNumber = offset
+        if number % 2 == 0:
+            ds.compress(RLELossless, generate_instance_uid=False)
+            ds["PixelData"].VR = "OB"
+        paths.append(path.parent / f"part_{len(counts) - number}.dcm")
+        ds.save_as(paths[-1], enforce_file_format=True)
+        offset += count
+    path.unlink()
+    return paths
+
+
+@pytest.mark.parametrize("bits", [8, 16])
+def test_the_parts_of_a_concatenation_make_one_volume(tmp_path, bits):
+    scene = Scene(bits)
+    whole = scene.save(tmp_path / "whole.dcm")
+    parts = in_parts(whole, [20, 21, 4])
+    told, arrays = codes(tmp_path)
+    for kind, array in arrays.items():
+        assert np.array_equal(array, scene.arrays[kind]), kind
+    assert told["times_s"] == pytest.approx([ms / 1000 for ms in scene.times_ms])
+    text = refused(parts[1])
+    assert "part 2 of 3" in text and "parts 1 and 3 are missing" in text
+    done = run(PROGRAM, "inspect", *parts[:2])
+    assert done.returncode == 1 and "part 3 is missing" in done.stdout
+    done = run(PROGRAM, "measure", parts[0], "--json", "-")
+    assert done.returncode == 2 and "parts 2 and 3 are missing" in done.stderr and not done.stdout
+    for arguments in [[tmp_path], parts[::-1], parts]:
+        done = run(PROGRAM, "inspect", *arguments)
+        assert done.returncode in (0, 1) and "problem" not in done.stdout, done.stdout + done.stderr
+    done = run(PROGRAM, "convert", *parts, tmp_path / "one.nrrd")
+    assert done.returncode == 0, done.stderr
+    assert all(np.array_equal(codes(tmp_path / "one.nrrd")[1][kind], scene.arrays[kind]) for kind in arrays)
+    (tmp_path / "one.nrrd").unlink()
+    done = run(PROGRAM, "cohort", tmp_path, "--out", tmp_path / "t.csv")
+    assert "1 volumes" in done.stderr, done.stderr
+    parts[2].unlink()
+    done = run(PROGRAM, "cohort", tmp_path, "--out", tmp_path / "t.csv")
+    assert done.returncode == 2 and "part 3 is missing" in done.stderr, done.stderr

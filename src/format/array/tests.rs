@@ -114,7 +114,7 @@ fn every_file_that_is_written_is_told_and_nothing_else() {
         let mut found: Vec<_> =
             std::fs::read_dir(folder.path()).unwrap().map(|entry| entry.unwrap().path()).collect();
         let mut told = files_written(&path, &options).unwrap();
-        let mut read = files_read(&path).unwrap();
+        let mut read = files_read(&[&path]).unwrap();
         found.sort();
         told.sort();
         read.sort();
@@ -308,7 +308,7 @@ fn what_is_missing_is_named() {
     let text = error.to_string();
     assert!(text.contains("which channel is which, nor the velocity scale"), "{text}");
     assert!(error.hint().contains("a.nrrd.narrows.json"), "{}", error.hint());
-    let seen = inspect(&path, &OpenOptions::default()).unwrap();
+    let seen = inspect(&[&path], &OpenOptions::default()).unwrap();
     assert_eq!(seen.grid, Some(made.grid.shape()));
     assert!(seen.problem.is_some());
     assert!(Nifti::new(false, 2, 8, &[0; 12]).read().is_ok());

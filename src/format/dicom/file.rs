@@ -7,11 +7,13 @@
 use std::io::Read as _;
 use std::sync::Arc;
 
-use dicom_dictionary_std::uids;
+use dicom_core::Tag;
+use dicom_dictionary_std::{tags, uids};
 
 use super::coding::{Coding, Loss};
 use super::head;
-use super::tree::{self, Encoding, PixelPlace, Tree};
+use super::parts::Part;
+use super::tree::{self, Encoding, PixelPlace, Tree, View};
 use super::{DicomError, Syntax};
 use crate::volume::SharedBytes;
 
@@ -50,6 +52,52 @@ pub(super) fn parse(bytes: SharedBytes) -> Result<Parsed, DicomError> {
     let (encoding, coding) = syntax(&syntax_uid)?;
     let tree = tree::parse((*bytes).as_ref(), meta.end, encoding)?;
     Ok(Parsed { bytes, tree, coding, syntax_uid, meta_class })
+}
+
+/// What the first elements of a file say: enough to tell which files belong together
+pub(in crate::format) struct Peek {
+    class: String,
+    /// Series Instance UID
+    pub(in crate::format) series: String,
+    /// Which part of a volume it is; `None` where it is whole
+    pub(in crate::format) part: Option<Part>,
+}
+
+impl Peek {
+    /// Whether the object is of the class that is read
+    pub(in crate::format) fn is_volume(&self) -> bool {
+        self.class == uids::ENHANCED_US_VOLUME_STORAGE
+    }
+}
+
+/// Elements up to here are looked at by [`peek`]: one past the last that tells of parts
+const PEEKED: Tag = Tag(0x0020, 0x9229);
+/// Bytes of a deflated data set that are inflated to be peeked at; what stands before the frames is short
+const PEEKED_BYTES: u64 = 1 << 20;
+
+/// Looks at the beginning of a file; `None` where it cannot be read so far
+pub(in crate::format) fn peek(bytes: &[u8]) -> Option<Peek> {
+    let meta = meta(bytes).ok()?;
+    let uid = meta.syntax?;
+    let mut inflated = Vec::new();
+    let (all, start, encoding) = if uid == uids::DEFLATED_EXPLICIT_VR_LITTLE_ENDIAN {
+        // What is cut off or damaged behind is no matter here.
+        let _ = flate2::read::DeflateDecoder::new(bytes.get(meta.end..)?)
+            .take(PEEKED_BYTES)
+            .read_to_end(&mut inflated);
+        (inflated.as_slice(), 0, Encoding::Explicit)
+    } else {
+        (bytes, meta.end, syntax(&uid).ok()?.0)
+    };
+    let tree = tree::parse_to(all, start, encoding, PEEKED).ok()?;
+    let root = View::new(all, &tree.root);
+    let text = |tag| root.text(tag).map(str::to_owned);
+    Some(Peek {
+        class: text(tags::SOP_CLASS_UID).or(meta.class).unwrap_or_default(),
+        series: text(tags::SERIES_INSTANCE_UID).unwrap_or_default(),
+        // A part that does not say which is told when it is read.
+        part: Part::of(root).ok().flatten(),
+    })
 }
 
 /// How the elements and how the pixels of a transfer syntax are coded
@@ -146,7 +194,7 @@ fn inflate(deflated: &[u8]) -> Result<(Vec<u8>, Tree), DicomError> {
                     });
                 };
                 let missing = range.end.saturating_sub(bytes.len());
-                head::plausible(tree::View::new(&bytes, &tree.root), range.len())?;
+                head::plausible(View::new(&bytes, &tree.root), range.len())?;
                 decoder
                     .take(missing as u64)
                     .read_to_end(&mut bytes)
@@ -160,7 +208,7 @@ fn inflate(deflated: &[u8]) -> Result<(Vec<u8>, Tree), DicomError> {
             Ok(_) => {
                 return Err(DicomError::Missing {
                     name: "Pixel Data",
-                    tag: dicom_dictionary_std::tags::PIXEL_DATA,
+                    tag: tags::PIXEL_DATA,
                 });
             }
             Err(error) => return Err(error),

@@ -20,24 +20,30 @@ const SAME_PLACE_MM: f64 = 1e-3;
 /// A time is the same within this many seconds
 const SAME_TIME_S: f64 = 1e-6;
 
-/// The functional groups: shared ones, and those of each frame
+/// The functional groups: those that the frames of an instance share, and those of each frame
 pub(super) struct Groups<'a> {
-    shared: Option<View<'a>>,
-    frames: Vec<View<'a>>,
+    /// Of each instance
+    shared: Vec<Option<View<'a>>>,
+    /// Instance and groups of each frame, one instance after the other
+    frames: Vec<(usize, View<'a>)>,
 }
 
 impl<'a> Groups<'a> {
-    /// The groups of an object of `declared` frames
+    /// The groups of instances with so many declared frames each
     ///
     /// # Errors
-    /// [`DicomError::FrameCount`] where the list of frames is not as long as declared.
-    pub(super) fn new(root: View<'a>, declared: u32) -> Result<Self, DicomError> {
-        let frames = root.items(tags::PER_FRAME_FUNCTIONAL_GROUPS_SEQUENCE);
-        if frames.len() != declared as usize {
-            return Err(DicomError::FrameCount { declared, listed: frames.len() });
+    /// [`DicomError::FrameCount`] where a list of frames is not as long as declared.
+    pub(super) fn new(parts: impl IntoIterator<Item = (View<'a>, u32)>) -> Result<Self, DicomError> {
+        let mut groups = Self { shared: Vec::new(), frames: Vec::new() };
+        for (part, (root, declared)) in parts.into_iter().enumerate() {
+            let frames = root.items(tags::PER_FRAME_FUNCTIONAL_GROUPS_SEQUENCE);
+            if frames.len() != declared as usize {
+                return Err(DicomError::FrameCount { declared, listed: frames.len() });
+            }
+            groups.shared.push(root.first(tags::SHARED_FUNCTIONAL_GROUPS_SEQUENCE));
+            groups.frames.extend(frames.map(|frame| (part, frame)));
         }
-        let shared = root.first(tags::SHARED_FUNCTIONAL_GROUPS_SEQUENCE);
-        Ok(Self { shared, frames: frames.collect() })
+        Ok(groups)
     }
 
     /// Number of frames
@@ -45,14 +51,24 @@ impl<'a> Groups<'a> {
         self.frames.len()
     }
 
-    /// A group of one frame: its own, else the shared one
-    pub(super) fn of(&self, frame: usize, sequence: Tag) -> Option<View<'a>> {
-        self.frames[frame].first(sequence).or_else(|| self.shared?.first(sequence))
+    /// Number of frames in one instance
+    pub(super) fn of_part(&self, part: usize) -> usize {
+        self.frames.iter().filter(|(own, _)| *own == part).count()
     }
 
-    /// The shared group, where it stands for every frame
+    /// A group of one frame: its own, else the shared one
+    pub(super) fn of(&self, frame: usize, sequence: Tag) -> Option<View<'a>> {
+        let (part, own) = self.frames[frame];
+        own.first(sequence).or_else(|| self.shared[part]?.first(sequence))
+    }
+
+    /// The group that stands for every frame, where there is one for all
     pub(super) fn shared(&self, sequence: Tag) -> Option<View<'a>> {
-        self.shared?.first(sequence)
+        match self.shared[..] {
+            [shared] => shared?.first(sequence),
+            // Each part of a volume has its own; they are compared frame by frame.
+            _ => None,
+        }
     }
 }
 
@@ -114,11 +130,13 @@ pub(super) fn order(root: View<'_>, groups: &Groups<'_>, notes: &mut Notes) -> R
     let (facts, clock, position) = facts(groups)?;
     let roles = roles(root, notes)?;
     let mut keys = Vec::with_capacity(groups.len());
+    let index_values = |frame: usize| {
+        let content = groups.of(frame, tags::FRAME_CONTENT_SEQUENCE);
+        content.map(|content| content.numbers(tags::DIMENSION_INDEX_VALUES)).unwrap_or_default()
+    };
+    let first = index_values(0);
     for frame in 0..groups.len() {
-        let values = groups
-            .of(frame, tags::FRAME_CONTENT_SEQUENCE)
-            .map(|content| content.numbers(tags::DIMENSION_INDEX_VALUES))
-            .unwrap_or_default();
+        let values = index_values(frame);
         if values.is_empty() || values.len() < roles.count {
             return Err(DicomError::IndexValues {
                 frame: frame + 1,
@@ -130,7 +148,7 @@ pub(super) fn order(root: View<'_>, groups: &Groups<'_>, notes: &mut Notes) -> R
         keys.push([of(roles.kind), of(roles.time), of(roles.place)]);
         if let Some(extra) = (0..values.len()).find(|at| {
             ![roles.kind, roles.time, roles.place].contains(&Some(*at))
-                && values[*at] != first_value(groups, *at)
+                && Some(&values[*at]) != first.get(*at)
         }) {
             return Err(DicomError::ExtraDimension { dimension: extra + 1 });
         }
@@ -174,12 +192,6 @@ pub(super) fn order(root: View<'_>, groups: &Groups<'_>, notes: &mut Notes) -> R
         position,
         frame_of,
     })
-}
-
-/// The value of dimension `at` in the first frame
-fn first_value(groups: &Groups<'_>, at: usize) -> f64 {
-    let values = groups.of(0, tags::FRAME_CONTENT_SEQUENCE).map(|c| c.numbers(tags::DIMENSION_INDEX_VALUES));
-    values.and_then(|values| values.get(at).copied()).unwrap_or(f64::NAN)
 }
 
 /// The distinct values along one axis

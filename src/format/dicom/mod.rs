@@ -6,7 +6,8 @@
 //! without a copy.
 //!
 //! `tree` parses the header into windows on the bytes, `coding` and `head` say how pixels are coded and
-//! how many there are, `file` knows the outer layer, `groups` orders the frames, `scales` gives codes a
+//! how many there are, `file` knows the outer layer, `parts` which instances make one volume, `groups`
+//! orders the frames, `scales` gives codes a
 //! meaning, `checks` looks at what validators of the standard do not, `pixels`, `codec` and `jpeg_ls`
 //! fetch the samples, `read` puts it together, `write` and `identity` go the other way.
 //! `structured_report` and `capture` write what was measured, as objects of the study that `source`
@@ -22,6 +23,7 @@ mod groups;
 mod head;
 mod identity;
 mod jpeg_ls;
+mod parts;
 mod pixels;
 pub(in crate::format) mod read;
 mod scales;
@@ -35,7 +37,7 @@ mod write;
 pub(crate) mod tests;
 
 pub use capture::{Picture, secondary_capture};
-pub(in crate::format) use file::is_dicom;
+pub(in crate::format) use file::{Peek, is_dicom, peek};
 pub use source::{Identity, Known, SourceInstance};
 pub use structured_report::{StructuredReportOptions, Valve, structured_report};
 pub use write::{WriteError, WriteOptions, write, write_bytes};
@@ -174,6 +176,28 @@ pub enum DicomError {
     /// No frames
     #[error("the volume has no frames")]
     NoFrames,
+    /// A part of a volume without the others
+    #[error("{}", parts::told(given, *total, missing))]
+    PartsMissing {
+        /// Numbers of the parts there are, rising
+        given: Vec<u32>,
+        /// How many there should be, where a part says so
+        total: Option<u32>,
+        /// Runs of numbers that are missing, first and last
+        missing: Vec<[u32; 2]>,
+    },
+    /// The same part of a volume twice
+    #[error("part {number} was given twice")]
+    PartTwice {
+        /// Its number
+        number: u32,
+    },
+    /// Parts of a volume that contradict each other
+    #[error("the parts of the volume disagree about {what}")]
+    PartsDisagree {
+        /// What about
+        what: &'static str,
+    },
     /// The list of frames is not as long as declared
     #[error("{declared} frames are declared, but {listed} are described")]
     FrameCount {
@@ -393,6 +417,12 @@ impl DicomError {
             | Self::TypeTwice { .. }
             | Self::FrameCount { .. } => {
                 "the file does not say unambiguously where each frame belongs; nothing is guessed: export it again"
+            }
+            Self::PartsMissing { .. } => {
+                "give all parts together, or the folder that holds them; where parts were lost, export the volume again"
+            }
+            Self::PartTwice { .. } | Self::PartsDisagree { .. } => {
+                "give the parts of one export only, each once: parts of two exports cannot be mixed"
             }
             Self::UnevenSlices { .. }
             | Self::SlicesAside { .. }

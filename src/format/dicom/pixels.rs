@@ -12,92 +12,142 @@ use super::tree::PixelPlace;
 use super::{DicomError, LARGEST_DECODED};
 use crate::volume::{Samples, SharedBytes};
 
-/// The samples of the kinds at these places of `order.kinds`
+/// The Pixel Data of one instance
+pub(super) struct Source<'a> {
+    /// What `place` counts in
+    pub(super) bytes: &'a SharedBytes,
+    /// Where they are
+    pub(super) place: &'a PixelPlace,
+    /// How they are coded
+    pub(super) coding: Coding,
+    /// How many frames there are
+    pub(super) frames: usize,
+}
+
+/// The samples of the kinds at these places of `order.kinds`, from instances whose frames follow each other
 ///
 /// # Errors
 /// [`DicomError::PixelLength`], [`DicomError::Fragments`], [`DicomError::Decode`],
 /// [`DicomError::TooLarge`], [`DicomError::Samples`].
 pub(super) fn samples(
-    bytes: &SharedBytes,
-    place: &PixelPlace,
-    coding: Coding,
+    sources: &[Source<'_>],
     size: FrameSize,
     order: &Order,
-    frames: usize,
     wanted: &[usize],
     slices: &[usize],
 ) -> Result<Vec<Samples>, DicomError> {
     let (nt, nz) = (order.times_s.len(), order.places_mm.len());
     let voxels = usize::from(size.rows) * usize::from(size.columns) * nz;
-    let make = |bytes: &SharedBytes, offset: &dyn Fn(usize, usize, usize) -> usize| {
-        wanted
-            .iter()
-            .enumerate()
-            .map(|(rank, kind)| {
-                let planes = (0..nt)
-                    .map(|time| slices.iter().map(|slice| offset(rank * nt + time, *kind, *slice)).collect())
-                    .collect();
-                Samples::from_shared(bytes.clone(), size.bits, voxels, planes)
-                    .map_err(|source| DicomError::Samples { source })
-            })
-            .collect::<Result<Vec<_>, _>>()
+    let make = |bytes: &SharedBytes, offset: &dyn Fn(usize) -> usize| {
+        let channel = |kind: &usize| {
+            let planes = (0..nt)
+                .map(|time| slices.iter().map(|slice| offset(order.frame(*kind, time, *slice))).collect())
+                .collect();
+            Samples::from_shared(bytes.clone(), size.bits, voxels, planes)
+                .map_err(|source| DicomError::Samples { source })
+        };
+        wanted.iter().map(channel).collect::<Result<Vec<_>, _>>()
     };
-    match place {
-        PixelPlace::Native(range) if coding == Coding::Native => {
-            let needed = size.bytes().saturating_mul(frames);
-            let available = (**bytes).as_ref().len().saturating_sub(range.start).min(range.len());
+    if let [source] = sources
+        && let Frames::Native(start) = frames(source, size)?
+    {
+        return make(source.bytes, &|frame| start + frame * size.bytes());
+    }
+    // In the order in which they are looked at, each once.
+    let mut list: Vec<usize> = wanted
+        .iter()
+        .flat_map(|kind| (0..nt).map(move |time| (kind, time)))
+        .flat_map(|(kind, time)| slices.iter().map(move |slice| order.frame(*kind, time, *slice)))
+        .collect();
+    let mut place = vec![usize::MAX; sources.iter().map(|source| source.frames).sum()];
+    let mut count = 0;
+    list.retain(|frame| {
+        let first = place[*frame] == usize::MAX;
+        if first {
+            place[*frame] = count;
+            count += 1;
+        }
+        first
+    });
+    let gathered: SharedBytes = Arc::new(gather(sources, size, &list)?);
+    make(&gathered, &|frame| place[frame] * size.bytes())
+}
+
+/// The frames of an instance as they stand
+enum Frames<'a> {
+    /// One after the other from this byte on
+    Native(usize),
+    /// Each coded
+    Coded(Vec<Cow<'a, [u8]>>),
+}
+
+fn frames<'a>(source: &Source<'a>, size: FrameSize) -> Result<Frames<'a>, DicomError> {
+    let all = (**source.bytes).as_ref();
+    match (source.place, source.coding) {
+        (PixelPlace::Native(range), Coding::Native) => {
+            let needed = size.bytes().saturating_mul(source.frames);
+            let available = all.len().saturating_sub(range.start).min(range.len());
             if needed > available {
                 return Err(DicomError::PixelLength { needed, available });
             }
-            let start = range.start;
-            make(bytes, &|row, kind, slice| start + order.frame(kind, row % nt, slice) * size.bytes())
+            Ok(Frames::Native(range.start))
         }
-        PixelPlace::Native(_) => Err(DicomError::Layout {
-            what: "native pixel data under a compressed transfer syntax".to_owned(),
-        }),
-        PixelPlace::Encapsulated(_) if coding == Coding::Native => Err(DicomError::Layout {
+        (PixelPlace::Encapsulated(start), coding) if coding != Coding::Native => {
+            Ok(Frames::Coded(fragments(all, *start, source.frames)?))
+        }
+        (PixelPlace::Native(_), _) => {
+            Err(DicomError::Layout { what: "native pixel data under a compressed transfer syntax".to_owned() })
+        }
+        (PixelPlace::Encapsulated(_), _) => Err(DicomError::Layout {
             what: "encapsulated pixel data under a native transfer syntax".to_owned(),
         }),
-        PixelPlace::Encapsulated(start) => {
-            let all = (**bytes).as_ref();
-            let coded = fragments(all, *start, frames)?;
-            let list: Vec<usize> = wanted
-                .iter()
-                .flat_map(|kind| (0..nt).map(move |time| (kind, time)))
-                .flat_map(|(kind, time)| slices.iter().map(move |slice| order.frame(*kind, time, *slice)))
-                .collect();
-            let decoded = decode(&coded, coding, size, &list)?;
-            let decoded: SharedBytes = Arc::new(decoded);
-            let rank = |slice: usize| slices.iter().position(|s| *s == slice).unwrap_or(0);
-            make(&decoded, &|row, _, slice| (row * nz + rank(slice)) * size.bytes())
-        }
     }
 }
 
-/// Decodes the frames in `list`, one after the other in the result
-fn decode(
-    coded: &[Cow<'_, [u8]>],
-    coding: Coding,
-    size: FrameSize,
-    list: &[usize],
-) -> Result<Vec<u8>, DicomError> {
+/// Copies or decodes the frames in `list`, one after the other in the result
+fn gather(sources: &[Source<'_>], size: FrameSize, list: &[usize]) -> Result<Vec<u8>, DicomError> {
+    let found = sources.iter().map(|source| frames(source, size)).collect::<Result<Vec<_>, _>>()?;
     let total = size.bytes().saturating_mul(list.len());
     if total > LARGEST_DECODED {
         return Err(DicomError::TooLarge { bytes: total, limit: LARGEST_DECODED });
     }
     let refuse = |frame: usize, message| DicomError::Decode { frame: frame + 1, message };
+    // Instance and frame in it.
+    let inside = |frame: usize| {
+        let mut rest = frame;
+        for (at, source) in sources.iter().enumerate() {
+            if rest < source.frames {
+                return (at, rest);
+            }
+            rest -= source.frames;
+        }
+        (sources.len(), rest)
+    };
     for frame in list {
-        codec::plausible(&coded[*frame], coding, size).map_err(|message| refuse(*frame, message))?;
+        let (at, own) = inside(*frame);
+        if let Some(Frames::Coded(coded)) = found.get(at) {
+            codec::plausible(&coded[own], sources[at].coding, size)
+                .map_err(|message| refuse(*frame, message))?;
+        }
     }
-    let mut decoded = vec![0u8; total];
-    let failures: Vec<DicomError> = decoded
+    let mut gathered = vec![0u8; total];
+    let failures: Vec<DicomError> = gathered
         .par_chunks_exact_mut(size.bytes())
         .zip(list)
         .filter_map(|(out, frame)| {
-            codec::decode(&coded[*frame], coding, size, out).err().map(|message| refuse(*frame, message))
+            let (at, own) = inside(*frame);
+            let done = match found.get(at)? {
+                Frames::Coded(coded) => codec::decode(&coded[own], sources[at].coding, size, out),
+                Frames::Native(start) => {
+                    let from = start + own * size.bytes();
+                    out.copy_from_slice(&(**sources[at].bytes).as_ref()[from..from + size.bytes()]);
+                    Ok(())
+                }
+            };
+            done.err().map(|message| refuse(*frame, message))
         })
         .collect();
-    failures.into_iter().next().map_or(Ok(decoded), Err)
+    failures.into_iter().next().map_or(Ok(gathered), Err)
 }
 
 /// The coded bytes of each frame, by the items of encapsulated Pixel Data (PS3.5 annex A.4)

@@ -11,6 +11,7 @@ use nalgebra::Vector3;
 use super::coding::{Coding, FrameSize, Loss};
 use super::file::{self, Parsed};
 use super::groups::{Clock, Groups, Order, Position};
+use super::parts::{self, Part};
 use super::scales::{self, Mapping, VelocityFacts};
 use super::tree::View;
 use super::{ASSUMED_PREFIX, DicomError, FORMAT, checks, classes, groups, head, pixels};
@@ -22,42 +23,108 @@ use crate::volume::{
     Volume4,
 };
 
-/// Reads a file's bytes
+/// Why a volume could not be read, and in which of its files that was found
+pub(in crate::format) struct Fault {
+    /// Which file, from 0
+    pub(in crate::format) part: usize,
+    /// Why
+    pub(in crate::format) source: DicomError,
+}
+
+impl From<DicomError> for Fault {
+    fn from(source: DicomError) -> Self {
+        Self { part: 0, source }
+    }
+}
+
+/// Reads the bytes of the files of one volume, in the order of its frames
 ///
 /// # Errors
 /// See [`DicomError`]. `seen` holds what was found before.
 pub(in crate::format) fn read(
-    bytes: SharedBytes,
+    files: &[SharedBytes],
     options: &OpenOptions,
     provenance: Provenance,
     seen: &mut Inspection,
-) -> Result<Volume4, DicomError> {
+) -> Result<Volume4, Fault> {
     FORMAT.clone_into(&mut seen.format);
-    let parsed = file::parse(bytes)?;
-    seen.transfer_syntax.clone_from(&parsed.syntax_uid);
-    let all = (*parsed.bytes).as_ref();
-    let root = View::new(all, &parsed.tree.root);
-    let class = root.text(tags::SOP_CLASS_UID).or(parsed.meta_class.as_deref()).unwrap_or_default();
+    let mut parsed = Vec::with_capacity(files.len());
+    for (part, bytes) in files.iter().enumerate() {
+        parsed.push(file::parse(bytes.clone()).map_err(|source| Fault { part, source })?);
+    }
+    let Some(first) = parsed.first() else { return Err(DicomError::NoFrames.into()) };
+    seen.transfer_syntax.clone_from(&first.syntax_uid);
+    let roots: Vec<View<'_>> =
+        parsed.iter().map(|parsed| View::new((*parsed.bytes).as_ref(), &parsed.tree.root)).collect();
+    let root = roots[0];
+    let class = root.text(tags::SOP_CLASS_UID).or(first.meta_class.as_deref()).unwrap_or_default();
     class.chars().take(80).collect::<String>().clone_into(&mut seen.object_class);
     seen.object_class_name = classes::name(class).map(str::to_owned);
     if class != uids::ENHANCED_US_VOLUME_STORAGE {
-        return Err(DicomError::WrongClass { uid: seen.object_class.clone(), name: classes::name(class) });
+        return Err(
+            DicomError::WrongClass { uid: seen.object_class.clone(), name: classes::name(class) }.into()
+        );
     }
     presence(root, seen);
-    let (size, frames) = head::head(root, seen)?;
-    let groups = Groups::new(root, frames)?;
-    if groups.len() == 0 {
-        return Err(DicomError::NoFrames);
+    let mut heads = Vec::with_capacity(roots.len());
+    for (part, root) in roots.iter().enumerate() {
+        heads.push(head::head(*root, seen).map_err(|source| Fault { part, source })?);
+    }
+    let (size, _) = heads[0];
+    same_in_all(&roots)?;
+    let frames: u32 = heads.iter().fold(0, |sum, (_, frames)| sum.saturating_add(*frames));
+    seen.rows_columns_frames = Some([u32::from(size.rows), u32::from(size.columns), frames]);
+    let mut numbered = Vec::with_capacity(roots.len());
+    for (part, root) in roots.iter().enumerate() {
+        numbered.push((Part::of(*root).map_err(|source| Fault { part, source })?, heads[part].1));
     }
     let mut notes = std::mem::take(&mut seen.notes);
-    let read = walk(&parsed, root, &groups, size, options, provenance, &mut notes, seen);
+    let read = parts::complete(&numbered, &mut notes)
+        .and_then(|()| Groups::new(roots.iter().copied().zip(heads.iter().map(|(_, frames)| *frames))))
+        .and_then(|groups| walk(&parsed, root, &groups, size, options, provenance, &mut notes, seen));
     seen.notes = notes;
-    read
+    Ok(read?)
+}
+
+/// What stands once for the whole volume must be the same in all of its parts (PS3.3 C.7.6.16.2.2.4)
+fn same_in_all(roots: &[View<'_>]) -> Result<(), DicomError> {
+    const SAME: [(Tag, &str); 13] = [
+        (tags::SOP_CLASS_UID, "the object class"),
+        (tags::ROWS, "Rows"),
+        (tags::COLUMNS, "Columns"),
+        (tags::BITS_ALLOCATED, "Bits Allocated"),
+        (tags::BITS_STORED, "Bits Stored"),
+        (tags::PIXEL_REPRESENTATION, "Pixel Representation"),
+        (tags::SAMPLES_PER_PIXEL, "Samples per Pixel"),
+        (tags::PHOTOMETRIC_INTERPRETATION, "Photometric Interpretation"),
+        (tags::SERIES_INSTANCE_UID, "the series"),
+        (tags::VOLUME_FRAME_OF_REFERENCE_UID, "the frame of reference"),
+        (tags::ULTRASOUND_ACQUISITION_GEOMETRY, "the geometry"),
+        (tags::APEX_POSITION, "Apex Position"),
+        (tags::VOLUME_TO_TRANSDUCER_MAPPING_MATRIX, "the Volume to Transducer Mapping Matrix"),
+    ];
+    let pointers = |root: &View<'_>| -> Vec<Option<Tag>> {
+        let items = root.items(tags::DIMENSION_INDEX_SEQUENCE);
+        items.map(|item| item.tag(tags::DIMENSION_INDEX_POINTER)).collect()
+    };
+    let Some((first, others)) = roots.split_first() else { return Ok(()) };
+    for other in others {
+        if let Some((_, what)) = SAME.iter().find(|(tag, _)| first.raw(*tag) != other.raw(*tag)) {
+            return Err(DicomError::PartsDisagree { what });
+        }
+        if pointers(first) != pointers(other) {
+            return Err(DicomError::PartsDisagree { what: "the dimensions" });
+        }
+        if scales::context(*first) != scales::context(*other) {
+            return Err(DicomError::PartsDisagree { what: "the Acquisition Context" });
+        }
+    }
+    Ok(())
 }
 
 #[allow(clippy::too_many_arguments)]
 fn walk(
-    parsed: &Parsed,
+    parsed: &[Parsed],
     root: View<'_>,
     groups: &Groups<'_>,
     size: FrameSize,
@@ -67,7 +134,8 @@ fn walk(
     seen: &mut Inspection,
 ) -> Result<Volume4, DicomError> {
     earlier_assumptions(root, notes);
-    if matches!(parsed.coding, Coding::JpegLs(Loss::Possible) | Coding::Jpeg2000(Loss::Possible)) {
+    let lossy = |coding| matches!(coding, Coding::JpegLs(Loss::Possible) | Coding::Jpeg2000(Loss::Possible));
+    if parsed.iter().any(|parsed| lossy(parsed.coding)) {
         notes.assume(
             "the pixels were stored by a method that may lose information; velocity codes were taken as they are",
         );
@@ -140,14 +208,15 @@ fn walk(
         VelocityScale::full_cycle(size.bits, middle, MetresPerSecond::new(1.0))
             .map_err(|source| DicomError::Scale { source })?
     };
-    let place = parsed
-        .tree
-        .pixels
-        .as_ref()
-        .ok_or(DicomError::Missing { name: "Pixel Data", tag: tags::PIXEL_DATA })?;
+    let mut sources = Vec::with_capacity(parsed.len());
+    for (part, parsed) in parsed.iter().enumerate() {
+        let place = parsed.tree.pixels.as_ref();
+        let place = place.ok_or(DicomError::Missing { name: "Pixel Data", tag: tags::PIXEL_DATA })?;
+        let frames = groups.of_part(part);
+        sources.push(pixels::Source { bytes: &parsed.bytes, place, coding: parsed.coding, frames });
+    }
     let wanted: Vec<usize> = channels.iter().map(|(_, kind, _)| *kind).collect();
-    let samples =
-        pixels::samples(&parsed.bytes, place, parsed.coding, size, &order, groups.len(), &wanted, &slices)?;
+    let samples = pixels::samples(&sources, size, &order, &wanted, &slices)?;
     let channels =
         channels.iter().zip(samples).map(|((kind, ..), samples)| Channel::new(*kind, samples)).collect();
     FORMAT.clone_into(&mut provenance.format);

@@ -70,12 +70,25 @@ pub(super) struct Tree {
     pub(super) pixels: Option<PixelPlace>,
 }
 
-/// Parses the data set that starts at byte `start`, little-endian
+/// Parses the data set that starts at byte `start`, little-endian, up to its Pixel Data
 ///
 /// # Errors
 /// [`DicomError::Truncated`], [`DicomError::Syntax`], [`DicomError::TooDeep`].
 pub(super) fn parse(bytes: &[u8], start: usize, encoding: Encoding) -> Result<Tree, DicomError> {
-    let mut walk = Walk { bytes, at: start, pixels: None };
+    parse_to(bytes, start, encoding, tags::PIXEL_DATA)
+}
+
+/// The same up to the first outer element that is `end` or comes after it; what follows is not looked at
+///
+/// # Errors
+/// As [`parse`].
+pub(super) fn parse_to(
+    bytes: &[u8],
+    start: usize,
+    encoding: Encoding,
+    end: Tag,
+) -> Result<Tree, DicomError> {
+    let mut walk = Walk { bytes, at: start, end, pixels: None };
     let root = walk.data_set(encoding, Some(bytes.len().max(start)), 0)?;
     Ok(Tree { root, pixels: walk.pixels })
 }
@@ -91,6 +104,8 @@ struct Head {
 struct Walk<'a> {
     bytes: &'a [u8],
     at: usize,
+    /// Where to stop in the outer data set
+    end: Tag,
     pixels: Option<PixelPlace>,
 }
 
@@ -188,6 +203,9 @@ impl Walk<'_> {
                 } else {
                     PixelPlace::Native(self.at..self.at.saturating_add(length as usize))
                 });
+                return Ok(set);
+            }
+            if depth == 0 && tag >= self.end && self.end != tags::PIXEL_DATA {
                 return Ok(set);
             }
             let value = if vr == VR::SQ || length == UNDEFINED {
