@@ -263,8 +263,7 @@ impl Bench {
 
     /// `None` where the work was stopped
     fn measure(&self, files: &[PathBuf], hash: &str) -> Option<Outcome> {
-        let options =
-            OpenOptions { nyquist: self.nyquist, hash: HashWhen::Later, ..OpenOptions::default() };
+        let options = OpenOptions { nyquist: self.nyquist, hash: HashWhen::Later, ..OpenOptions::default() };
         let mut volume = match format::open_all(files, &options) {
             Ok(volume) => volume,
             Err(error) => return Some(Outcome::failed(&without_paths(&error.to_string(), files))),

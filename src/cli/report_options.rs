@@ -77,8 +77,7 @@ impl ReportArguments {
         files: &[P],
         watch: &Watch,
     ) -> Result<ReportOptions, Failure> {
-        let source =
-            if files.is_empty() { None } else { Some(SourceInstance::of_files(files)?) };
+        let source = if files.is_empty() { None } else { Some(SourceInstance::of_files(files)?) };
         let archive = source.map(|source| Archive {
             source,
             options: StructuredReportOptions {

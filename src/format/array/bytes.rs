@@ -45,7 +45,7 @@ pub(super) fn find(
                 .map_err(|error| ArrayError::Detached { name: name.clone(), message: error.to_string() })?;
             (mapped.clone(), Some(mapped))
         }
-        Place::Here(_) | Place::Inside(_) | Place::AtTheEnd => (bytes.clone(), None),
+        Place::Here(_) | Place::Inside(_) | Place::AtTheEnd { .. } => (bytes.clone(), None),
     };
     let all = (*whole).as_ref();
     if let Place::Inside(start) = *place {
@@ -54,7 +54,8 @@ pub(super) fn find(
     }
     let start = match place {
         Place::Inside(start) | Place::Here(start) | Place::Beside { skip: Some(start), .. } => *start,
-        Place::AtTheEnd | Place::Beside { skip: None, .. } => all.len().saturating_sub(needed),
+        Place::AtTheEnd { header } => all.len().saturating_sub(needed).max(*header),
+        Place::Beside { skip: None, .. } => all.len().saturating_sub(needed),
     };
     if packing == Packing::Raw {
         let available = all.len().saturating_sub(start);

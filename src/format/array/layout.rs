@@ -158,8 +158,11 @@ pub(super) enum Place {
     Here(usize),
     /// In what the whole file unpacks to, from this byte on
     Inside(usize),
-    /// At the end of the file
-    AtTheEnd,
+    /// At the end of the file, behind a header of so many bytes
+    AtTheEnd {
+        /// Bytes that are no samples
+        header: usize,
+    },
     /// In the file of this name beside the header
     Beside {
         /// Name without a folder

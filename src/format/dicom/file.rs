@@ -206,10 +206,7 @@ fn inflate(deflated: &[u8]) -> Result<(Vec<u8>, Tree), DicomError> {
             Err(error) if ended => return Err(error),
             Ok(_) | Err(DicomError::Truncated { .. }) if bytes.len() as u64 <= LARGEST_HEADER => step *= 4,
             Ok(_) => {
-                return Err(DicomError::Missing {
-                    name: "Pixel Data",
-                    tag: tags::PIXEL_DATA,
-                });
+                return Err(DicomError::Missing { name: "Pixel Data", tag: tags::PIXEL_DATA });
             }
             Err(error) => return Err(error),
         }

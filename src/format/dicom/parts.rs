@@ -126,7 +126,11 @@ fn list(runs: &[[u32; 2]]) -> String {
     let mut words: Vec<String> = runs
         .iter()
         .take(MOST)
-        .map(|[first, last]| if first == last { first.to_string() } else { format!("{first} to {last}") })
+        .flat_map(|[first, last]| match last - first {
+            0 => vec![first.to_string()],
+            1 => vec![first.to_string(), last.to_string()],
+            _ => vec![format!("{first} to {last}")],
+        })
         .collect();
     if runs.len() > MOST {
         words.push("others".to_owned());
@@ -148,15 +152,23 @@ mod tests {
     #[test]
     fn parts_must_be_all_there_and_in_step() {
         let mut notes = Notes::default();
-        let mut check = |parts: &[(Option<Part>, u32)]| complete(parts, &mut notes).map_err(|e| e.to_string());
+        let mut check =
+            |parts: &[(Option<Part>, u32)]| complete(parts, &mut notes).map_err(|e| e.to_string());
         assert_eq!(check(&[(None, 3)]), Ok(()));
         assert_eq!(check(&[part(1, Some(2), Some(0)), part(2, Some(2), Some(10))]), Ok(()));
         assert_eq!(check(&[part(1, None, None), part(2, Some(2), None)]), Ok(()));
         let notes = &mut Notes::default();
         for (parts, words) in [
-            (vec![part(2, Some(3), Some(10))], "part 2 of 3 of a volume, not a whole one: parts 1 and 3 are missing"),
-            (vec![part(1, Some(9), None), part(3, Some(9), None)], "parts 1 and 3 of 9 of a volume were given: parts 2 and 4 to 9 are missing"),
+            (
+                vec![part(2, Some(3), Some(10))],
+                "part 2 of 3 of a volume, not a whole one: parts 1 and 3 are missing",
+            ),
+            (
+                vec![part(1, Some(9), None), part(3, Some(9), None)],
+                "parts 1 and 3 of 9 of a volume were given: parts 2 and 4 to 9 are missing",
+            ),
             (vec![part(1, Some(2), None)], "part 2 is missing"),
+            (vec![part(1, Some(3), None)], "parts 2 and 3 are missing"),
             (vec![part(1, None, None)], "it does not say of how many"),
             (vec![part(2, None, None)], "part 1 is missing"),
             (vec![part(1, Some(2), None), part(1, Some(2), None)], "part 1 was given twice"),

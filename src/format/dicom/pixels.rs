@@ -95,9 +95,9 @@ fn frames<'a>(source: &Source<'a>, size: FrameSize) -> Result<Frames<'a>, DicomE
         (PixelPlace::Encapsulated(start), coding) if coding != Coding::Native => {
             Ok(Frames::Coded(fragments(all, *start, source.frames)?))
         }
-        (PixelPlace::Native(_), _) => {
-            Err(DicomError::Layout { what: "native pixel data under a compressed transfer syntax".to_owned() })
-        }
+        (PixelPlace::Native(_), _) => Err(DicomError::Layout {
+            what: "native pixel data under a compressed transfer syntax".to_owned(),
+        }),
         (PixelPlace::Encapsulated(_), _) => Err(DicomError::Layout {
             what: "encapsulated pixel data under a native transfer syntax".to_owned(),
         }),

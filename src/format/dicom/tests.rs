@@ -285,7 +285,11 @@ pub(crate) fn concatenation(file: &[u8], counts: &[usize]) -> Vec<Vec<u8>> {
         let own = DataSetSequence::from(groups[offset..offset + count].to_vec());
         part.put(DataElement::new(tags::SOP_INSTANCE_UID, VR::UI, text(format!("2.25.77{number}"))));
         part.put(DataElement::new(tags::CONCATENATION_UID, VR::UI, text("2.25.4711".to_owned())));
-        part.put(DataElement::new(tags::IN_CONCATENATION_NUMBER, VR::US, PrimitiveValue::from(number as u16 + 1)));
+        part.put(DataElement::new(
+            tags::IN_CONCATENATION_NUMBER,
+            VR::US,
+            PrimitiveValue::from(number as u16 + 1),
+        ));
         part.put(DataElement::new(
             tags::IN_CONCATENATION_TOTAL_NUMBER,
             VR::US,
@@ -356,7 +360,11 @@ fn a_volume_in_parts_is_whole_or_refused() {
         std::fs::write(at.join("d.dcm"), &file).unwrap();
         let error = open(&at, &options).unwrap_err();
         assert!(matches!(error, FormatError::Several { count: 2, .. }), "{error}");
-        assert!(error.to_string().contains("a.dcm and 2 more parts, d.dcm") || error.to_string().contains("c.dcm and 2 more parts, d.dcm"), "{error}");
+        assert!(
+            error.to_string().contains("a.dcm and 2 more parts, d.dcm")
+                || error.to_string().contains("c.dcm and 2 more parts, d.dcm"),
+            "{error}"
+        );
         // Parts of two exports are not mixed.
         let other = volume(&Made { bits, shape: [12, 10, 5], ..Made::default() });
         let other = write_bytes(&other, &WriteOptions::default()).unwrap();

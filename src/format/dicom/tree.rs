@@ -82,12 +82,7 @@ pub(super) fn parse(bytes: &[u8], start: usize, encoding: Encoding) -> Result<Tr
 ///
 /// # Errors
 /// As [`parse`].
-pub(super) fn parse_to(
-    bytes: &[u8],
-    start: usize,
-    encoding: Encoding,
-    end: Tag,
-) -> Result<Tree, DicomError> {
+pub(super) fn parse_to(bytes: &[u8], start: usize, encoding: Encoding, end: Tag) -> Result<Tree, DicomError> {
     let mut walk = Walk { bytes, at: start, end, pixels: None };
     let root = walk.data_set(encoding, Some(bytes.len().max(start)), 0)?;
     Ok(Tree { root, pixels: walk.pixels })
