@@ -90,7 +90,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     output::print(&sweep_csv(&found))?;
     if let Some(folder) = &arguments.out {
         let look = if arguments.wide { Look::Wide } else { Look::Page };
-        write_bundle(&sweep_files(&found, look, 1.6)?, folder)?;
+        write_bundle(sweep_files(&found, look, 1.6)?, folder)?;
         output::say(&format!("wrote {}", folder.join("sweep.svg").display()));
     }
     Ok(Exit::Done)

@@ -7,7 +7,7 @@
 //! filled in is listed in the volume's provenance; what cannot be filled in is an error with a hint.
 
 pub mod array;
-mod atomic;
+pub(crate) mod atomic;
 pub mod dicom;
 mod gather;
 mod inspection;

@@ -18,6 +18,7 @@ pub mod raster;
 pub mod schema;
 pub mod study;
 pub mod svg;
+mod switch;
 pub mod table;
 mod units;
 mod weighing;
