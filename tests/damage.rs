@@ -22,6 +22,8 @@ use rand_pcg::Pcg64;
 
 #[path = "damage/arrays.rs"]
 mod arrays;
+#[path = "damage/memory.rs"]
+mod memory;
 
 struct Counting;
 

@@ -1,12 +1,12 @@
 //! `narrows cohort`: many volumes, two tables.
 //!
 //! What is done goes to a journal beside the table at once; the tables are put together from it at
-//! the end, in the order of the list. A run that was killed goes on where it stopped.
+//! the end, in the order of the list. A run that was killed goes on where it stopped. Volumes are read and
+//! measured by a process of their own ([`super::cohort_worker`]); one that dies is one failed row.
 
 use std::collections::{HashMap, HashSet};
 use std::ffi::OsString;
 use std::fs;
-use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -14,11 +14,11 @@ use std::time::Instant;
 
 use clap::Args;
 
+use super::cohort_worker::{Answer, Settings, Worker};
 use super::progress::Progress;
 use super::{Exit, Failure, input, output};
-use crate::format::{self, Gathered, HashWhen, OpenOptions};
+use crate::format::{self, Gathered};
 use crate::job::{CancelToken, Watch};
-use crate::measure::{self, MeasureError, Options};
 use crate::report::study::{
     Journal, JournalError, Known, dictionary_csv, journal_key, table_csv, table_parquet,
 };
@@ -83,8 +83,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     }
     let progress = Progress::with_time_left();
     let bench = Bench {
-        options: Options { anterior_posterior: arguments.ap, ..Options::default() },
-        nyquist: arguments.nyquist,
+        settings: Settings::new(arguments.nyquist, arguments.ap),
         words: words(arguments),
         journal: Mutex::new(journal),
         known: Mutex::new(known),
@@ -167,8 +166,7 @@ fn others(paths: &[PathBuf]) -> Result<Vec<PathBuf>, Failure> {
 }
 
 struct Bench {
-    options: Options,
-    nyquist: Option<MetresPerSecond>,
+    settings: Settings,
     words: String,
     journal: Mutex<Journal>,
     known: Mutex<Known>,
@@ -187,8 +185,9 @@ impl Bench {
         let slots: Mutex<Vec<Option<Done>>> = Mutex::new(vec![None; entries.len()]);
         let first_failure: Mutex<Option<Failure>> = Mutex::new(None);
         let work = || {
+            let mut worker = None;
             while let Some(at) = self.take(entries.len()) {
-                match self.one(&entries[at], entries.len()) {
+                match self.one(&entries[at], &mut worker, entries.len()) {
                     Ok(done) => {
                         if let Ok(mut slots) = slots.lock() {
                             slots[at] = Some(done);
@@ -225,56 +224,49 @@ impl Bench {
         (at < count).then_some(at)
     }
 
-    fn one(&self, entry: &Entry, count: usize) -> Result<Done, Failure> {
-        let done = match format::hash_files(&entry.files) {
-            // Not kept: the file may be there tomorrow.
-            Err(error) => (String::new(), Outcome::failed(&without_paths(&error.to_string(), &entry.files))),
-            Ok(hash) => {
+    fn one(&self, entry: &Entry, worker: &mut Option<Worker>, count: usize) -> Result<Done, Failure> {
+        let done = match with(worker, |worker| worker.hash(&entry.files, &self.token))? {
+            Answer::Told(Ok(hash)) => {
                 let key = journal_key(&hash, &self.words);
                 let seen = self.known.lock().ok().and_then(|known| known.get(&key).cloned());
                 let outcome = match seen {
                     Some(outcome) => outcome,
-                    None => self.fresh(entry, &hash, &key, count)?,
+                    None => self.fresh(entry, worker, &hash, &key, count)?,
                 };
                 (hash, outcome)
             }
+            // Not kept: the file may be there tomorrow.
+            Answer::Told(Err(reason)) => (String::new(), Outcome::failed(&reason)),
+            Answer::Died(how) => (String::new(), died(&how)),
+            Answer::Stopped => return Err(self.stopped(count)),
         };
         let finished = self.done.fetch_add(1, Ordering::Relaxed) + 1;
         self.progress.step("measuring volumes", finished, count).map_err(|_| self.stopped(count))?;
         Ok(done)
     }
 
-    fn fresh(&self, entry: &Entry, hash: &str, key: &str, count: usize) -> Result<Outcome, Failure> {
-        // A fault of ours in one file must not cost the others.
-        let measured = catch_unwind(AssertUnwindSafe(|| self.measure(&entry.files, hash)));
+    fn fresh(
+        &self,
+        entry: &Entry,
+        worker: &mut Option<Worker>,
+        hash: &str,
+        key: &str,
+        count: usize,
+    ) -> Result<Outcome, Failure> {
+        let measured = with(worker, |worker| worker.measure(&entry.files, hash, self.settings, &self.token))?;
+        self.fresh.fetch_add(1, Ordering::Relaxed);
         let outcome = match measured {
-            Ok(Some(outcome)) => outcome,
-            Ok(None) => return Err(self.stopped(count)),
-            Err(_) => Outcome::failed("the program failed on this file: please report it"),
+            Answer::Told(outcome) => outcome,
+            // Not kept: with more memory it may go well.
+            Answer::Died(how) => return Ok(died(&how)),
+            Answer::Stopped => return Err(self.stopped(count)),
         };
         let mut journal = self.journal.lock().map_err(|_| Failure::internal("the journal was lost"))?;
         journal.append(key, &outcome)?;
         if let Ok(mut known) = self.known.lock() {
             known.insert(key.to_owned(), outcome.clone());
         }
-        self.fresh.fetch_add(1, Ordering::Relaxed);
         Ok(outcome)
-    }
-
-    /// `None` where the work was stopped
-    fn measure(&self, files: &[PathBuf], hash: &str) -> Option<Outcome> {
-        let options = OpenOptions { nyquist: self.nyquist, hash: HashWhen::Later, ..OpenOptions::default() };
-        let mut volume = match format::open_all(files, &options) {
-            Ok(volume) => volume,
-            Err(error) => return Some(Outcome::failed(&without_paths(&error.to_string(), files))),
-        };
-        hash.clone_into(&mut volume.provenance.blake3);
-        let quiet = Watch::new(self.token.clone(), |_, _, _| {});
-        match measure::measure(&volume, &self.options, &quiet) {
-            Ok(results) => Some(Outcome::of(&results)),
-            Err(MeasureError::Cancelled(_)) => None,
-            Err(error) => Some(Outcome::failed(&error.to_string())),
-        }
     }
 
     fn stopped(&self, count: usize) -> Failure {
@@ -286,9 +278,31 @@ impl Bench {
     }
 }
 
-/// A reason without the folder it happened in, so that tables made elsewhere are the same
-fn without_paths(reason: &str, files: &[PathBuf]) -> String {
-    files.iter().fold(reason.to_owned(), |reason, path| reason.replace(&format!(": {}", path.display()), ""))
+/// Asks a worker, which is started where there is none; one that died is not asked again
+fn with<T>(
+    worker: &mut Option<Worker>,
+    ask: impl FnOnce(&mut Worker) -> Answer<T>,
+) -> Result<Answer<T>, Failure> {
+    let mut one = match worker.take() {
+        Some(one) => one,
+        None => Worker::start().map_err(|error| {
+            Failure::usage(
+                format!("cannot start a process to measure in: {error}"),
+                "close other programs and try again; what is done stays done",
+            )
+        })?,
+    };
+    let answer = ask(&mut one);
+    if matches!(answer, Answer::Told(_)) {
+        *worker = Some(one);
+    }
+    Ok(answer)
+}
+
+fn died(how: &str) -> Outcome {
+    Outcome::failed(&format!(
+        "the process that measured it ended early ({how}): perhaps it needs more memory"
+    ))
 }
 
 /// What settles a measurement besides its bytes, in words: part of the journal's keys

@@ -11,6 +11,7 @@ pub(crate) mod atomic;
 pub mod dicom;
 mod gather;
 mod inspection;
+mod limits;
 mod map;
 mod save;
 mod truth;

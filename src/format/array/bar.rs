@@ -33,6 +33,8 @@ const FAR: f64 = 10.0;
 const FINE: usize = 4096;
 /// A description longer than this is none
 const LONGEST: u64 = 1 << 20;
+/// Volumes of more colours are noise: lossy storage leaves a few hundred thousand (our own choice)
+const MOST_COLOURS: usize = 1 << 21;
 /// A picture of a bar is small
 const LARGEST_PICTURE: usize = 64 << 20;
 
@@ -248,10 +250,17 @@ impl VelocityBar {
         colours: &Component<'_>,
         scale: &VelocityScale,
         notes: &mut Notes,
-    ) -> Inverted {
+    ) -> Result<Inverted, String> {
         // A volume has many voxels and few colours.
         let mut seen: HashMap<[u8; 3], u64> = HashMap::new();
-        colours.for_each_colour(|rgb| *seen.entry(rgb).or_default() += 1);
+        colours.for_each_colour(|rgb| {
+            if seen.len() <= MOST_COLOURS {
+                *seen.entry(rgb).or_default() += 1;
+            }
+        });
+        if seen.len() > MOST_COLOURS {
+            return Err(format!("the voxels have more than {MOST_COLOURS} different colours"));
+        }
         let mut counted: Vec<([u8; 3], u64)> = seen.into_iter().collect();
         counted.sort_unstable();
         let readings: Vec<Reading> = counted.par_iter().map(|(rgb, _)| self.read(*rgb)).collect();
@@ -283,7 +292,7 @@ impl VelocityBar {
             inverted.velocity.push(velocity);
             inverted.tissue.push(tissue);
         });
-        inverted
+        Ok(inverted)
     }
 
     fn tell(

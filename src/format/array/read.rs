@@ -159,7 +159,8 @@ fn walk(
             }
             let nyquist = facts.nyquist(notes)?;
             let scale = bar.scale(nyquist, notes).map_err(|message| ArrayError::Bar { message })?;
-            let inverted = bar.invert(&component(0), &scale, notes);
+            let refuse = |message| ArrayError::Bar { message };
+            let inverted = bar.invert(&component(0), &scale, notes).map_err(refuse)?;
             let make = |codes| Samples::from_u8(codes, layout.frames, layout.voxels());
             channels.push(Channel::new(ChannelKind::Tissue, make(inverted.tissue)?));
             channels.push(Channel::new(ChannelKind::Velocity, make(inverted.velocity)?));

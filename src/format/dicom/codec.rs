@@ -38,8 +38,31 @@ pub(super) fn plausible(data: &[u8], coding: Coding, size: FrameSize) -> Result<
             let found = jpeg_ls::stated(data);
             stated(found.map(|found| (found.width, found.height, found.bits, found.components)), size)
         }
-        Coding::Jpeg2000(_) => stated(jpeg_2000_size(data), size),
+        Coding::Jpeg2000(_) => {
+            if size.samples() > LARGEST_WAVELET {
+                return Err(format!(
+                    "{} x {} samples are more than are decoded of a frame in JPEG 2000",
+                    size.columns, size.rows
+                ));
+            }
+            stated(jpeg_2000_size(data), size)?;
+            jpeg_2000_coding(data)
+                .ok_or_else(|| "its coding style asks for more than a frame needs".to_owned())
+        }
     }
+}
+
+/// Frames of JPEG 2000 with more samples are refused, for what the decoder keeps of each; no volume has slices of
+/// 2048 x 2048 (our own choice)
+const LARGEST_WAVELET: usize = 1 << 22;
+/// Bytes that decoding may take for all frames at once
+const ROOM: usize = 256 << 20;
+/// Bytes that decoders take for a sample: codes of 32 bits, transforms, the result (a generous estimate)
+const BYTES_A_SAMPLE: usize = 16;
+
+/// How many frames of a size are decoded side by side
+pub(super) fn at_once(size: FrameSize) -> usize {
+    (ROOM / (BYTES_A_SAMPLE * size.samples()).max(1)).clamp(1, 1 << 12)
 }
 
 /// What a code stream says of itself: width, height, bits, components
@@ -83,6 +106,33 @@ fn jpeg_2000_size(data: &[u8]) -> Option<Stated> {
         return None;
     }
     Some((width, height, u32::from(depth & 0x7F) + 1, components))
+}
+
+/// Whether the coding style (COD) of a JPEG 2000 code stream is one of a picture, ITU-T T.800 annex A.6.1
+///
+/// Layers and precincts cost memory each, whatever they hold: streams of many tiny ones are not decoded.
+fn jpeg_2000_coding(data: &[u8]) -> Option<()> {
+    const MOST_LAYERS: u16 = 256;
+    const SMALLEST_PRECINCT: u8 = 4; // 16 samples a side
+    let mut at = 2;
+    loop {
+        let marker = data.get(at..)?.first_chunk::<2>()?;
+        let length = usize::from(u16::from_be_bytes(*data.get(at + 2..)?.first_chunk::<2>()?));
+        match marker {
+            // The first tile begins: a stream without a coding style is none.
+            [0xFF, 0x90] => return None,
+            [0xFF, 0x52] => {
+                let style = data.get(at + 4..at + 2 + length)?;
+                let layers = u16::from_be_bytes([*style.get(2)?, *style.get(3)?]);
+                // At the smallest resolution, which comes first, a precinct may be smaller.
+                let precincts = if style.first()? & 1 == 1 { style.get(11..)? } else { &[] };
+                let wide = |sides: &u8| sides & 15 >= SMALLEST_PRECINCT && sides >> 4 >= SMALLEST_PRECINCT;
+                return (layers <= MOST_LAYERS && precincts.iter().all(wide)).then_some(());
+            }
+            [0xFF, _] if length >= 2 => at += 2 + length,
+            _ => return None,
+        }
+    }
 }
 
 /// Decodes one frame into `out`, which has exactly its size; 16-bit samples little-endian

@@ -34,8 +34,13 @@ pub(super) struct FrameSize {
 }
 
 impl FrameSize {
+    /// Samples of a frame
+    pub(super) fn samples(self) -> usize {
+        usize::from(self.rows) * usize::from(self.columns)
+    }
+
     /// Bytes of a frame
     pub(super) fn bytes(self) -> usize {
-        usize::from(self.rows) * usize::from(self.columns) * (self.bits as usize / 8)
+        self.samples() * (self.bits as usize / 8)
     }
 }

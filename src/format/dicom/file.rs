@@ -15,6 +15,7 @@ use super::head;
 use super::parts::Part;
 use super::tree::{self, Encoding, PixelPlace, Tree, View};
 use super::{DicomError, Syntax};
+use crate::format::limits::{self, Held};
 use crate::volume::SharedBytes;
 
 /// A parsed file: the bytes its tree points into (those of the file, or inflated ones)
@@ -170,22 +171,19 @@ fn meta(bytes: &[u8]) -> Result<Meta, DicomError> {
     Ok(meta)
 }
 
-/// The largest header that is inflated in search of its Pixel Data, in bytes
-const LARGEST_HEADER: u64 = 1 << 30;
+/// The largest header that is inflated in search of its Pixel Data, in bytes; that of the largest volumes has
+/// half as many (see the limit of elements in [`tree`])
+const LARGEST_HEADER: usize = 128 << 20;
 
 /// Inflates a data set: its header in growing steps, then as many bytes as its pixels need
 fn inflate(deflated: &[u8]) -> Result<(Vec<u8>, Tree), DicomError> {
+    let limit = limits::most_unpacked(deflated.len());
     let mut decoder = flate2::read::DeflateDecoder::new(deflated);
+    let fault = |error: std::io::Error| DicomError::Deflate { message: error.to_string() };
     let mut bytes = Vec::new();
-    let mut step = 1 << 16;
+    let mut upto = 1 << 16;
     loop {
-        let before = bytes.len();
-        decoder
-            .by_ref()
-            .take(step)
-            .read_to_end(&mut bytes)
-            .map_err(|error| DicomError::Deflate { message: error.to_string() })?;
-        let ended = ((bytes.len() - before) as u64) < step;
+        let held = limits::read_to(&mut decoder, &mut bytes, upto).map_err(fault)?;
         match tree::parse(&bytes, 0, Encoding::Explicit) {
             Ok(tree) if tree.pixels.is_some() => {
                 let Some(PixelPlace::Native(range)) = &tree.pixels else {
@@ -193,20 +191,25 @@ fn inflate(deflated: &[u8]) -> Result<(Vec<u8>, Tree), DicomError> {
                         what: "encapsulated pixel data in a deflated data set".to_owned(),
                     });
                 };
-                let missing = range.end.saturating_sub(bytes.len());
                 head::plausible(View::new(&bytes, &tree.root), range.len())?;
-                decoder
-                    .take(missing as u64)
-                    .read_to_end(&mut bytes)
-                    .map_err(|error| DicomError::Deflate { message: error.to_string() })?;
+                if range.end > limit {
+                    return Err(DicomError::TooLarge { what: "the data set", bytes: range.end, limit });
+                }
+                limits::read_to(&mut decoder, &mut bytes, range.end).map_err(fault)?;
                 return Ok((bytes, tree));
             }
             // Without Pixel Data so far: the rest of the stream may hold it.
-            Ok(tree) if ended => return Ok((bytes, tree)),
-            Err(error) if ended => return Err(error),
-            Ok(_) | Err(DicomError::Truncated { .. }) if bytes.len() as u64 <= LARGEST_HEADER => step *= 4,
-            Ok(_) => {
-                return Err(DicomError::Missing { name: "Pixel Data", tag: tags::PIXEL_DATA });
+            Ok(tree) if held == Held::Less => return Ok((bytes, tree)),
+            Err(error) if held == Held::Less => return Err(error),
+            Ok(_) | Err(DicomError::Truncated { .. }) if upto < LARGEST_HEADER => {
+                upto = LARGEST_HEADER.min(4 * upto);
+            }
+            Ok(_) | Err(DicomError::Truncated { .. }) => {
+                return Err(DicomError::TooLarge {
+                    what: "the header",
+                    bytes: bytes.len(),
+                    limit: LARGEST_HEADER,
+                });
             }
             Err(error) => return Err(error),
         }

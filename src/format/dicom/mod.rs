@@ -53,9 +53,6 @@ pub const FORMAT: &str = "DICOM Enhanced US Volume";
 /// Starts Image Comments that list what was assumed
 pub(super) const ASSUMED_PREFIX: &str = "Assumed on conversion:";
 
-/// Decoded pixels beyond this many bytes are refused: 16 GiB
-pub(super) const LARGEST_DECODED: usize = 1 << 34;
-
 /// How the writer stores pixels; all keep every code
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Syntax {
@@ -362,10 +359,20 @@ pub enum DicomError {
         /// What the codec said
         message: String,
     },
-    /// More pixels than can be handled
-    #[error("the decoded pixels would take {bytes} bytes, more than {limit}")]
+    /// More elements and items than a header can need
+    #[error("there are more than {most} elements and items before byte {at}")]
+    TooMany {
+        /// Where
+        at: usize,
+        /// The limit
+        most: usize,
+    },
+    /// More memory than so small a file may ask for
+    #[error("{what} would take {bytes} bytes, more than {limit}")]
     TooLarge {
-        /// Decoded size
+        /// What
+        what: &'static str,
+        /// Its size
         bytes: usize,
         /// The limit
         limit: usize,
@@ -394,6 +401,7 @@ impl DicomError {
             Self::Samples { .. }
             | Self::Syntax { .. }
             | Self::TooDeep { .. }
+            | Self::TooMany { .. }
             | Self::Deflate { .. }
             | Self::NoTransferSyntax => "the file seems to be damaged: copy or export it again",
             Self::TransferSyntax { .. } => {
@@ -446,7 +454,9 @@ impl DicomError {
             Self::Fragments { .. } | Self::Decode { .. } => {
                 "the compressed pixels are damaged: copy the file again, or export it uncompressed"
             }
-            Self::TooLarge { .. } => "crop the volume or export it uncompressed, so that it can be mapped",
+            Self::TooLarge { .. } => {
+                "if the file is in order, export it uncompressed: then nothing need be unpacked"
+            }
         }
     }
 }

@@ -5,11 +5,12 @@ use std::sync::Arc;
 
 use rayon::prelude::*;
 
+use super::DicomError;
 use super::codec;
 use super::coding::{Coding, FrameSize};
 use super::groups::Order;
 use super::tree::PixelPlace;
-use super::{DicomError, LARGEST_DECODED};
+use crate::format::limits;
 use crate::volume::{Samples, SharedBytes};
 
 /// The Pixel Data of one instance
@@ -108,8 +109,15 @@ fn frames<'a>(source: &Source<'a>, size: FrameSize) -> Result<Frames<'a>, DicomE
 fn gather(sources: &[Source<'_>], size: FrameSize, list: &[usize]) -> Result<Vec<u8>, DicomError> {
     let found = sources.iter().map(|source| frames(source, size)).collect::<Result<Vec<_>, _>>()?;
     let total = size.bytes().saturating_mul(list.len());
-    if total > LARGEST_DECODED {
-        return Err(DicomError::TooLarge { bytes: total, limit: LARGEST_DECODED });
+    // Frames that are coded hold what their bytes can; native ones are no larger than the file.
+    let own = |(found, source): (&Frames<'_>, &Source<'_>)| match found {
+        Frames::Native(_) => size.bytes().saturating_mul(source.frames),
+        Frames::Coded(frames) => frames.iter().map(|frame| frame.len()).sum(),
+    };
+    let packed = found.iter().zip(sources).map(own).fold(0, usize::saturating_add);
+    let limit = limits::most_unpacked(packed);
+    if total > limit {
+        return Err(DicomError::TooLarge { what: "the decoded pixels", bytes: total, limit });
     }
     let refuse = |frame: usize, message| DicomError::Decode { frame: frame + 1, message };
     // Instance and frame in it.
@@ -130,24 +138,33 @@ fn gather(sources: &[Source<'_>], size: FrameSize, list: &[usize]) -> Result<Vec
                 .map_err(|message| refuse(*frame, message))?;
         }
     }
+    let one = |out: &mut [u8], frame: usize| {
+        let (at, own) = inside(frame);
+        match found.get(at)? {
+            Frames::Coded(coded) => codec::decode(&coded[own], sources[at].coding, size, out)
+                .err()
+                .map(|message| refuse(frame, message)),
+            Frames::Native(start) => {
+                let from = start + own * size.bytes();
+                out.copy_from_slice(&(**sources[at].bytes).as_ref()[from..from + size.bytes()]);
+                None
+            }
+        }
+    };
     let mut gathered = vec![0u8; total];
-    let failures: Vec<DicomError> = gathered
-        .par_chunks_exact_mut(size.bytes())
-        .zip(list)
-        .filter_map(|(out, frame)| {
-            let (at, own) = inside(*frame);
-            let done = match found.get(at)? {
-                Frames::Coded(coded) => codec::decode(&coded[own], sources[at].coding, size, out),
-                Frames::Native(start) => {
-                    let from = start + own * size.bytes();
-                    out.copy_from_slice(&(**sources[at].bytes).as_ref()[from..from + size.bytes()]);
-                    Ok(())
-                }
-            };
-            done.err().map(|message| refuse(*frame, message))
-        })
-        .collect();
-    failures.into_iter().next().map_or(Ok(gathered), Err)
+    // As many at once as codecs can be given room for.
+    let batch = codec::at_once(size);
+    for (out, frames) in gathered.chunks_mut(size.bytes() * batch).zip(list.chunks(batch)) {
+        let failures: Vec<DicomError> = out
+            .par_chunks_exact_mut(size.bytes())
+            .zip(frames)
+            .filter_map(|(out, frame)| one(out, *frame))
+            .collect();
+        if let Some(failure) = failures.into_iter().next() {
+            return Err(failure);
+        }
+    }
+    Ok(gathered)
 }
 
 /// The coded bytes of each frame, by the items of encapsulated Pixel Data (PS3.5 annex A.4)
@@ -198,12 +215,19 @@ fn fragments(bytes: &[u8], start: usize, frames: usize) -> Result<Vec<Cow<'_, [u
         return Err(DicomError::Fragments { fragments: rest.len(), frames });
     }
     let origin = rest[0].0;
-    let bound = |frame: usize| offsets.get(frame).map(|offset| origin + u32::from_le_bytes(*offset) as usize);
+    let begins: Vec<usize> =
+        offsets.iter().map(|offset| origin + u32::from_le_bytes(*offset) as usize).collect();
+    // Frames that overlap would make many bytes out of few.
+    if begins.windows(2).any(|pair| pair[0] >= pair[1]) {
+        return Err(DicomError::Fragments { fragments: rest.len(), frames });
+    }
+    let place = |begin: usize| rest.partition_point(|(at, _)| *at < begin);
     (0..frames)
         .map(|frame| {
-            let (low, high) = (bound(frame).unwrap_or(0), bound(frame + 1).unwrap_or(usize::MAX));
-            let parts = rest.iter().filter(|(at, _)| (low..high).contains(at)).map(|(_, data)| *data);
-            let joined: Vec<u8> = parts.flatten().copied().collect();
+            let from = begins.get(frame).map_or(0, |begin| place(*begin));
+            let to = begins.get(frame + 1).map_or(rest.len(), |begin| place(*begin));
+            let parts = rest.get(from..to).unwrap_or_default();
+            let joined: Vec<u8> = parts.iter().flat_map(|(_, data)| *data).copied().collect();
             if joined.is_empty() {
                 return Err(DicomError::Fragments { fragments: rest.len(), frames });
             }
