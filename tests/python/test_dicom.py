@@ -459,6 +459,116 @@ def test_power_is_linear_by_its_units(tmp_path):
     assert told["power"].startswith("Linear")
 
 
+def velocity_mappings(make):
+    """Replaces the mappings of velocity frames by what `make` returns for the one that stands there."""
+
+    def change(ds):
+        for item in ds.PerFrameFunctionalGroupsSequence:
+            if item.ImageDataTypeSequence[0].DataType == "FLOW_VELOCITY":
+                item.RealWorldValueMappingSequence = Sequence(make(item.RealWorldValueMappingSequence[0]))
+
+    return change
+
+
+def linear(slope, intercept, units, first=0, last=255):
+    mapping = Dataset()
+    mapping.add_new(0x00409216, "US", first)
+    mapping.add_new(0x00409211, "US", last)
+    mapping.RealWorldValueSlope, mapping.RealWorldValueIntercept = slope, intercept
+    mapping.LUTLabel, mapping.LUTExplanation = "X", "x"
+    mapping.MeasurementUnitsCodeSequence = code(units, "UCUM", units)
+    return mapping
+
+
+def table(values, units, first=0):
+    mapping = linear(1, 0, units, first, first + len(values) - 1)
+    del mapping.RealWorldValueSlope, mapping.RealWorldValueIntercept
+    mapping.RealWorldValueLUTData = [float(value) for value in values]
+    return mapping
+
+
+def test_the_velocity_mapping_is_found_by_its_unit(tmp_path):
+    """Of several mappings, in any order and spelling of the unit, that of velocity counts."""
+    for units, factor in [("cm/s", 1), ("cm.s-1", 1), ("m/s", 0.01), ("m.s-1", 0.01), ("mm/s", 10), ("mm.s-1", 10)]:
+        scene = Scene()
+
+        def both(own):
+            values = own.RealWorldValueSlope * factor, own.RealWorldValueIntercept * factor
+            return [linear(1.0, 0.0, "1"), linear(17.0, -3.0, "kHz"), linear(*values, units)]
+
+        told = scene.check(scene.save(tmp_path / "theirs.dcm", velocity_mappings(both)))
+        assert told["step_m_s"] == pytest.approx(2 * 0.617 / 256), units
+        scene.context = False
+        item_units = code(units, "UCUM", units)
+
+        def stated(ds):
+            velocity_mappings(both)(ds)
+            context = Dataset()
+            context.ValueType, context.NumericValue = "NUMERIC", str(61.7 * factor)
+            context.ConceptNameCodeSequence = code("59130-5", "LN", "Alias velocity")
+            context.MeasurementUnitsCodeSequence = item_units
+            ds.AcquisitionContextSequence = Sequence([context])
+
+        told = scene.check(scene.save(tmp_path / "theirs.dcm", stated))
+        assert told["nyquist_m_s"] == pytest.approx(0.617), units
+        assert not any("Nyquist" in line for line in told["assumed"])
+
+
+def test_tables_and_pieces_are_read_where_they_are_one_line_and_refused_otherwise(tmp_path):
+    scene = Scene()
+    line = lambda own: np.arange(256) * own.RealWorldValueSlope + own.RealWorldValueIntercept
+    for make in [
+        lambda own: [table(line(own), "cm/s")],
+        lambda own: [table(line(own)[:100], "cm/s"), table(line(own)[100:], "cm/s", 100)],
+        lambda own: [own, table(line(own) / 100, "m/s")],
+    ]:
+        told = scene.check(scene.save(tmp_path / "theirs.dcm", velocity_mappings(make)))
+        assert told["step_m_s"] == pytest.approx(2 * 0.617 / 256)
+    for make, words in [
+        (lambda own: [table(np.sign(line(own)) * line(own) ** 2, "cm/s")], "no straight line"),
+        (lambda own: [table(line(own)[:99], "cm/s"), linear(3.0, 0.0, "cm/s", 99, 255)], "several pieces"),
+        (lambda own: [own, linear(0.9, -81.0, "cm/s")], "several pieces"),
+    ]:
+        text = refused(scene.save(tmp_path / "bad.dcm", velocity_mappings(make)), "--nyquist", "0.6")
+        assert words in text and "velocity" in text, text
+
+    def power(ds):
+        for item in ds.PerFrameFunctionalGroupsSequence:
+            if item.ImageDataTypeSequence[0].DataType == "FLOW_POWER":
+                item.RealWorldValueMappingSequence = Sequence([table(np.log10(np.arange(256) + 1), "dB")])
+
+    assert "mapping of the power is a look-up table" in refused(scene.save(tmp_path / "bad.dcm", power))
+
+
+def test_doppler_shifts_need_a_frequency_and_an_angle(tmp_path):
+    """v = c f / (2 f0), c = 1540 m/s: 1 kHz at 5 MHz is 0.154 m/s along the beam."""
+    scene = Scene()
+    scene.context = False
+    shift = velocity_mappings(lambda own: [linear(0.01, -0.9, "kHz")])
+
+    def change(**stated):
+        def both(ds):
+            shift(ds)
+            region = Dataset()
+            for name, value in stated.items():
+                setattr(region, name, value)
+            ds.SequenceOfUltrasoundRegions = Sequence([region])
+
+        return both
+
+    for stated, words in [({}, "frequency"), ({"TransducerFrequency": 5000}, "angle"), ({"DopplerCorrectionAngle": 0.0}, "frequency")]:
+        assert words in refused(scene.save(tmp_path / "bad.dcm", change(**stated)))
+    for angle in [0.0, 30.0]:
+        path = scene.save(tmp_path / "theirs.dcm", change(TransducerFrequency=5000, DopplerCorrectionAngle=angle))
+        told = scene.check(path)
+        assert told["step_m_s"] == pytest.approx(0.01 * 0.154)
+        assert told["nyquist_m_s"] == pytest.approx(0.01 * 0.154 * 128)
+        assert any("5000 kHz" in line for line in told["assumed"])
+        assert any("not applied" in line for line in told["assumed"]) == (angle != 0)
+    told = scene.check(scene.save(tmp_path / "bare.dcm", shift), "--nyquist", "0.6")
+    assert told["nyquist_m_s"] == 0.6
+
+
 def test_other_data_types_are_left_aside(tmp_path):
     scene = Scene(kinds=("tissue", "velocity", "power"))
 
@@ -628,7 +738,8 @@ def test_the_parts_of_a_concatenation_make_one_volume(tmp_path, bits):
     done = run(PROGRAM, "convert", *parts, tmp_path / "one.nrrd")
     assert done.returncode == 0, done.stderr
     assert all(np.array_equal(codes(tmp_path / "one.nrrd")[1][kind], scene.arrays[kind]) for kind in arrays)
-    (tmp_path / "one.nrrd").unlink()
+    for made in [*tmp_path.glob("one.*"), *tmp_path.glob("*.codes")]:
+        made.unlink()
     done = run(PROGRAM, "cohort", tmp_path, "--out", tmp_path / "t.csv")
     assert "1 volumes" in done.stderr, done.stderr
     parts[2].unlink()

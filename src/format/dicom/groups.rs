@@ -62,6 +62,13 @@ impl<'a> Groups<'a> {
         own.first(sequence).or_else(|| self.shared[part]?.first(sequence))
     }
 
+    /// All items of a group of one frame
+    pub(super) fn items(&self, frame: usize, sequence: Tag) -> impl Iterator<Item = View<'a>> {
+        let (part, own) = self.frames[frame];
+        let shared = self.shared[part].filter(|_| own.items(sequence).len() == 0);
+        own.items(sequence).chain(shared.into_iter().flat_map(move |shared| shared.items(sequence)))
+    }
+
     /// The group that stands for every frame, where there is one for all
     pub(super) fn shared(&self, sequence: Tag) -> Option<View<'a>> {
         match self.shared[..] {

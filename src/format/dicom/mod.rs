@@ -7,7 +7,7 @@
 //!
 //! `tree` parses the header into windows on the bytes, `coding` and `head` say how pixels are coded and
 //! how many there are, `file` knows the outer layer, `parts` which instances make one volume, `groups`
-//! orders the frames, `scales` gives codes a
+//! orders the frames, `mapping` and `scales` give codes a
 //! meaning, `checks` looks at what validators of the standard do not, `pixels`, `codec` and `jpeg_ls`
 //! fetch the samples, `read` puts it together, `write` and `identity` go the other way.
 //! `structured_report` and `capture` write what was measured, as objects of the study that `source`
@@ -23,6 +23,7 @@ mod groups;
 mod head;
 mod identity;
 mod jpeg_ls;
+mod mapping;
 mod parts;
 mod pixels;
 pub(in crate::format) mod read;
@@ -316,6 +317,20 @@ pub enum DicomError {
         /// Their UCUM code
         units: String,
     },
+    /// Velocity as a Doppler shift, without what turns it into a velocity
+    #[error("the velocity mapping is a Doppler shift, and the file does not state {missing}")]
+    Shift {
+        /// What is missing
+        missing: &'static str,
+    },
+    /// A mapping from codes to values that is no straight line
+    #[error("the real-world mapping of the {channel} {what}")]
+    Mapping {
+        /// Which channel
+        channel: &'static str,
+        /// What it is
+        what: String,
+    },
     /// Zero Velocity Pixel Value and the mapping disagree
     #[error(
         "the Zero Velocity Pixel Value is {zero}, but the real-world mapping puts zero at code {mapped:.2}"
@@ -414,7 +429,10 @@ impl DicomError {
             Self::Nyquist => {
                 "read the Nyquist limit off the colour bar of the acquisition and give it in m/s: --nyquist 0.6"
             }
-            Self::Units { .. } => {
+            Self::Mapping { .. } => {
+                "export it with one linear mapping, a slope and an intercept for all codes"
+            }
+            Self::Units { .. } | Self::Shift { .. } => {
                 "if the codes cover one full cycle, give the Nyquist limit in m/s: --nyquist 0.6"
             }
             Self::IndexValues { .. }

@@ -11,8 +11,9 @@ use nalgebra::Vector3;
 use super::coding::{Coding, FrameSize, Loss};
 use super::file::{self, Parsed};
 use super::groups::{Clock, Groups, Order, Position};
+use super::mapping::{self, Item};
 use super::parts::{self, Part};
-use super::scales::{self, Mapping, VelocityFacts};
+use super::scales::{self, Doppler, VelocityFacts};
 use super::tree::View;
 use super::{ASSUMED_PREFIX, DicomError, FORMAT, checks, classes, groups, head, pixels};
 use crate::format::{ABSURD, ChannelSeen, Inspection, Notes, OpenOptions, Present, SHORTEST_S};
@@ -155,20 +156,29 @@ fn walk(
     for (kind, data_type) in order.kinds.iter().enumerate() {
         let known = channel_kind(data_type);
         let first = order.frame(kind, 0, 0);
-        let mapping = scales::mapping(groups.of(first, tags::REAL_WORLD_VALUE_MAPPING_SEQUENCE))?;
+        let items = mapping::items(groups.items(first, tags::REAL_WORLD_VALUE_MAPPING_SEQUENCE))?;
+        let mapping = match known {
+            Some(ChannelKind::Velocity) => {
+                scales::velocity_mapping(&items, Doppler::of(root), size.bits, options.nyquist, notes)?
+            }
+            Some(ChannelKind::Power) => scales::power_mapping(&items, size.bits, notes)?,
+            _ => None,
+        };
         let data = groups.of(first, tags::IMAGE_DATA_TYPE_SEQUENCE);
         seen.channels.push(ChannelSeen {
             data_type: data_type.clone(),
             channel: known,
             bits: size.bits,
-            units: mapping.as_ref().map(|m| m.units.clone()),
+            units: mapping.as_ref().map(|m| {
+                if known == Some(ChannelKind::Velocity) { "m/s".to_owned() } else { m.units.clone() }
+            }),
             slope: mapping.as_ref().map(|m| m.slope),
             intercept: mapping.as_ref().map(|m| m.intercept),
             cyclic: data.and_then(|data| data.text(tags::ALIASED_DATA_TYPE)).map(|text| text == "YES"),
             zero_code: data.and_then(|data| data.whole(tags::ZERO_VELOCITY_PIXEL_VALUE)),
         });
         match known {
-            Some(channel) => channels.push((channel, kind, mapping)),
+            Some(channel) => channels.push((channel, kind, mapping, items)),
             None => notes.observed.push(format!("frames of data type {data_type} were left aside")),
         }
     }
@@ -179,14 +189,14 @@ fn walk(
     seen.stated_nyquist_m_s = context.nyquist.map(MetresPerSecond::get);
     let find = |wanted| channels.iter().find(|(kind, ..)| *kind == wanted);
     let power_scale = match find(ChannelKind::Power) {
-        Some((_, kind, mapping)) => {
-            same_mapping(groups, &order, *kind, mapping.as_ref())?;
+        Some((_, kind, mapping, items)) => {
+            same_mapping(groups, &order, *kind, items)?;
             scales::power(mapping.as_ref(), notes)
         }
         None => PowerScale::default(),
     };
-    let velocity_scale = if let Some((_, kind, mapping)) = find(ChannelKind::Velocity) {
-        same_mapping(groups, &order, *kind, mapping.as_ref())?;
+    let velocity_scale = if let Some((_, kind, mapping, items)) = find(ChannelKind::Velocity) {
+        same_mapping(groups, &order, *kind, items)?;
         let (zero, aliased) = velocity_codes(groups, &order, *kind)?;
         let facts = VelocityFacts {
             bits: size.bits,
@@ -215,7 +225,7 @@ fn walk(
         let frames = groups.of_part(part);
         sources.push(pixels::Source { bytes: &parsed.bytes, place, coding: parsed.coding, frames });
     }
-    let wanted: Vec<usize> = channels.iter().map(|(_, kind, _)| *kind).collect();
+    let wanted: Vec<usize> = channels.iter().map(|(_, kind, ..)| *kind).collect();
     let samples = pixels::samples(&sources, size, &order, &wanted, &slices)?;
     let channels =
         channels.iter().zip(samples).map(|((kind, ..), samples)| Channel::new(*kind, samples)).collect();
@@ -441,18 +451,12 @@ fn velocity_codes(
 }
 
 /// A mapping that changes from frame to frame cannot be one scale
-fn same_mapping(
-    groups: &Groups<'_>,
-    order: &Order,
-    kind: usize,
-    first: Option<&Mapping>,
-) -> Result<(), DicomError> {
+fn same_mapping(groups: &Groups<'_>, order: &Order, kind: usize, first: &[Item]) -> Result<(), DicomError> {
     if groups.shared(tags::REAL_WORLD_VALUE_MAPPING_SEQUENCE).is_some() {
         return Ok(());
     }
     for_each_frame(order, kind, |frame| {
-        let other = scales::mapping(groups.of(frame, tags::REAL_WORLD_VALUE_MAPPING_SEQUENCE))?;
-        if other.as_ref() == first {
+        if mapping::items(groups.items(frame, tags::REAL_WORLD_VALUE_MAPPING_SEQUENCE))? == first {
             Ok(())
         } else {
             Err(DicomError::Varies { name: "Real World Value Mapping", frame: frame + 1 })
