@@ -59,6 +59,9 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     }
     let volume = input::open(from, known)?;
     format::save(&volume, to, &options)?;
+    for what in &volume.provenance.left_out {
+        output::say(&format!("note: not carried over: {what}"));
+    }
     output::say(&format!("wrote {}", list(&written)));
     Ok(Exit::Done)
 }

@@ -141,12 +141,6 @@ pub enum FormatError {
         /// Why
         source: Box<ArrayError>,
     },
-    /// A velocity bar for a file that holds velocities
-    #[error("a velocity bar was given, but a DICOM volume holds velocities, not colours: {}", path.display())]
-    BarUnused {
-        /// Which file
-        path: PathBuf,
-    },
     /// The volume cannot be expressed in the open format
     #[error("cannot write the volume: {source}: {}", path.display())]
     WriteArray {
@@ -199,7 +193,6 @@ impl FormatError {
             }
             Self::Dicom { source, .. } => source.hint().to_owned(),
             Self::Array { source, .. } | Self::WriteArray { source, .. } => source.hint(),
-            Self::BarUnused { .. } => "leave out --velocity-bar".to_owned(),
             Self::Name { .. } => {
                 "names end in .dcm, .nii, .nii.gz, .nrrd, .nhdr, .mha or .mhd; rle and jpeg-ls are for DICOM, deflated \
                  for all but .nii"
@@ -362,9 +355,6 @@ fn read(
     let mut hashed: Vec<&SharedBytes> = files.iter().map(|file| &file.bytes).collect();
     let companions;
     let mut volume = if dicom::is_dicom(all) {
-        if options.velocity_bar.is_some() {
-            return Err(FormatError::BarUnused { path: path.to_owned() });
-        }
         let parts: Vec<SharedBytes> = files.iter().map(|file| file.bytes.clone()).collect();
         dicom::read::read(&parts, options, provenance, seen).map_err(|fault| FormatError::Dicom {
             path: files.get(fault.part).map_or(path, |file| &file.path).to_owned(),

@@ -22,7 +22,7 @@ use super::codes::Component;
 use super::colour::Lab;
 use crate::format::{ABSURD, Notes};
 use crate::unit::MetresPerSecond;
-use crate::volume::{ColoursRead, VelocityScale};
+use crate::volume::{Channel, ChannelKind, ColoursRead, Samples, SharedBytes, VelocityScale};
 
 /// Colours closer to grey than this are tissue: our own choice, a little over three just noticeable
 /// differences
@@ -45,6 +45,31 @@ pub struct VelocityBar {
     limits: [f64; 2],
     nyquist: Option<f64>,
     grey: Vec<[f64; 2]>,
+}
+
+/// What a bar makes of colours
+pub(in crate::format) struct Read {
+    /// Tissue and velocity
+    pub(in crate::format) channels: [Channel; 2],
+    /// What the velocity's codes mean
+    pub(in crate::format) scale: VelocityScale,
+    /// How well it went
+    pub(in crate::format) colours_read: ColoursRead,
+}
+
+/// Reads colours beside each other, x fastest, then y, z, frame; `nyquist` overrules the bar's own
+///
+/// # Errors
+/// Says in words why they cannot be read.
+pub(in crate::format) fn read_colours(
+    bar: &VelocityBar,
+    bytes: &SharedBytes,
+    shape: [usize; 3],
+    frames: usize,
+    nyquist: Option<MetresPerSecond>,
+    notes: &mut Notes,
+) -> Result<Read, String> {
+    bar.read_all(&Component::of_colours(bytes, shape, frames), nyquist, notes)
 }
 
 /// The ends of a stretch of velocity, and its colour
@@ -219,6 +244,25 @@ impl VelocityBar {
         // The bar's middle comes to the middle of the codes.
         let zero = (128.0 - f64::midpoint(low, high) / step).round().clamp(0.0, 255.0) as u16;
         VelocityScale::full_cycle(8, zero, MetresPerSecond::new(nyquist)).map_err(|error| error.to_string())
+    }
+
+    /// Tissue and velocity of all colours
+    pub(super) fn read_all(
+        &self,
+        colours: &Component<'_>,
+        nyquist: Option<MetresPerSecond>,
+        notes: &mut Notes,
+    ) -> Result<Read, String> {
+        let scale = self.scale(nyquist, notes)?;
+        let inverted = self.invert(colours, &scale, notes)?;
+        let (frames, voxels) = (colours.layout.frames, colours.layout.voxels());
+        let make = |kind, codes| {
+            let samples = Samples::from_u8(codes, frames, voxels).map_err(|error| error.to_string())?;
+            Ok::<_, String>(Channel::new(kind, samples))
+        };
+        let channels =
+            [make(ChannelKind::Tissue, inverted.tissue)?, make(ChannelKind::Velocity, inverted.velocity)?];
+        Ok(Read { channels, scale, colours_read: inverted.colours_read })
     }
 
     /// What a colour says

@@ -27,6 +27,7 @@ pub(in crate::format) mod write;
 #[cfg(test)]
 mod tests;
 
+pub(in crate::format) use bar::read_colours;
 pub use bar::{BarError, VelocityBar};
 pub use sidecar::{GridWords, PowerWords, SCHEMA, Sidecar, VelocityWords};
 

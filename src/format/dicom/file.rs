@@ -107,6 +107,7 @@ fn syntax(uid: &str) -> Result<(Encoding, Coding), DicomError> {
         uids::IMPLICIT_VR_LITTLE_ENDIAN => return Ok((Encoding::Implicit, Coding::Native)),
         uids::EXPLICIT_VR_LITTLE_ENDIAN => Coding::Native,
         uids::RLE_LOSSLESS => Coding::Rle,
+        uids::JPEG_BASELINE8_BIT => Coding::Jpeg,
         uids::JPEGLS_LOSSLESS => Coding::JpegLs(Loss::None),
         uids::JPEGLS_NEAR_LOSSLESS => Coding::JpegLs(Loss::Possible),
         uids::JPEG2000_LOSSLESS => Coding::Jpeg2000(Loss::None),

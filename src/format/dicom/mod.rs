@@ -7,8 +7,8 @@
 //!
 //! `tree` parses the header into windows on the bytes, `coding` and `head` say how pixels are coded and
 //! how many there are, `file` knows the outer layer, `parts` which instances make one volume, `groups`
-//! orders the frames, `mapping` and `scales` give codes a
-//! meaning, `checks` looks at what validators of the standard do not, `pixels`, `codec` and `jpeg_ls`
+//! with `extents` orders the frames, `geometry` lays them out, `mapping` and `scales` give codes a
+//! meaning, `checks` looks at what validators of the standard do not, `pixels`, `codec`, `jpeg` and `jpeg_ls`
 //! fetch the samples, `read` puts it together, `write` and `identity` go the other way.
 //! `structured_report` and `capture` write what was measured, as objects of the study that `source`
 //! describes; `set` holds the elements of whatever is written.
@@ -18,10 +18,13 @@ mod checks;
 mod classes;
 mod codec;
 mod coding;
+mod extents;
 mod file;
+mod geometry;
 mod groups;
 mod head;
 mod identity;
+mod jpeg;
 mod jpeg_ls;
 mod mapping;
 mod parts;
@@ -392,6 +395,18 @@ pub enum DicomError {
         /// The limit
         limit: usize,
     },
+    /// Colours without a velocity bar
+    #[error("the pixels are colours, not velocities")]
+    Colour,
+    /// A velocity bar for velocities
+    #[error("a velocity bar was given, but the pixels are no colours")]
+    BarUnused,
+    /// A velocity bar that does not fit
+    #[error("{message}")]
+    Bar {
+        /// Why
+        message: String,
+    },
     /// The samples are unusable
     #[error("{source}")]
     Samples {
@@ -420,7 +435,7 @@ impl DicomError {
             | Self::Deflate { .. }
             | Self::NoTransferSyntax => "the file seems to be damaged: copy or export it again",
             Self::TransferSyntax { .. } => {
-                "export it as Explicit or Implicit VR Little Endian, Deflated, RLE, JPEG-LS or JPEG 2000"
+                "export it as Explicit or Implicit VR Little Endian, Deflated, RLE, JPEG-LS, JPEG 2000 or JPEG baseline"
             }
             Self::WrongClass { .. } => {
                 "a volume to measure is an Enhanced US Volume object: export the 3D colour acquisition itself, not a \
@@ -467,11 +482,16 @@ impl DicomError {
                 "the attribute is required for measuring: export it with full geometry, or correct the file"
             }
             Self::Layout { .. } => {
-                "only unsigned samples of 8 or 16 bits, one a pixel, are allowed in such an object"
+                "only unsigned codes of 8 or 16 bits, one a pixel, or colours of 8 bits are read, stored as their transfer syntax says"
             }
             Self::Fragments { .. } | Self::Decode { .. } => {
                 "the compressed pixels are damaged: copy the file again, or export it uncompressed"
             }
+            Self::Colour => {
+                "export the volume with its velocities, or give the velocity bar that coloured it: --velocity-bar bar.toml"
+            }
+            Self::BarUnused => "leave out --velocity-bar",
+            Self::Bar { .. } => "check that bar, volume and Nyquist velocity belong together",
             Self::TooLarge { .. } => {
                 "if the file is in order, export it uncompressed: then nothing need be unpacked"
             }

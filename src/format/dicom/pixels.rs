@@ -7,11 +7,11 @@ use rayon::prelude::*;
 
 use super::DicomError;
 use super::codec;
-use super::coding::{Coding, FrameSize};
+use super::coding::{Coding, FrameSize, Pixel, Planes};
 use super::groups::Order;
 use super::tree::PixelPlace;
 use crate::format::limits;
-use crate::volume::{Samples, SharedBytes};
+use crate::volume::{Samples, SharedBytes, VelocityLoss};
 
 /// The Pixel Data of one instance
 pub(super) struct Source<'a> {
@@ -39,7 +39,7 @@ pub(super) fn samples(
 ) -> Result<Vec<Samples>, DicomError> {
     let (nt, nz) = (order.times_s.len(), order.places_mm.len());
     let voxels = usize::from(size.rows) * usize::from(size.columns) * nz;
-    let make = |bytes: &SharedBytes, offset: &dyn Fn(usize) -> usize| {
+    let make = |bytes: &SharedBytes, offset: &dyn Fn(Option<usize>) -> usize| {
         let channel = |kind: &usize| {
             let planes = (0..nt)
                 .map(|time| slices.iter().map(|slice| offset(order.frame(*kind, time, *slice))).collect())
@@ -49,17 +49,20 @@ pub(super) fn samples(
         };
         wanted.iter().map(channel).collect::<Result<Vec<_>, _>>()
     };
-    if let [source] = sources
-        && let Frames::Native(start) = frames(source, size)?
-    {
-        return make(source.bytes, &|frame| start + frame * size.bytes());
-    }
-    // In the order in which they are looked at, each once.
-    let mut list: Vec<usize> = wanted
+    let mut list: Vec<Option<usize>> = wanted
         .iter()
         .flat_map(|kind| (0..nt).map(move |time| (kind, time)))
         .flat_map(|(kind, time)| slices.iter().map(move |slice| order.frame(*kind, time, *slice)))
         .collect();
+    let blank = list.contains(&None);
+    if let [source] = sources
+        && !blank
+        && let Frames::Native(start) = frames(source, size)?
+    {
+        return make(source.bytes, &|frame| start + frame.unwrap_or(0) * size.bytes());
+    }
+    // In the order in which they are looked at, each once.
+    let mut list: Vec<usize> = list.drain(..).flatten().collect();
     let mut place = vec![usize::MAX; sources.iter().map(|source| source.frames).sum()];
     let mut count = 0;
     list.retain(|frame| {
@@ -70,8 +73,86 @@ pub(super) fn samples(
         }
         first
     });
-    let gathered: SharedBytes = Arc::new(gather(sources, size, &list)?);
-    make(&gathered, &|frame| place[frame] * size.bytes())
+    let mut gathered = gather(sources, size, &list)?;
+    // Where a kind has no frame, there is nothing: code 0, or no velocity, which covers all of the volume.
+    let nothing = gathered.len();
+    if blank {
+        gathered.resize(nothing + size.bytes(), 0);
+    }
+    let gathered: SharedBytes = Arc::new(gathered);
+    make(&gathered, &|frame| frame.map_or(nothing, |frame| place[frame] * size.bytes()))
+}
+
+/// The colours of a kind's frames, red, green, blue, frame after frame and slice after slice
+///
+/// # Errors
+/// As [`samples`].
+pub(super) fn colours(
+    sources: &[Source<'_>],
+    size: FrameSize,
+    order: &Order,
+    kind: usize,
+    slices: &[usize],
+) -> Result<Vec<u8>, DicomError> {
+    let times = 0..order.times_s.len();
+    let list: Vec<usize> = times
+        .flat_map(|time| slices.iter().filter_map(move |slice| order.frame(kind, time, *slice)))
+        .collect();
+    let mut gathered = gather(sources, size, &list)?;
+    if sources.iter().any(|source| source.coding == Coding::Native) {
+        gathered.par_chunks_exact_mut(size.bytes()).for_each(|frame| native_colours(frame, size.pixel));
+    }
+    Ok(gathered)
+}
+
+/// Turns a native frame to red, green, blue beside each other
+fn native_colours(frame: &mut [u8], pixel: Pixel) {
+    if let Pixel::Rgb(Planes::Apart) | Pixel::Ybr(Planes::Apart) = pixel {
+        let apart = frame.to_vec();
+        let plane = frame.len() / 3;
+        for (at, value) in apart.into_iter().enumerate() {
+            frame[3 * (at % plane) + at / plane] = value;
+        }
+    }
+    if let Pixel::Ybr(_) = pixel {
+        // PS3.3 C.7.6.3.1.2: the full-range transform of ITU-R BT.601.
+        for pixel in frame.as_chunks_mut::<3>().0 {
+            let [y, b, r] = pixel.map(f64::from);
+            let (b, r) = (b - 128.0, r - 128.0);
+            let rgb = [y + 1.402 * r, y - 0.344_136 * b - 0.714_136 * r, y + 1.772 * b];
+            *pixel = rgb.map(|value| value.round().clamp(0.0, 255.0) as u8);
+        }
+    }
+}
+
+/// What storing the frames of a kind did to its codes, the worst of them; `None`: nothing
+pub(super) fn loss(
+    sources: &[Source<'_>],
+    size: FrameSize,
+    order: &Order,
+    kind: usize,
+) -> Result<Option<VelocityLoss>, DicomError> {
+    let mut worst: Option<VelocityLoss> = None;
+    let rank = |loss: VelocityLoss| match loss {
+        VelocityLoss::AtMost { codes } => (0, codes),
+        VelocityLoss::About { codes } => (1, codes),
+        VelocityLoss::Unknown => (2, 0.0),
+    };
+    let mut begin = 0;
+    for source in sources {
+        let own = begin..begin + source.frames;
+        begin = own.end;
+        let Frames::Coded(coded) = frames(source, size)? else { continue };
+        for frame in order.frames(kind).filter(|frame| own.contains(frame)) {
+            let found = codec::loss(&coded[frame - own.start], source.coding);
+            if let Some(found) = found
+                && worst.is_none_or(|worst| rank(worst) < rank(found))
+            {
+                worst = Some(found);
+            }
+        }
+    }
+    Ok(worst)
 }
 
 /// The frames of an instance as they stand
