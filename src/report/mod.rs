@@ -21,6 +21,7 @@ pub mod raster;
 pub mod schema;
 pub mod study;
 pub mod svg;
+mod switch;
 pub mod table;
 mod units;
 pub mod words;
