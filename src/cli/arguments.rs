@@ -3,8 +3,8 @@
 use clap::{Parser, Subcommand};
 
 use super::{
-    Exit, Failure, agree, cohort, cohort_worker, convert, draw, flow, home, inspect, measure, phantom, practice,
-    readings, recheck, report, schema, shapes, sweep, view,
+    Exit, Failure, agree, cohort, cohort_worker, convert, draw, flow, home, inspect, measure, phantom,
+    practice, readings, recheck, report, schema, shapes, sweep, view,
 };
 
 const AFTER: &str = "\

@@ -17,8 +17,8 @@ const ROUNDS: usize = 4;
 const STILL: [f64; 2] = [0.03, 0.4];
 /// A first look with a logit below this leads nowhere: training left 5 % of false places above 0
 const HOPELESS: f64 = -4.0;
-/// A vena contracta has at least this logit in the end (card of the network: 99 % of them, and 1 to 6 % of other places)
-const LEAST: f64 = 0.5;
+/// A vena contracta has at least this logit in the end (solved tuning geometries: nine in ten have more than 3)
+const LEAST: f64 = 1.5;
 /// What is displayed is about so much longer than the effective outline, mm
 const BEYOND_MM: f64 = 1.2;
 /// Side of the blocks in which incoherent flow is gathered, mm (our own choice)
@@ -128,6 +128,7 @@ impl Settled {
             contraction: part(between(-4.0, -0.5) >= area_mm2 && between(0.5, 4.0) >= area_mm2),
             expansion: part(between(1.5, 4.0) >= 1.02 * area_mm2),
             whole: part(inside),
+            orifice: self.reading.orifice,
             profile,
         }
     }
