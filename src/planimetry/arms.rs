@@ -2,7 +2,8 @@
 //!
 //! The *outline* arm unblurs the traced outline and takes the mixing layer off it; the *network* arm reads a patch about
 //! the plane ([`crate::network`]). They rest on different things and fail in different places, so where they agree
-//! within their intervals they are put together by their errors, and where they do not the answer spans both.
+//! within their intervals they are put together by their errors. Where they do not, it is nearly always the outline
+//! that has followed blood beside the jet: the network's answer stands, with a wider interval, and a finding says so.
 
 use crate::jet::{Signal, StrengthSource, reading_about};
 use crate::network::Surround;
@@ -11,10 +12,12 @@ use crate::space::Cut;
 
 /// Half-widths of the outline arm's 95 % interval in the logarithm of the area: with power in calm and in moving blood,
 /// without power likewise (left-out tuning geometries, `--example accuracy -- --tuning`)
-const OUTLINE_ERROR: [[f64; 2]; 2] = [[0.7, 1.1], [1.0, 1.4]];
+const OUTLINE_ERROR: [[f64; 2]; 2] = [[0.35, 0.6], [0.7, 1.0]];
 /// What the combined half-width is multiplied by, the same strata: both arms share the volume's noise and the level
 /// (left-out tuning geometries)
 const COMBINED: [[f64; 2]; 2] = [[1.0, 1.0], [1.0, 1.0]];
+/// What the network's half-width is multiplied by where the outline says something else (the same)
+const APART: f64 = 1.3;
 /// What each arm says of one cross-section
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Arms {
@@ -41,7 +44,7 @@ pub enum Agreement {
     Alone,
     /// Within their intervals
     Within,
-    /// Not: the answer spans both
+    /// Not: the network's alone, and less sure
     Apart,
 }
 
@@ -71,15 +74,17 @@ impl Arms {
         };
         let (a, b) = (libm::log(outline_mm2), reading.log_area);
         let half = reading.half_width.max(0.02);
-        let (wa, wb) = (1.0 / (own * own), 1.0 / (half * half));
-        let middle = (wa * a + wb * b) / (wa + wb);
-        let together = COMBINED[power][busy] / (wa + wb).sqrt();
         let agreement =
             if (a - b).abs() <= libm::hypot(own, half) { Agreement::Within } else { Agreement::Apart };
-        let (low, high) = match agreement {
-            Agreement::Apart => ((a - own).min(b - half), (a + own).max(b + half)),
-            _ => (middle - together, middle + together),
+        // Apart, the outline has followed something else: the network alone, and less sure.
+        let (middle, together) = match agreement {
+            Agreement::Apart => (b, APART * half),
+            _ => {
+                let (wa, wb) = (1.0 / (own * own), 1.0 / (half * half));
+                ((wa * a + wb * b) / (wa + wb), COMBINED[power][busy] / (wa + wb).sqrt())
+            }
         };
+        let (low, high) = (middle - together, middle + together);
         Self {
             outline_mm2,
             network_mm2: Some(libm::exp(b)),
