@@ -58,7 +58,7 @@ fn rewrite(syntax: &str, input: &Path, output: &Path) -> anyhow::Result<()> {
         other => bail!("no such syntax: {other}"),
     };
     let volume = format::open(input, &OpenOptions::default())?;
-    Ok(format::dicom::write(&volume, output, &WriteOptions { syntax, acquired: None })?)
+    Ok(format::dicom::write(&volume, output, &WriteOptions { syntax, ..WriteOptions::default() })?)
 }
 
 fn dump(input: &Path, output: &Path, nyquist: Option<MetresPerSecond>) -> anyhow::Result<()> {

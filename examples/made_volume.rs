@@ -56,5 +56,5 @@ fn main() -> anyhow::Result<()> {
     let power = PowerScale::Decibel { decibel_per_code: 0.25, decibel_at_zero: -48.5 };
     let apex = apex.map(|[x, y, z]| VolumePoint::new(x, y, z));
     let volume = Volume4::new(grid, timeline, apex, scale, power, Provenance::default(), channels)?;
-    Ok(dicom::write(&volume, Path::new(output), &WriteOptions { syntax, acquired: None })?)
+    Ok(dicom::write(&volume, Path::new(output), &WriteOptions { syntax, ..WriteOptions::default() })?)
 }

@@ -1,5 +1,5 @@
 // One step of a lattice Boltzmann flow (D3Q19, regularised collision, Smagorinsky), and its averages.
-// Keep in sync with src/phantom/flow/lattice.rs, which says where the formulas come from.
+// Keep in sync with src/phantom/flow/processor.rs, which says where the formulas come from.
 //
 // Distributions are kept as deviations from rest, f - w, times SCALE, two to a word as half floats:
 // word 0 holds direction 0, word k (1 to 9) the opposite directions 2k - 1 and 2k.

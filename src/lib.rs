@@ -20,6 +20,8 @@ pub mod sample;
 
 pub mod outline;
 
+pub mod network;
+
 pub mod jet;
 
 pub mod trust;

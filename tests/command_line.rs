@@ -261,6 +261,59 @@ fn convert_goes_by_the_name_and_back() {
         .stdout(contains("grid        40 x 40 x 40").and(contains("problem     neither")));
 }
 
+/// Processes that this one has started
+#[cfg(target_os = "linux")]
+fn children(process: u32) -> Vec<u32> {
+    let mut found = Vec::new();
+    for thread in fs::read_dir(format!("/proc/{process}/task")).into_iter().flatten().flatten() {
+        let list = fs::read_to_string(thread.path().join("children")).unwrap_or_default();
+        found.extend(list.split_whitespace().filter_map(|word| word.parse::<u32>().ok()));
+    }
+    found
+}
+
+#[cfg(target_os = "linux")]
+#[test]
+fn a_worker_that_dies_is_one_failed_row() {
+    let temp = tempfile::tempdir().unwrap();
+    let folder = temp.path();
+    simulated(folder);
+    fs::create_dir(folder.join("many")).unwrap();
+    for seed in 0..4 {
+        // Other bytes, so that each is measured.
+        fs::write(folder.join("one.toml"), format!("seed = {seed}\n{RECIPE}")).unwrap();
+        narrows(folder).args(["phantom", "one.toml", "-o", &format!("many/{seed}.dcm")]).assert().success();
+    }
+    let cohort = Plain::new(assert_cmd::cargo::cargo_bin("narrows"))
+        .current_dir(folder)
+        .args(["cohort", "many", "--out", "t.csv"])
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    // The first worker is killed at its first volume, as the system does where memory ends.
+    let worker = loop {
+        if let Some(worker) = children(cohort.id()).first() {
+            break *worker;
+        }
+        std::thread::sleep(std::time::Duration::from_millis(1));
+    };
+    assert!(Plain::new("kill").args(["-KILL", &worker.to_string()]).status().unwrap().success());
+    let ended = cohort.wait_with_output().unwrap();
+    let said = String::from_utf8(ended.stderr).unwrap();
+    assert_eq!(ended.status.code(), Some(0), "{said}");
+    assert!(said.contains("not measured: 0.dcm: the process that measured it ended early"), "{said}");
+    assert!(said.contains("1 not measured"), "{said}");
+    let table = fs::read_to_string(folder.join("t.volumes.csv")).unwrap();
+    assert_eq!(table.lines().filter(|line| line.contains("signal: 9")).count(), 1, "{table}");
+    // The next run measures that one, and only that one.
+    narrows(folder)
+        .args(["cohort", "many", "--out", "t.csv"])
+        .assert()
+        .success()
+        .stderr(contains("0 not measured; 1 worked on now"));
+}
+
 #[test]
 fn unreadable_input_is_an_error_with_a_hint() {
     let temp = tempfile::tempdir().unwrap();

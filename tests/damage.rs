@@ -22,6 +22,8 @@ use rand_pcg::Pcg64;
 
 #[path = "damage/arrays.rs"]
 mod arrays;
+#[path = "damage/memory.rs"]
+mod memory;
 
 struct Counting;
 
@@ -86,7 +88,7 @@ fn volume(bits: u32) -> Volume4 {
 }
 
 fn file(bits: u32, syntax: Syntax) -> Vec<u8> {
-    write_bytes(&volume(bits), &WriteOptions { syntax, acquired: None }).unwrap()
+    write_bytes(&volume(bits), &WriteOptions { syntax, ..WriteOptions::default() }).unwrap()
 }
 
 const SYNTAXES: [Syntax; 4] = [Syntax::ExplicitLittle, Syntax::Rle, Syntax::JpegLs, Syntax::Deflated];
@@ -200,7 +202,7 @@ fn what_is_accepted_can_be_written_and_read_again() {
         let what = format!("round {round}");
         let Ok(volume) = probe(bytes, &what) else { continue };
         let syntax = SYNTAXES[round % 4];
-        let written = write_bytes(&volume, &WriteOptions { syntax, acquired: None }).unwrap();
+        let written = write_bytes(&volume, &WriteOptions { syntax, ..WriteOptions::default() }).unwrap();
         let again = probe(written, &what).unwrap_or_else(|error| panic!("{what}: {error}"));
         assert_eq!(volume.grid.shape(), again.grid.shape());
         assert_eq!(volume.timeline.frames(), again.timeline.frames());
@@ -317,6 +319,49 @@ fn a_small_deflated_file_cannot_ask_for_gigabytes() {
     assert!(text.contains("pixel data should have"), "{text}");
 }
 
+/// The volume with this stream in the place of each frame, under this transfer syntax
+fn with_streams(stream: &[u8], syntax: &str) -> Vec<u8> {
+    let whole = file(8, Syntax::JpegLs);
+    let pixels = whole.windows(4).rposition(|window| window == [0xE0, 0x7F, 0x10, 0x00]).unwrap();
+    let mut bytes = whole[..pixels + 12].to_vec();
+    let own = bytes.windows(22).position(|window| window == b"1.2.840.10008.1.2.4.80").unwrap();
+    bytes[own..own + 22].copy_from_slice(syntax.as_bytes());
+    bytes.extend([0xFE, 0xFF, 0x00, 0xE0, 0, 0, 0, 0]);
+    for _ in 0..24 {
+        bytes.extend([0xFE, 0xFF, 0x00, 0xE0]);
+        bytes.extend((stream.len() as u32).to_le_bytes());
+        bytes.extend(stream);
+    }
+    bytes.extend([0xFE, 0xFF, 0xDD, 0xE0, 0, 0, 0, 0]);
+    bytes
+}
+
+#[test]
+fn streams_of_codecs_that_are_only_read() {
+    // One picture of 33 x 29, written by libjpeg and by OpenJPEG.
+    let _alone = ALONE.lock();
+    let mut random = Pcg64::new(4, 50);
+    for (stream, syntax) in [
+        (include_bytes!("damage/tile.jpg").as_slice(), "1.2.840.10008.1.2.4.50"),
+        (include_bytes!("damage/tile.j2k").as_slice(), "1.2.840.10008.1.2.4.90"),
+    ] {
+        probe(with_streams(stream, syntax), syntax).unwrap();
+        for length in 0..stream.len() {
+            let cut = probe(with_streams(&stream[..length], syntax), &format!("{syntax} cut at {length}"));
+            // A stream that misses its end alone has all of its pixels.
+            assert!(cut.is_err() || length + 2 >= stream.len(), "{syntax} cut at {length} was accepted");
+        }
+        for round in 0..500 {
+            let mut bytes = stream.to_vec();
+            for _ in 0..=random.next_u64() % 3 {
+                let at = random.next_u64() as usize % bytes.len();
+                bytes[at] = random.next_u64() as u8;
+            }
+            let _ = probe(with_streams(&bytes, syntax), &format!("{syntax} round {round}"));
+        }
+    }
+}
+
 #[test]
 fn what_is_no_volume_is_told_so() {
     let _alone = ALONE.lock();
@@ -341,7 +386,7 @@ fn what_is_no_volume_is_told_so() {
         ("note.txt", "is a text"),
         ("picture.dcm", "is a picture"),
         ("noise.dcm", "unknown kind"),
-        (".", "not a file"),
+        (".", "no volume was found"),
         ("class.dcm", "the object class is MR Image (1.2.840.10008.5.1.4.1.1.4), not Enhanced US Volume"),
     ] {
         let error = open(&path(name));
@@ -360,11 +405,11 @@ fn inspection_tells_also_what_cannot_be_measured() {
     let path = folder.path().join("cut.dcm");
     let whole = file(8, Syntax::ExplicitLittle);
     std::fs::write(&path, &whole).unwrap();
-    let seen = format::inspect(&path, &OpenOptions::default()).unwrap();
+    let seen = format::inspect(&[&path], &OpenOptions::default()).unwrap();
     assert_eq!((seen.problem, seen.grid), (None, Some([33, 29, 4])));
     assert_eq!(seen.blake3, format::hash(&path).unwrap());
     std::fs::write(&path, &whole[..whole.len() - 100]).unwrap();
-    let seen = format::inspect(&path, &OpenOptions::default()).unwrap();
+    let seen = format::inspect(&[&path], &OpenOptions::default()).unwrap();
     assert_eq!(seen.grid, Some([33, 29, 4]));
     let text = seen.to_string();
     assert!(text.contains("problem     the pixel data should have") && text.contains("hint"), "{text}");

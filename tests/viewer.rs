@@ -586,7 +586,7 @@ fn what_else_is_known_is_entered_weighed_and_taken_back() {
     assert_eq!(evidence(&harness).choice(Item::CwDensity), Some("dense"));
     // Another table, and back.
     let title = |harness: &Harness<'static, Option<Desk>>| {
-        desk(harness).session().and_then(|s| s.weighing()).map(|w| w.criteria.title.clone())
+        desk(harness).session().and_then(|s| s.grading()).map(|w| w.criteria.title.clone())
     };
     let before = title(&harness);
     harness.get_by_label_contains("Weighed against: ").click();

@@ -8,7 +8,7 @@
 use anyhow::Context as _;
 use nalgebra::{Unit, Vector3};
 use narrows::job::Watch;
-use narrows::measure::network::{LEVEL_SLICE, Patch, PowerUse, SIDE, SLICES, pitch_mm};
+use narrows::network::{LEVEL_SLICE, Patch, PowerUse, SIDE, SLICES, pitch_mm};
 use narrows::phantom::{JetTruth, JetTruthFrame, ReadyFlow, Recipe, Truth, simulate_flow};
 use narrows::space::{Cut, CutPoint, Direction, VolumePoint};
 use narrows::volume::{ChannelKind, PowerScale, Volume4};

@@ -1,4 +1,4 @@
-"""The network of `narrows::measure::network` in PyTorch: the same layers, the same order of the file.
+"""The network of `narrows::network` in PyTorch: the same layers, the same order of the file.
 
 `src/measure/network/forward.rs` is the twin; a test there compares both on `reference.bin`.
 """

@@ -120,6 +120,9 @@ def fit(args):
     optimiser = torch.optim.AdamW([{"params": decays, "weight_decay": 0.03}, {"params": plain, "weight_decay": 0.0}], lr=rate)
     cast = dict(device_type=device.split(":")[0], dtype=torch.bfloat16, enabled=device != "cpu")
     begin, step, told = time.time(), 0, 0.0
+    if args.until:
+        args.seconds = max(args.until - begin, 1)
+    print(f"leave {args.leave}: {len(train)} patches, {args.seconds:.0f} s", flush=True)
     while True:
         order = torch.from_numpy(np.random.permutation(train)).to(device)
         for at in range(0, max(len(order) - BATCH, 0) + 1, BATCH):
@@ -185,6 +188,7 @@ if __name__ == "__main__":
     parser.add_argument("out")
     parser.add_argument("--leave", type=int)
     parser.add_argument("--seconds", type=float, default=200)
+    parser.add_argument("--until", type=float, help="instead of --seconds: the moment to end at, seconds since 1970")
     parser.add_argument("--gpu", type=int, default=0)
     parser.add_argument("--seed", type=int, default=1)
     fit(parser.parse_args())

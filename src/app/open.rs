@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 
-use crate::format::{self, HashWhen, OpenOptions};
+use crate::format::{self, HashWhen, OpenOptions, Parts};
 use crate::job::{CancelToken, Watch};
 use crate::measure::{self, Results};
 use crate::report::{COMPARISON_FOLDER, ReportOptions, write_comparison};
@@ -270,7 +270,7 @@ fn failed(error: &dyn std::error::Error, hint: &str) -> News {
 
 fn open_volume(path: &Path, known: OpenOptions, tell: &dyn Fn(News)) {
     // The hash reads the whole file; the first picture does not wait for it.
-    let options = OpenOptions { hash: HashWhen::Later, ..known };
+    let options = OpenOptions { hash: HashWhen::Later, parts: Parts::Beside, ..known };
     match format::open(path, &options) {
         Ok(volume) => {
             let review = Review::new(Source::of(&volume, ""));
@@ -306,7 +306,8 @@ fn open_review(path: &Path, known: OpenOptions, tell: &dyn Fn(News)) {
 }
 
 fn open_waiting(waiting: Waiting, path: &Path, different: Different, tell: &dyn Fn(News)) {
-    let opened = format::open(path, &review::as_read(&waiting.review, waiting.known.clone()));
+    let known = OpenOptions { parts: Parts::Beside, ..waiting.known.clone() };
+    let opened = format::open(path, &review::as_read(&waiting.review, known));
     let volume = match opened {
         Ok(volume) => volume,
         Err(error) => {

@@ -140,7 +140,7 @@ impl Made {
             Self::Swept(sweep) => sweep_files(sweep, Look::Wide, PIXELS)?,
             Self::Practised(scores) => practice_files(scores, "scores", PIXELS)?,
         };
-        let written = write_bundle(&bundle, folder)?;
+        let written = write_bundle(bundle, folder)?;
         let picture = written.iter().find(|path| path.extension().is_some_and(|ending| ending == "png"));
         Ok(picture.or(written.last()).cloned().unwrap_or_else(|| folder.to_owned()))
     }

@@ -78,7 +78,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     }
     match &arguments.out {
         Some(folder) => {
-            write_bundle(&agreement_files(&found, 1.6)?, folder)?;
+            write_bundle(agreement_files(&found, 1.6)?, folder)?;
             output::print(&summary(&found))?;
             output::say(&format!("wrote {}", folder.join("index.html").display()));
         }

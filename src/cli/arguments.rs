@@ -3,8 +3,8 @@
 use clap::{Parser, Subcommand};
 
 use super::{
-    Exit, Failure, agree, cohort, convert, draw, flow, home, inspect, measure, phantom, practice, readings,
-    recheck, report, schema, shapes, sweep, view,
+    Exit, Failure, agree, cohort, cohort_worker, convert, draw, flow, home, inspect, measure, phantom,
+    practice, readings, recheck, report, schema, shapes, sweep, view,
 };
 
 const AFTER: &str = "\
@@ -50,6 +50,9 @@ enum Verb {
     Sweep(sweep::Arguments),
     /// Measure many volumes into two tables, one row a jet and one row a volume
     Cohort(cohort::Arguments),
+    /// Read and measure volumes for a cohort that asks on stdin
+    #[command(name = super::cohort_worker::VERB, hide = true)]
+    CohortWorker,
     /// Orifice shapes of a cohort in groups: effects with intervals
     Shapes(shapes::Arguments),
     /// A sealed reading list, and the table of what was read
@@ -77,6 +80,7 @@ impl Arguments {
             Some(Verb::Convert(arguments)) => convert::run(&arguments),
             Some(Verb::Sweep(arguments)) => sweep::run(&arguments),
             Some(Verb::Cohort(arguments)) => cohort::run(&arguments),
+            Some(Verb::CohortWorker) => cohort_worker::serve(),
             Some(Verb::Shapes(arguments)) => shapes::run(&arguments),
             Some(Verb::Readings(arguments)) => readings::run(&arguments),
             Some(Verb::Practice(arguments)) => practice::run(&arguments),

@@ -1,12 +1,12 @@
 //! `narrows cohort`: many volumes, two tables.
 //!
 //! What is done goes to a journal beside the table at once; the tables are put together from it at
-//! the end, in the order of the list. A run that was killed goes on where it stopped.
+//! the end, in the order of the list. A run that was killed goes on where it stopped. Volumes are read and
+//! measured by a process of their own ([`super::cohort_worker`]); one that dies is one failed row.
 
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 use std::ffi::OsString;
 use std::fs;
-use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -14,11 +14,11 @@ use std::time::Instant;
 
 use clap::Args;
 
+use super::cohort_worker::{Answer, Settings, Worker};
 use super::progress::Progress;
 use super::{Exit, Failure, input, output};
-use crate::format::{self, HashWhen, OpenOptions};
+use crate::format::{self, Gathered};
 use crate::job::{CancelToken, Watch};
-use crate::measure::{self, MeasureError, Options};
 use crate::report::study::{
     Journal, JournalError, Known, dictionary_csv, journal_key, table_csv, table_parquet,
 };
@@ -28,7 +28,8 @@ use crate::unit::MetresPerSecond;
 
 #[derive(Debug, Args)]
 pub(super) struct Arguments {
-    /// A folder, searched to its bottom; a text file with one path a line; or one volume
+    /// A folder, searched to its bottom; a text file with one path a line; or one volume. The parts of a
+    /// volume in several files are brought together
     source: PathBuf,
     /// The table of jets, .csv or .parquet; NAME.volumes.*, NAME.dictionary.csv and the journal go
     /// beside it
@@ -48,11 +49,11 @@ pub(super) struct Arguments {
     ap: Option<Direction>,
 }
 
-/// A volume of the list: its name in the tables, and where it lies
+/// A volume of the list: its name in the tables, and its files in the order of its frames
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) struct Entry {
     pub(super) name: String,
-    pub(super) path: PathBuf,
+    pub(super) files: Vec<PathBuf>,
 }
 
 #[derive(Clone, Copy, PartialEq, Eq)]
@@ -70,8 +71,8 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
             "give a folder with volumes, or a list of paths",
         ));
     }
-    for entry in &entries {
-        output::refuse_input(&entry.path, &arguments.out)?;
+    for file in entries.iter().flat_map(|entry| &entry.files) {
+        output::refuse_input(file, &arguments.out)?;
     }
     let (journal, mut known) = Journal::open(&beside(&arguments.out, "journal"))?;
     for other in others(&arguments.with)? {
@@ -82,8 +83,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     }
     let progress = Progress::with_time_left();
     let bench = Bench {
-        options: Options { anterior_posterior: arguments.ap, ..Options::default() },
-        nyquist: arguments.nyquist,
+        settings: Settings::new(arguments.nyquist, arguments.ap),
         words: words(arguments),
         journal: Mutex::new(journal),
         known: Mutex::new(known),
@@ -166,8 +166,7 @@ fn others(paths: &[PathBuf]) -> Result<Vec<PathBuf>, Failure> {
 }
 
 struct Bench {
-    options: Options,
-    nyquist: Option<MetresPerSecond>,
+    settings: Settings,
     words: String,
     journal: Mutex<Journal>,
     known: Mutex<Known>,
@@ -186,8 +185,9 @@ impl Bench {
         let slots: Mutex<Vec<Option<Done>>> = Mutex::new(vec![None; entries.len()]);
         let first_failure: Mutex<Option<Failure>> = Mutex::new(None);
         let work = || {
+            let mut worker = None;
             while let Some(at) = self.take(entries.len()) {
-                match self.one(&entries[at], entries.len()) {
+                match self.one(&entries[at], &mut worker, entries.len()) {
                     Ok(done) => {
                         if let Ok(mut slots) = slots.lock() {
                             slots[at] = Some(done);
@@ -224,56 +224,49 @@ impl Bench {
         (at < count).then_some(at)
     }
 
-    fn one(&self, entry: &Entry, count: usize) -> Result<Done, Failure> {
-        let done = match format::hash(&entry.path) {
-            // Not kept: the file may be there tomorrow.
-            Err(error) => (String::new(), Outcome::failed(&without_path(&error.to_string(), &entry.path))),
-            Ok(hash) => {
+    fn one(&self, entry: &Entry, worker: &mut Option<Worker>, count: usize) -> Result<Done, Failure> {
+        let done = match with(worker, |worker| worker.hash(&entry.files, &self.token))? {
+            Answer::Told(Ok(hash)) => {
                 let key = journal_key(&hash, &self.words);
                 let seen = self.known.lock().ok().and_then(|known| known.get(&key).cloned());
                 let outcome = match seen {
                     Some(outcome) => outcome,
-                    None => self.fresh(entry, &hash, &key, count)?,
+                    None => self.fresh(entry, worker, &hash, &key, count)?,
                 };
                 (hash, outcome)
             }
+            // Not kept: the file may be there tomorrow.
+            Answer::Told(Err(reason)) => (String::new(), Outcome::failed(&reason)),
+            Answer::Died(how) => (String::new(), died(&how)),
+            Answer::Stopped => return Err(self.stopped(count)),
         };
         let finished = self.done.fetch_add(1, Ordering::Relaxed) + 1;
         self.progress.step("measuring volumes", finished, count).map_err(|_| self.stopped(count))?;
         Ok(done)
     }
 
-    fn fresh(&self, entry: &Entry, hash: &str, key: &str, count: usize) -> Result<Outcome, Failure> {
-        // A fault of ours in one file must not cost the others.
-        let measured = catch_unwind(AssertUnwindSafe(|| self.measure(&entry.path, hash)));
+    fn fresh(
+        &self,
+        entry: &Entry,
+        worker: &mut Option<Worker>,
+        hash: &str,
+        key: &str,
+        count: usize,
+    ) -> Result<Outcome, Failure> {
+        let measured = with(worker, |worker| worker.measure(&entry.files, hash, self.settings, &self.token))?;
+        self.fresh.fetch_add(1, Ordering::Relaxed);
         let outcome = match measured {
-            Ok(Some(outcome)) => outcome,
-            Ok(None) => return Err(self.stopped(count)),
-            Err(_) => Outcome::failed("the program failed on this file: please report it"),
+            Answer::Told(outcome) => outcome,
+            // Not kept: with more memory it may go well.
+            Answer::Died(how) => return Ok(died(&how)),
+            Answer::Stopped => return Err(self.stopped(count)),
         };
         let mut journal = self.journal.lock().map_err(|_| Failure::internal("the journal was lost"))?;
         journal.append(key, &outcome)?;
         if let Ok(mut known) = self.known.lock() {
             known.insert(key.to_owned(), outcome.clone());
         }
-        self.fresh.fetch_add(1, Ordering::Relaxed);
         Ok(outcome)
-    }
-
-    /// `None` where the work was stopped
-    fn measure(&self, path: &Path, hash: &str) -> Option<Outcome> {
-        let options = OpenOptions { nyquist: self.nyquist, hash: HashWhen::Later, velocity_bar: None };
-        let mut volume = match format::open(path, &options) {
-            Ok(volume) => volume,
-            Err(error) => return Some(Outcome::failed(&without_path(&error.to_string(), path))),
-        };
-        hash.clone_into(&mut volume.provenance.blake3);
-        let quiet = Watch::new(self.token.clone(), |_, _, _| {});
-        match measure::measure(&volume, &self.options, &quiet) {
-            Ok(results) => Some(Outcome::of(&results)),
-            Err(MeasureError::Cancelled(_)) => None,
-            Err(error) => Some(Outcome::failed(&error.to_string())),
-        }
     }
 
     fn stopped(&self, count: usize) -> Failure {
@@ -285,9 +278,31 @@ impl Bench {
     }
 }
 
-/// A reason without the folder it happened in, so that tables made elsewhere are the same
-fn without_path(reason: &str, path: &Path) -> String {
-    reason.replace(&format!(": {}", path.display()), "")
+/// Asks a worker, which is started where there is none; one that died is not asked again
+fn with<T>(
+    worker: &mut Option<Worker>,
+    ask: impl FnOnce(&mut Worker) -> Answer<T>,
+) -> Result<Answer<T>, Failure> {
+    let mut one = match worker.take() {
+        Some(one) => one,
+        None => Worker::start().map_err(|error| {
+            Failure::usage(
+                format!("cannot start a process to measure in: {error}"),
+                "close other programs and try again; what is done stays done",
+            )
+        })?,
+    };
+    let answer = ask(&mut one);
+    if matches!(answer, Answer::Told(_)) {
+        *worker = Some(one);
+    }
+    Ok(answer)
+}
+
+fn died(how: &str) -> Outcome {
+    Outcome::failed(&format!(
+        "the process that measured it ended early ({how}): perhaps it needs more memory"
+    ))
 }
 
 /// What settles a measurement besides its bytes, in words: part of the journal's keys
@@ -335,12 +350,6 @@ fn write(cohort: &Cohort, out: &Path, kind: Kind) -> Result<(), Failure> {
     ready.into_iter().try_for_each(output::Ready::put)
 }
 
-/// Endings of files that lie among volumes and are none
-const OTHERS: [&str; 24] = [
-    "raw", "zraw", "json", "toml", "md", "txt", "list", "csv", "tsv", "xlsx", "parquet", "journal", "html",
-    "htm", "png", "svg", "jpg", "jpeg", "pdf", "xml", "yaml", "yml", "log", "tmp",
-];
-
 /// Endings of volumes, some of which begin with a text: never taken for a list
 const VOLUMES: [&str; 8] = ["dcm", "nii", "gz", "hdr", "nrrd", "nhdr", "mha", "mhd"];
 
@@ -354,29 +363,46 @@ pub(super) fn entries(source: &Path) -> Result<Vec<Entry>, Failure> {
     };
     let metadata = fs::metadata(source).map_err(refused)?;
     if metadata.is_dir() {
-        let mut passed = 0;
-        let mut found = Vec::new();
-        search(source, source, &mut found, &mut passed).map_err(refused)?;
-        found.sort_by(|a, b| a.name.cmp(&b.name));
-        if passed > 0 {
-            output::say(&format!("note: {passed} files of other kinds are passed over"));
+        let found = format::search(source)?;
+        if found.others > 0 {
+            output::say(&format!("note: {} files of other kinds are passed over", found.others));
         }
-        return Ok(found);
+        let inside = |path: &Path| {
+            let inside = path.strip_prefix(source).unwrap_or(path);
+            let parts: Vec<_> = inside.components().map(|c| c.as_os_str().to_string_lossy()).collect();
+            parts.join("/")
+        };
+        let mut entries = grouped(found.files.into_iter().map(|path| (inside(&path), path)));
+        entries.sort_by(|a, b| a.name.cmp(&b.name));
+        return Ok(entries);
     }
     let ending = source.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
     let text = if VOLUMES.contains(&ending.as_str()) { None } else { list_text(source).map_err(refused)? };
     let Some(text) = text else {
-        let name = source.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
-        return Ok(vec![Entry { name, path: source.to_owned() }]);
+        return Ok(vec![Entry { name: format::name(&[source.to_owned()]), files: vec![source.to_owned()] }]);
     };
     let folder = source.parent().unwrap_or(Path::new(""));
     let mut seen = HashSet::new();
     let lines = text.lines().map(str::trim).filter(|line| !line.is_empty() && !line.starts_with('#'));
-    Ok(lines
-        .filter(|line| seen.insert((*line).to_owned()))
-        // A path is meant from where the list lies, so that list and volumes can move together.
-        .map(|line| Entry { name: line.to_owned(), path: folder.join(line) })
-        .collect())
+    Ok(grouped(
+        lines
+            .filter(|line| seen.insert((*line).to_owned()))
+            // A path is meant from where the list lies, so that list and volumes can move together.
+            .map(|line| (line.to_owned(), folder.join(line))),
+    ))
+}
+
+/// Files with their names as volumes, the parts of one brought together
+fn grouped(files: impl Iterator<Item = (String, PathBuf)>) -> Vec<Entry> {
+    let files: Vec<(String, PathBuf)> = files.collect();
+    let names: HashMap<&Path, &str> =
+        files.iter().map(|(name, path)| (path.as_path(), name.as_str())).collect();
+    let volumes = format::group(files.iter().map(|(_, path)| path.clone()));
+    let entry = |volume: Gathered| {
+        let first = volume.files.first().and_then(|path| names.get(path.as_path())).copied();
+        Entry { name: format::counted(first.unwrap_or_default(), volume.files.len()), files: volume.files }
+    };
+    volumes.into_iter().map(entry).collect()
 }
 
 /// The text of a list; `None` where the file is a volume or another kind of binary
@@ -390,31 +416,6 @@ fn list_text(path: &Path) -> std::io::Result<Option<String>> {
         return Ok(None);
     }
     Ok(fs::read(path).ok().and_then(|bytes| String::from_utf8(bytes).ok()))
-}
-
-fn search(root: &Path, folder: &Path, found: &mut Vec<Entry>, passed: &mut usize) -> std::io::Result<()> {
-    for entry in fs::read_dir(folder)? {
-        let entry = entry?;
-        let path = entry.path();
-        let name = entry.file_name().to_string_lossy().into_owned();
-        if name.starts_with('.') {
-            continue;
-        }
-        // A link to a folder is not followed: it may lead in circles.
-        if entry.file_type()?.is_dir() {
-            search(root, &path, found, passed)?;
-        } else if fs::metadata(&path).map_or(true, |m| m.is_file()) {
-            let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
-            if OTHERS.contains(&ending.as_str()) {
-                *passed += 1;
-            } else {
-                let inside = path.strip_prefix(root).unwrap_or(&path);
-                let parts: Vec<_> = inside.components().map(|c| c.as_os_str().to_string_lossy()).collect();
-                found.push(Entry { name: parts.join("/"), path });
-            }
-        }
-    }
-    Ok(())
 }
 
 impl From<JournalError> for Failure {
@@ -439,7 +440,7 @@ mod tests {
         assert_eq!(names(temp.path()), ["b.dcm", "deep/a.dcm", "plain"]);
         fs::write(at("list.txt"), "# ours\nplain\n\n deep/a.dcm \nplain\nmissing.dcm\n").unwrap();
         assert_eq!(names(&at("list.txt")), ["plain", "deep/a.dcm", "missing.dcm"]);
-        assert_eq!(entries(&at("list.txt")).unwrap()[0].path, at("plain"));
+        assert_eq!(entries(&at("list.txt")).unwrap()[0].files, [at("plain")]);
         assert_eq!(names(&at("b.dcm")), ["b.dcm"]);
         fs::write(at("text.dcm"), "no volume").unwrap();
         assert_eq!(names(&at("text.dcm")), ["text.dcm"]);

@@ -10,8 +10,9 @@ use crate::format::dicom::{Syntax, WriteOptions};
 
 #[derive(Debug, Args)]
 pub(super) struct Arguments {
-    /// The volume to read
-    input: PathBuf,
+    /// The volume to read; of one in several files all of them, or their folder
+    #[arg(required = true, value_name = "INPUT")]
+    inputs: Vec<PathBuf>,
     /// The file to write; its name says the format: .dcm, .nii, .nii.gz, .nrrd, .nhdr, .mha, .mhd.
     /// What the open formats cannot carry goes to OUTPUT.narrows.json
     output: PathBuf,
@@ -48,7 +49,7 @@ impl From<Storage> for Syntax {
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
-    let Arguments { input: from, output: to, syntax, known } = arguments;
+    let Arguments { inputs: from, output: to, syntax, known } = arguments;
     let options = WriteOptions { syntax: (*syntax).into(), ..WriteOptions::default() };
     let written = format::files_written(to, &options)?;
     for part in format::files_read(from)? {
@@ -58,6 +59,9 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     }
     let volume = input::open(from, known)?;
     format::save(&volume, to, &options)?;
+    for what in &volume.provenance.left_out {
+        output::say(&format!("note: not carried over: {what}"));
+    }
     output::say(&format!("wrote {}", list(&written)));
     Ok(Exit::Done)
 }

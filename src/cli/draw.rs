@@ -84,7 +84,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let kind = kind(&arguments.output)?;
     output::refuse_input(&arguments.file, &arguments.output)?;
     let progress = Progress::start();
-    let volume = input::open(&arguments.file, &arguments.known)?;
+    let volume = input::open(&[&arguments.file], &arguments.known)?;
     let svg = match (arguments.cut, arguments.view) {
         (Some(cut), _) => {
             let side = arguments.side.unwrap_or_else(|| whole(&volume));

@@ -157,7 +157,7 @@ impl From<ReportError> for Failure {
             ReportError::Json(_) | ReportError::Pdf(_) | ReportError::Dicom(_) => {
                 Self::internal(error.to_string())
             }
-            ReportError::Io { .. } | ReportError::Foreign(_) => {
+            ReportError::Io { .. } | ReportError::Foreign(_) | ReportError::Shared(_) => {
                 let hint = error.hint().map(str::to_owned);
                 Self { exit: Exit::Usage, error: error.to_string(), hint }
             }

@@ -36,7 +36,7 @@ fn volume(progress: &Progress) -> Result<Volume4, Failure> {
     let help = "(`narrows --help` shows the commands)";
     if let Some(path) = sample() {
         output::say(&format!("no file was given: measuring the sample volume {} {help}", path.display()));
-        return input::open(&path, &input::Known::default());
+        return input::open(&[path], &input::Known::default());
     }
     output::say(&format!("no file was given, and no sample volume is here: simulating one {help}"));
     let (mut volume, _) = phantom::simulate(&Recipe::from_toml(RECIPE)?, progress.watch())?;

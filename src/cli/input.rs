@@ -44,9 +44,9 @@ impl Known {
     }
 }
 
-/// Opens a volume
-pub(super) fn open(path: &Path, known: &Known) -> Result<Volume4, Failure> {
-    Ok(format::open(path, &known.options()?)?)
+/// Opens the volume that files or folders make
+pub(super) fn open<P: AsRef<Path>>(paths: &[P], known: &Known) -> Result<Volume4, Failure> {
+    Ok(format::open_all(paths, &known.options()?)?)
 }
 
 /// The longest file of evidence or criteria; a typed one is a few thousand bytes (our own choice)

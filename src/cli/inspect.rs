@@ -15,8 +15,9 @@ use crate::trust;
 
 #[derive(Debug, Args)]
 pub(super) struct Arguments {
-    /// The file
-    file: PathBuf,
+    /// The file; of a volume in several files all of them, or their folder
+    #[arg(required = true, value_name = "FILE")]
+    files: Vec<PathBuf>,
     /// Write what was found as JSON here; `-` prints it, and nothing else, on stdout
     #[arg(long, value_name = "FILE")]
     json: Option<PathBuf>,
@@ -36,11 +37,11 @@ struct Inspected {
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let options = arguments.known.options()?;
-    let inspection = format::inspect(&arguments.file, &options)?;
+    let inspection = format::inspect(&arguments.files, &options)?;
     let trust = if inspection.problem.is_some() {
         None
     } else {
-        let volume = format::open(&arguments.file, &OpenOptions { hash: HashWhen::Later, ..options })?;
+        let volume = format::open_all(&arguments.files, &OpenOptions { hash: HashWhen::Later, ..options })?;
         let stitch = trust::stitch(&volume, &CancelToken::new());
         let findings = trust::acquisition_with(&volume, stitch.as_ref());
         Some(Trust { verdict: trust::worst(&findings), findings, stitch })
@@ -49,7 +50,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     if let Some(json) = &arguments.json {
         let mut text = serde_json::to_string_pretty(&inspected)?;
         text.push('\n');
-        output::deliver(json, &text, &arguments.file)?;
+        output::deliver(json, &text, &arguments.files)?;
     } else {
         output::print(&text(&inspected))?;
     }

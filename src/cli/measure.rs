@@ -18,8 +18,10 @@ use crate::volume::Volume4;
 
 #[derive(Debug, Args)]
 pub(super) struct Arguments {
-    /// The volume, with colour Doppler velocity: DICOM Enhanced US Volume, NIfTI-1, NRRD or MetaImage
-    file: PathBuf,
+    /// The volume, with colour Doppler velocity: DICOM Enhanced US Volume, NIfTI-1, NRRD or MetaImage; of a
+    /// volume in several files all of them, or their folder
+    #[arg(required = true, value_name = "FILE")]
+    files: Vec<PathBuf>,
     /// A later volume of the same valve: both are measured, side by side and on one scale
     #[arg(long, value_name = "AFTER")]
     compare: Option<PathBuf>,
@@ -65,35 +67,34 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     // The short files first: a slip in them should not wait for the volume.
     let evidence = arguments.evidence.as_deref().map(input::evidence).transpose()?.unwrap_or_default();
     let criteria = arguments.criteria.as_deref().map(input::criteria).transpose()?.unwrap_or_default();
-    let mut volume = input::open(&arguments.file, &arguments.known)?;
+    let mut volume = input::open(&arguments.files, &arguments.known)?;
     if let Some(label) = &arguments.report.label {
         volume.provenance.file.clone_from(label);
     }
     if let Some(json) = arguments.json.as_deref().filter(|json| *json != Path::new("-")) {
         let criteria = arguments.criteria.as_deref().map(Path::new);
-        for input in
-            std::iter::once(arguments.file.as_path()).chain(arguments.evidence.as_deref()).chain(criteria)
-        {
+        let files = arguments.files.iter().map(PathBuf::as_path);
+        for input in files.chain(arguments.evidence.as_deref()).chain(criteria) {
             output::refuse_input(input, json)?;
         }
     }
-    arguments.report.refuse(&arguments.file)?;
+    arguments.files.iter().try_for_each(|file| arguments.report.refuse(file))?;
     let options = measure_options(arguments, criteria, evidence);
     let results = measure::measure(&volume, &options, progress.watch())?;
-    let mut report = arguments.report.options(Some(&arguments.file), progress.watch())?;
+    let mut report = arguments.report.options(&arguments.files, progress.watch())?;
     report.paper.settings = settings(arguments);
     let files = &arguments.report;
     let folder = match &arguments.out {
         Some(folder) => Some(folder.clone()),
         None if arguments.json.is_some() || files.single_files() => None,
-        None => Some(default_folder(&arguments.file, "report")),
+        None => Some(default_folder(&arguments.files[0], "report")),
     };
     let written =
         folder.map(|folder| report::write_folder(&results, &volume, &folder, &report)).transpose()?;
     files.write_single(&results, &volume, &report)?;
     drop(progress);
     if let Some(json) = &arguments.json {
-        output::deliver(json, &report::results_json(&results)?, &arguments.file)?;
+        output::deliver(json, &report::results_json(&results)?, &arguments.files)?;
     }
     if arguments.json.as_deref() == Some(Path::new("-")) {
         if let Some(paths) = &written {
@@ -129,7 +130,7 @@ fn measure_options(arguments: &Arguments, criteria: Criteria, evidence: Evidence
 fn compare(arguments: &Arguments, after: &Path) -> Result<Exit, Failure> {
     let progress = Progress::start();
     let files = &arguments.report;
-    for read in [&arguments.file, after] {
+    for read in arguments.files.iter().map(PathBuf::as_path).chain([after]) {
         files.refuse(read)?;
         if let Some(json) = arguments.json.as_deref().filter(|json| *json != Path::new("-")) {
             output::refuse_input(read, json)?;
@@ -151,7 +152,7 @@ fn compare(arguments: &Arguments, after: &Path) -> Result<Exit, Failure> {
     }
     let options = measure_options(arguments, criteria, Evidence::default());
     let mut volumes =
-        [input::open(&arguments.file, &arguments.known)?, input::open(after, &arguments.known)?];
+        [input::open(&arguments.files, &arguments.known)?, input::open(&[after], &arguments.known)?];
     if let Some(label) = &files.label {
         for (volume, when) in volumes.iter_mut().zip(["before", "after"]) {
             volume.provenance.file = format!("{label}, {when}");
@@ -160,7 +161,7 @@ fn compare(arguments: &Arguments, after: &Path) -> Result<Exit, Failure> {
     let before = measure::measure(&volumes[0], &options, progress.watch())?;
     let later = measure::measure(&volumes[1], &options, progress.watch())?;
     let compared = measure::compare(before, later);
-    let mut report = files.options(None, progress.watch())?;
+    let mut report = files.options::<&Path>(&[], progress.watch())?;
     report.paper.settings = settings(arguments);
     let folder = match &arguments.out {
         Some(folder) => Some(folder.clone()),
@@ -176,7 +177,7 @@ fn compare(arguments: &Arguments, after: &Path) -> Result<Exit, Failure> {
     }
     drop(progress);
     if let Some(json) = &arguments.json {
-        output::deliver(json, &report::comparison_json(&compared)?, &arguments.file)?;
+        output::deliver(json, &report::comparison_json(&compared)?, &arguments.files)?;
     }
     if arguments.json.as_deref() != Some(Path::new("-")) {
         let mut summary = text::comparison(&compared);

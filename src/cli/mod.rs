@@ -8,6 +8,7 @@
 mod agree;
 mod arguments;
 mod cohort;
+mod cohort_worker;
 mod convert;
 mod documents;
 mod draw;

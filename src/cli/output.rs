@@ -5,6 +5,7 @@ use std::io::{self, Write as _};
 use std::path::{Path, PathBuf};
 
 use super::Failure;
+use crate::format::{self, atomic};
 
 /// Prints a result; a reader that has gone away is not an error
 pub(super) fn print(text: &str) -> Result<(), Failure> {
@@ -24,25 +25,14 @@ pub(super) fn say(text: &str) {
 
 /// Bytes ready beside their final name
 pub(super) struct Ready {
-    file: tempfile::NamedTempFile,
+    file: atomic::Ready,
     path: PathBuf,
 }
 
 /// Writes bytes beside the final name, where they vanish unless put in place
 pub(super) fn prepare(path: &Path, bytes: &[u8]) -> Result<Ready, Failure> {
-    let folder = match path.parent() {
-        Some(folder) if !folder.as_os_str().is_empty() => folder,
-        _ => Path::new("."),
-    };
-    let mut builder = tempfile::Builder::new();
-    builder.prefix(".narrows-").suffix(".tmp");
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::PermissionsExt as _;
-        builder.permissions(fs::Permissions::from_mode(0o666));
-    }
-    let mut file = builder.tempfile_in(folder).map_err(|error| cannot_write(path, &error))?;
-    file.write_all(bytes).map_err(|error| cannot_write(path, &error))?;
+    let file =
+        atomic::prepare(path, |out| out.write_all(bytes)).map_err(|error| cannot_write(path, &error))?;
     Ok(Ready { file, path: path.to_owned() })
 }
 
@@ -50,8 +40,7 @@ impl Ready {
     /// Moves the bytes to their final name
     pub(super) fn put(self) -> Result<(), Failure> {
         let path = self.path;
-        self.file.persist(&path).map_err(|error| cannot_write(&path, &error.error))?;
-        Ok(())
+        self.file.put().map_err(|error| cannot_write(&path, &error))
     }
 }
 
@@ -67,17 +56,20 @@ pub(super) fn write(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
 }
 
 /// Writes a document to `-` (stdout) or a file
-pub(super) fn deliver(target: &Path, text: &str, input: &Path) -> Result<(), Failure> {
+pub(super) fn deliver<P: AsRef<Path>>(target: &Path, text: &str, inputs: &[P]) -> Result<(), Failure> {
     if target == Path::new("-") {
         return print(text);
     }
-    refuse_input(input, target)?;
+    inputs.iter().try_for_each(|input| refuse_input(input.as_ref(), target))?;
     write(target, text.as_bytes())
 }
 
-/// Refuses to write over the file that is being read
+/// Refuses to write over the file that is being read, or the files of the folder
 pub(super) fn refuse_input(input: &Path, output: &Path) -> Result<(), Failure> {
-    if same_file(input, output) {
+    let inside = input.is_dir()
+        && output.exists()
+        && format::search(input).is_ok_and(|found| found.files.iter().any(|file| same_file(file, output)));
+    if inside || same_file(input, output) {
         return Err(Failure::usage(
             format!("the output would replace the file being read: {}", output.display()),
             "give the output another name",

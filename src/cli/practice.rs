@@ -221,7 +221,7 @@ fn score(arguments: &Score) -> Result<Exit, Failure> {
     let scores = Scores::of(attempts, notes);
     output::print(&practice_text(&scores))?;
     if let Some((into, stem)) = table {
-        let written = write_bundle(&practice_files(&scores, &stem, 1.6)?, &into)?;
+        let written = write_bundle(practice_files(&scores, &stem, 1.6)?, &into)?;
         let names: Vec<String> = written.iter().map(|path| path.display().to_string()).collect();
         output::say(&format!("wrote {}", names.join(", ")));
     }

@@ -89,7 +89,7 @@ fn make_list(arguments: &Make) -> Result<Exit, Failure> {
     }
     let volumes: Vec<(String, String)> = found
         .iter()
-        .map(|entry| Ok((entry.name.clone(), format::hash(&entry.path)?)))
+        .map(|entry| Ok((entry.name.clone(), format::hash_files(&entry.files)?)))
         .collect::<Result<_, Failure>>()?;
     let (list, key) = make(&volumes, &readers, arguments.repeats, arguments.seed);
     let key_path = arguments.out.with_extension("key.json");
@@ -108,11 +108,23 @@ fn make_list(arguments: &Make) -> Result<Exit, Failure> {
         let Some(from) = found.iter().find(|entry| entry.name == item.volume) else { continue };
         let own = folder.join(&item.reader);
         fs::create_dir_all(&own).map_err(|error| cannot("make the folder", &own, &error))?;
-        let ending = from.path.extension().map(|e| format!(".{}", e.to_string_lossy())).unwrap_or_default();
-        let to = own.join(format!("{}{ending}", item.id));
-        // A second name for the same bytes where the disk allows it, else a copy.
-        if fs::hard_link(&from.path, &to).is_err() {
-            fs::copy(&from.path, &to).map_err(|error| cannot("copy the volume to", &to, &error))?;
+        // The parts of one volume keep together in a folder.
+        let several = from.files.len() > 1;
+        if several {
+            let folder = own.join(&item.id);
+            fs::create_dir_all(&folder).map_err(|error| cannot("make the folder", &folder, &error))?;
+        }
+        for (number, file) in from.files.iter().enumerate() {
+            let ending = file.extension().map(|e| format!(".{}", e.to_string_lossy())).unwrap_or_default();
+            let to = if several {
+                own.join(&item.id).join(format!("{}{ending}", number + 1))
+            } else {
+                own.join(format!("{}{ending}", item.id))
+            };
+            // A second name for the same bytes where the disk allows it, else a copy.
+            if fs::hard_link(file, &to).is_err() {
+                fs::copy(file, &to).map_err(|error| cannot("copy the volume to", &to, &error))?;
+            }
         }
     }
     let mut text = serde_json::to_string_pretty(&list)?;

@@ -43,7 +43,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         Some(target) if target.as_os_str() == "-" => output::print(&json)?,
         Some(target) => {
             output::refuse_input(&arguments.review, target)?;
-            output::deliver(target, &json, &file)?;
+            output::deliver(target, &json, &[&file])?;
             output::print(&table(&recheck))?;
         }
         None => output::print(&table(&recheck))?,

@@ -7,7 +7,7 @@ use clap::Args;
 use super::progress::Progress;
 use super::report_options::ReportArguments;
 use super::{Exit, Failure, input, measure, output, text};
-use crate::format;
+use crate::format::{self, OpenOptions, Parts};
 use crate::measure::Results;
 use crate::report::{self, ReportOptions};
 use crate::review::{self, Different, Located, OtherVolume, Review};
@@ -55,7 +55,9 @@ impl VolumeArguments {
                 }
             },
         };
-        let volume = format::open(&file, &review::as_read(read, self.known.options()?))?;
+        // What was read is known by its hash, so that the other parts of it may be looked for.
+        let known = OpenOptions { parts: Parts::Beside, ..self.known.options()? };
+        let volume = format::open(&file, &review::as_read(read, known))?;
         review::accept(read, &volume, &volume.provenance.blake3, Different::Refuse)?;
         Ok((volume, file))
     }
@@ -75,7 +77,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         volume.provenance.file.clone_from(label);
     }
     let results = review::numbers(&read, &volume, progress.watch())?;
-    let mut options = arguments.report.options(Some(&file), progress.watch())?;
+    let mut options = arguments.report.options(&[&file], progress.watch())?;
     options.paper.settings = vec![["Review".into(), name(&arguments.review)]];
     let folder = match &arguments.out {
         Some(folder) => Some(folder.clone()),
@@ -94,7 +96,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         .transpose()?;
     arguments.report.write_single(&results, &volume, &options)?;
     if let Some(json) = &arguments.json {
-        output::deliver(json, &report::results_json(&results)?, &file)?;
+        output::deliver(json, &report::results_json(&results)?, &[&file])?;
     }
     if arguments.json.as_deref() != Some(Path::new("-")) {
         let mut summary = text::summary(&results);

@@ -44,9 +44,9 @@ pub(super) struct ReportArguments {
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
 pub(super) enum Units {
     /// Square millimetres
-    #[default]
     Mm2,
     /// Square centimetres
+    #[default]
     Cm2,
 }
 
@@ -69,9 +69,15 @@ pub(super) enum Leaking {
 }
 
 impl ReportArguments {
-    /// How the report of a volume from this file is written
-    pub(super) fn options(&self, file: Option<&Path>, watch: &Watch) -> Result<ReportOptions, Failure> {
-        let source = file.map(SourceInstance::of_file).transpose()?;
+    /// How the report of a volume from these files is written
+    ///
+    /// Without files, as for a comparison, nothing is written for an archive.
+    pub(super) fn options<P: AsRef<Path>>(
+        &self,
+        files: &[P],
+        watch: &Watch,
+    ) -> Result<ReportOptions, Failure> {
+        let source = if files.is_empty() { None } else { Some(SourceInstance::of_files(files)?) };
         let archive = source.map(|source| Archive {
             source,
             options: StructuredReportOptions {

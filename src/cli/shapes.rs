@@ -37,7 +37,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     output::print(&shapes_csv(&found))?;
     if let Some(folder) = &arguments.out {
         let name = arguments.table.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
-        write_bundle(&shapes_files(&found, &name, 1.6)?, folder)?;
+        write_bundle(shapes_files(&found, &name, 1.6)?, folder)?;
         output::say(&format!("wrote {}", folder.join("index.html").display()));
     }
     Ok(Exit::Done)

@@ -73,7 +73,7 @@ impl From<Parameter> for Over {
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
-    let volume = input::open(&arguments.file, &arguments.known)?;
+    let volume = input::open(&[&arguments.file], &arguments.known)?;
     let truth = truth_beside(&arguments.file)?;
     let progress = Progress::start();
     let options = SweepOptions {
@@ -90,7 +90,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     output::print(&sweep_csv(&found))?;
     if let Some(folder) = &arguments.out {
         let look = if arguments.wide { Look::Wide } else { Look::Page };
-        write_bundle(&sweep_files(&found, look, 1.6)?, folder)?;
+        write_bundle(sweep_files(&found, look, 1.6)?, folder)?;
         output::say(&format!("wrote {}", folder.join("sweep.svg").display()));
     }
     Ok(Exit::Done)

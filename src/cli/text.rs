@@ -5,7 +5,10 @@ use std::fmt::Write as _;
 use crate::measure::results::{Finding, JetResult, Verdict};
 use crate::measure::{Comparison, Results};
 use crate::report::words;
-use crate::report::{self, ReportPaths};
+use crate::report::{self, AreaUnit, ReportPaths};
+
+/// The unit of areas on the terminal
+const CM2: AreaUnit = AreaUnit::Cm2;
 
 /// The answer and what a reader must know about it
 pub(super) fn summary(results: &Results) -> String {
@@ -23,7 +26,7 @@ pub(super) fn summary(results: &Results) -> String {
         jets => {
             let total = &results.total.vca_mm2;
             row("jets", &jets.len().to_string());
-            row("sum of areas", &format!("{}   {}", words::mm2_interval(total), words::cm2_interval(total)));
+            row("sum of areas", &CM2.interval(total));
             for jet in jets {
                 row("", "");
                 row(&format!("jet {}", jet.id), "");
@@ -38,8 +41,8 @@ pub(super) fn summary(results: &Results) -> String {
             row("", envelope.trim_end_matches('.'));
         }
     }
-    if let Some(weighing) = &results.severity {
-        row("weighing", &weighing.conclusion.sentence);
+    if let Some(grading) = &results.severity {
+        row("grading", &grading.conclusion.sentence);
     }
     let verdict = results.trust.verdict;
     row("trust check", &format!("{}: {}", words::verdict(verdict), words::verdict_meaning(verdict)));
@@ -53,26 +56,31 @@ pub(super) fn summary(results: &Results) -> String {
 
 fn jet_rows(row: &mut impl FnMut(&str, &str), jet: &JetResult) {
     let vca = &jet.vca_mm2;
-    row("vena contracta area", &format!("{}   {}", words::mm2_interval(vca), words::cm2_interval(vca)));
+    row("VC area, effective", &CM2.interval(vca));
+    let displayed =
+        jet.displayed_area_mm2.map_or_else(|| CM2.text(jet.traced_area_mm2), |area| CM2.interval(&area));
+    row("VC area, displayed", &displayed);
     row("long-axis width", &words::mm_interval(&jet.width_mm.long_axis));
     row("commissural width", &words::mm_interval(&jet.width_mm.commissural));
-    let claim = if jet.single_width.misleads { "misleads" } else { "inside the interval" };
     let off = words::signed(jet.single_width.error_percent, 0);
-    row("a single width", &format!("implies {} ({off} %): {claim}", words::mm2(jet.circle_area_mm2)));
+    row("circle of the width", &format!("{} ({off} %)", CM2.text(jet.circle_area_mm2)));
+    if let Some(misleads) = words::width_misleads(jet, CM2) {
+        row("", misleads.trim_end_matches('.'));
+    }
     row("shape", words::shape_sentence(jet).trim_end_matches('.'));
     let systole = &jet.systole;
     let pattern = format!(
         "{}, there in {} % of it; mean area {}",
         words::pattern(systole.pattern),
         words::fixed(100.0 * systole.present_fraction, 0),
-        words::mm2(systole.mean_vca_mm2)
+        CM2.text(systole.mean_vca_mm2)
     );
     row("through systole", &pattern);
     if let Some(flow) = &jet.convergence.flow_ml_s {
         let orifice = jet
             .convergence
             .eroa_mm2
-            .map_or_else(String::new, |area| format!("   EROA {}", words::mm2_interval(&area)));
+            .map_or_else(String::new, |area| format!("   EROA {}", CM2.interval(&area)));
         row("flow convergence", &format!("{}{orifice}", words::flow_interval(flow)));
     }
 }
@@ -117,8 +125,8 @@ pub(super) fn one_line(results: &Results) -> String {
             };
             format!(
                 "Vena contracta area {} (95 % interval {}), {jets}; trust check: {trust}.\n",
-                words::mm2(vca.value),
-                words::span(vca, 1)
+                CM2.text(vca.value),
+                CM2.span(vca)
             )
         }
     }

@@ -75,6 +75,9 @@ pub struct Notes {
     pub observed: Vec<String>,
     /// What is not there
     pub missing: Vec<String>,
+    /// What is in the file and not in the volume made of it
+    #[serde(default)]
+    pub left_out: Vec<String>,
 }
 
 impl Notes {
@@ -84,6 +87,11 @@ impl Notes {
         if !self.assumed.contains(&sentence) {
             self.assumed.push(sentence);
         }
+    }
+
+    /// Notes what of the file is not in the volume
+    pub fn leave_out(&mut self, what: impl Into<String>) {
+        self.left_out.push(what.into());
     }
 }
 
@@ -180,6 +188,7 @@ impl fmt::Display for Inspection {
             ("assumed", &self.notes.assumed),
             ("noted", &self.notes.observed),
             ("missing", &self.notes.missing),
+            ("left out", &self.notes.left_out),
         ];
         for (name, list) in lists {
             for line in list {

@@ -7,9 +7,11 @@
 //! filled in is listed in the volume's provenance; what cannot be filled in is an error with a hint.
 
 pub mod array;
-mod atomic;
+pub(crate) mod atomic;
 pub mod dicom;
+mod gather;
 mod inspection;
+mod limits;
 mod map;
 mod save;
 mod truth;
@@ -18,6 +20,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 pub use array::{BarError, VelocityBar};
+pub use gather::{Gathered, Looks, Searched, counted, group, name, search};
 pub use inspection::{ChannelSeen, Inspection, Notes, Present, Problem};
 pub use save::{files_written, save};
 pub use truth::{TruthError, truth_beside};
@@ -45,6 +48,18 @@ pub struct OpenOptions {
     pub velocity_bar: Option<Arc<VelocityBar>>,
     /// When the file's hash is taken
     pub hash: HashWhen,
+    /// Where the other parts of a volume in several files are looked for
+    pub parts: Parts,
+}
+
+/// Where the other parts of a volume in several files are looked for
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Parts {
+    /// Only what is given counts; a part alone is refused
+    #[default]
+    Given,
+    /// In the folder of the file given
+    Beside,
 }
 
 /// When the hash of a file is taken
@@ -72,10 +87,26 @@ pub enum FormatError {
         /// What the system said
         source: std::io::Error,
     },
-    /// A folder or a device
+    /// A device or the like
     #[error("this is not a file: {}", path.display())]
     NotAFile {
         /// What it is called
+        path: PathBuf,
+    },
+    /// A folder without a volume
+    #[error("no volume was found: {}", path.display())]
+    NoVolume {
+        /// Where it was looked for
+        path: PathBuf,
+    },
+    /// Several volumes where one was asked for
+    #[error("there are {count} volumes ({listed}), and one was asked for: {}", path.display())]
+    Several {
+        /// How many
+        count: usize,
+        /// Their names, by series
+        listed: String,
+        /// Where they were found; the first of several paths
         path: PathBuf,
     },
     /// No bytes
@@ -109,12 +140,6 @@ pub enum FormatError {
         format: &'static str,
         /// Why
         source: Box<ArrayError>,
-    },
-    /// A velocity bar for a file that holds velocities
-    #[error("a velocity bar was given, but a DICOM volume holds velocities, not colours: {}", path.display())]
-    BarUnused {
-        /// Which file
-        path: PathBuf,
     },
     /// The volume cannot be expressed in the open format
     #[error("cannot write the volume: {source}: {}", path.display())]
@@ -155,9 +180,11 @@ impl FormatError {
     pub fn hint(&self) -> String {
         match self {
             Self::Read { .. } => "check the name, the folder and your right to read it".to_owned(),
-            Self::NotAFile { .. } => {
-                "give a single file: a volume is one file with all of its frames".to_owned()
+            Self::NotAFile { .. } => "give a file, or a folder with the parts of a volume".to_owned(),
+            Self::NoVolume { .. } => {
+                "a volume is a DICOM Enhanced US Volume, or a NIfTI-1, NRRD or MetaImage file".to_owned()
             }
+            Self::Several { .. } => "name one of them, or measure all with `narrows cohort`".to_owned(),
             Self::Empty { .. } => "the export or copy did not finish: make it again".to_owned(),
             Self::Unknown { .. } => {
                 "a volume is a DICOM file of the class Enhanced US Volume, with its file header, or a NIfTI-1, NRRD or \
@@ -166,7 +193,6 @@ impl FormatError {
             }
             Self::Dicom { source, .. } => source.hint().to_owned(),
             Self::Array { source, .. } | Self::WriteArray { source, .. } => source.hint(),
-            Self::BarUnused { .. } => "leave out --velocity-bar".to_owned(),
             Self::Name { .. } => {
                 "names end in .dcm, .nii, .nii.gz, .nrrd, .nhdr, .mha or .mhd; rle and jpeg-ls are for DICOM, deflated \
                  for all but .nii"
@@ -178,13 +204,21 @@ impl FormatError {
     }
 }
 
-/// Opens a volume
+/// Opens a volume: a file, or a folder with the parts of one
 ///
 /// # Errors
 /// See [`FormatError`]; [`FormatError::hint`] says what to do.
 pub fn open(path: &Path, options: &OpenOptions) -> Result<Volume4, FormatError> {
-    let bytes = map::map(path)?;
-    read(&bytes, path, Folder::Beside, options, &mut Inspection::default())
+    open_all(&[path], options)
+}
+
+/// Opens the one volume that several files or folders make
+///
+/// # Errors
+/// See [`FormatError`]; [`FormatError::Several`] where they make more than one.
+pub fn open_all<P: AsRef<Path>>(paths: &[P], options: &OpenOptions) -> Result<Volume4, FormatError> {
+    let files = mapped(gather::one(paths, options.parts)?)?;
+    read(&files, Folder::Beside, options, &mut Inspection::default())
 }
 
 /// Reads a volume from bytes in memory; `name` stands for the file in messages and provenance
@@ -194,19 +228,21 @@ pub fn open(path: &Path, options: &OpenOptions) -> Result<Volume4, FormatError> 
 /// # Errors
 /// See [`FormatError`].
 pub fn read_bytes(bytes: &SharedBytes, name: &str, options: &OpenOptions) -> Result<Volume4, FormatError> {
-    read(bytes, Path::new(name), Folder::None, options, &mut Inspection::default())
+    let file = Opened { path: PathBuf::from(name), bytes: bytes.clone() };
+    read(&[file], Folder::None, options, &mut Inspection::default())
 }
 
-/// Tells what a file holds, also where it cannot be measured
+/// Tells what the files or folders of one volume hold, also where it cannot be measured
 ///
 /// # Errors
 /// See [`FormatError`]: where there is nothing to tell. A volume that has something against it is
 /// told, with [`Inspection::problem`] set.
-pub fn inspect(path: &Path, options: &OpenOptions) -> Result<Inspection, FormatError> {
-    let bytes = map::map(path)?;
-    let mut seen =
-        Inspection { file: file_name(path), bytes: (*bytes).as_ref().len() as u64, ..Inspection::default() };
-    let error = match read(&bytes, path, Folder::Beside, options, &mut seen) {
+pub fn inspect<P: AsRef<Path>>(paths: &[P], options: &OpenOptions) -> Result<Inspection, FormatError> {
+    let files = mapped(gather::one(paths, options.parts)?)?;
+    let names: Vec<PathBuf> = files.iter().map(|file| file.path.clone()).collect();
+    let bytes = files.iter().map(|file| (*file.bytes).as_ref().len() as u64).sum();
+    let mut seen = Inspection { file: name(&names), bytes, ..Inspection::default() };
+    let error = match read(&files, Folder::Beside, options, &mut seen) {
         Ok(volume) => {
             seen.blake3 = volume.provenance.blake3;
             return Ok(seen);
@@ -225,34 +261,60 @@ pub fn inspect(path: &Path, options: &OpenOptions) -> Result<Inspection, FormatE
 
 /// BLAKE3 of the bytes that a volume's numbers depend on, in hexadecimal
 ///
-/// Of a single file it is the hash of that file. Of a file with others beside it that belong to it
-/// ([`files_read`]) it is the hash of all of them, one after the other.
+/// Of a single file it is the hash of that file. Of a file with others that belong to it
+/// ([`files_read`]) it is the hash of all of them, one after the other. A part of a volume stands for
+/// all parts in its folder.
 ///
 /// # Errors
 /// [`FormatError::Read`] and its like.
 pub fn hash(path: &Path) -> Result<String, FormatError> {
-    let parts = files_read(path)?.iter().map(|path| map::map(path)).collect::<Result<Vec<_>, _>>()?;
-    Ok(hash_of(&parts))
+    hash_files(&gather::one(&[path], Parts::Beside)?)
 }
 
-/// A file and those beside it that belong to it: samples kept apart from their header, a sidecar
+/// The same of the parts of a volume, in the order of its frames
 ///
 /// # Errors
-/// [`FormatError::Read`] and its like, for the file itself.
-pub fn files_read(path: &Path) -> Result<Vec<PathBuf>, FormatError> {
-    let bytes = map::map(path)?;
-    let all = (*bytes).as_ref();
-    let mut files = vec![path.to_owned()];
-    if !dicom::is_dicom(all)
-        && let Some(format) = Format::of(all)
-    {
-        files.extend(array::read::companions(all, path, format));
+/// [`FormatError::Read`] and its like.
+pub fn hash_files(parts: &[PathBuf]) -> Result<String, FormatError> {
+    let files = mapped(with_companions(parts)?)?;
+    Ok(hash_of(files.iter().map(|file| &file.bytes)))
+}
+
+/// All files that a volume of these files or folders is read from: its parts, samples kept apart from
+/// their header, a sidecar
+///
+/// # Errors
+/// [`FormatError::Read`] and its like, for the files themselves.
+pub fn files_read<P: AsRef<Path>>(paths: &[P]) -> Result<Vec<PathBuf>, FormatError> {
+    with_companions(&gather::one(paths, Parts::Given)?)
+}
+
+fn with_companions(parts: &[PathBuf]) -> Result<Vec<PathBuf>, FormatError> {
+    let mut files = parts.to_vec();
+    for path in parts {
+        let bytes = map::map(path)?;
+        let all = (*bytes).as_ref();
+        if !dicom::is_dicom(all)
+            && let Some(format) = Format::of(all)
+        {
+            files.extend(array::read::companions(all, path, format));
+        }
     }
     Ok(files)
 }
 
+/// A file with its bytes
+struct Opened {
+    path: PathBuf,
+    bytes: SharedBytes,
+}
+
+fn mapped(paths: Vec<PathBuf>) -> Result<Vec<Opened>, FormatError> {
+    paths.into_iter().map(|path| Ok(Opened { bytes: map::map(&path)?, path })).collect()
+}
+
 /// BLAKE3 in hexadecimal, on all threads
-fn hash_of(parts: &[SharedBytes]) -> String {
+fn hash_of<'a>(parts: impl IntoIterator<Item = &'a SharedBytes>) -> String {
     let mut hasher = blake3::Hasher::new();
     for part in parts {
         hasher.update_rayon((**part).as_ref());
@@ -273,38 +335,44 @@ enum Folder {
     None,
 }
 
+/// Reads the files of one volume, in the order of its frames
 fn read(
-    bytes: &SharedBytes,
-    path: &Path,
+    files: &[Opened],
     folder: Folder,
     options: &OpenOptions,
     seen: &mut Inspection,
 ) -> Result<Volume4, FormatError> {
+    let Some(Opened { path, bytes }) = files.first() else {
+        return Err(FormatError::NoVolume { path: PathBuf::new() });
+    };
     let all = (**bytes).as_ref();
     if all.is_empty() {
         return Err(FormatError::Empty { path: path.to_owned() });
     }
+    let names: Vec<PathBuf> = files.iter().map(|file| file.path.clone()).collect();
     let provenance =
-        Provenance { file: file_name(path), nyquist_given: options.nyquist, ..Provenance::default() };
-    let mut parts = vec![bytes.clone()];
+        Provenance { file: name(&names), nyquist_given: options.nyquist, ..Provenance::default() };
+    let mut hashed: Vec<&SharedBytes> = files.iter().map(|file| &file.bytes).collect();
+    let companions;
     let mut volume = if dicom::is_dicom(all) {
-        if options.velocity_bar.is_some() {
-            return Err(FormatError::BarUnused { path: path.to_owned() });
-        }
-        dicom::read::read(bytes.clone(), options, provenance, seen)
-            .map_err(|source| FormatError::Dicom { path: path.to_owned(), source: Box::new(source) })?
+        let parts: Vec<SharedBytes> = files.iter().map(|file| file.bytes.clone()).collect();
+        dicom::read::read(&parts, options, provenance, seen).map_err(|fault| FormatError::Dicom {
+            path: files.get(fault.part).map_or(path, |file| &file.path).to_owned(),
+            source: Box::new(fault.source),
+        })?
     } else if let Some(format) = Format::of(all) {
-        let beside = (folder == Folder::Beside).then_some(path);
+        let beside = (folder == Folder::Beside).then_some(path.as_path());
         let read = array::read::read(bytes, beside, format, options, provenance, seen).map_err(|source| {
             FormatError::Array { path: path.to_owned(), format: format.name(), source: Box::new(source) }
         })?;
-        parts.extend(read.companions);
+        companions = read.companions;
+        hashed.extend(&companions);
         read.volume
     } else {
         return Err(FormatError::Unknown { looks_like: looks_like(all), path: path.to_owned() });
     };
     if options.hash == HashWhen::AtOnce {
-        volume.provenance.blake3 = hash_of(&parts);
+        volume.provenance.blake3 = hash_of(hashed);
     }
     Ok(volume)
 }

@@ -3,14 +3,15 @@
 use rayon::prelude::*;
 
 use crate::job::{Cancelled, Watch};
-use crate::space::{Direction, VoxelPoint, angle_between};
+use crate::space::{Cut, Direction, VolumePoint, VoxelPoint, angle_between};
 use crate::volume::{ChannelKind, Volume4};
 
 use super::link::{Jet, link};
 use super::pose::{Guess, JetPose, Part, refine};
 use super::section::SectionPlan;
 use super::seed::{Seed, seeds};
-use super::{Signal, SignalScale, second_look};
+use super::settle::{Settled, settle, starts};
+use super::{Signal, SignalScale};
 
 /// How jets are looked for
 #[derive(Clone, Debug)]
@@ -47,16 +48,7 @@ pub fn find(
 ) -> Result<(SignalScale, Vec<Jet>), JetError> {
     let scale = SignalScale::of(volume).ok_or(JetError::NoVelocity)?;
     let beam = volume.beam_at(volume.grid.middle()).unwrap_or(volume.grid.axes()[2]);
-    // "No jet" is too grave an answer to rest on planes across the beam alone.
-    let mut jets = link(in_frames(volume, scale, &[beam], watch, "finding the jets")?, options.most);
-    if jets.is_empty() && options.most > 0 {
-        let mut again =
-            in_frames(volume, scale, &second_look::leaning(beam), watch, "looking again for jets")?;
-        for poses in &mut again {
-            poses.retain(second_look::is_wide);
-        }
-        jets = link(again, options.most);
-    }
+    let mut jets = link(in_frames(volume, scale, beam, watch, "finding the jets")?, options.most);
     fill_gaps(volume, scale, &mut jets, watch)?;
     Ok((scale, jets))
 }
@@ -65,7 +57,7 @@ pub fn find(
 fn in_frames(
     volume: &Volume4,
     scale: SignalScale,
-    across: &[Direction],
+    across: Direction,
     watch: &Watch,
     stage: &str,
 ) -> Result<Vec<Vec<JetPose>>, Cancelled> {
@@ -90,15 +82,11 @@ fn in_frames(
 const MOST_SEEDS: usize = 16;
 
 /// The jets of one frame
-fn in_frame(volume: &Volume4, signal: &Signal, frame: usize, across: &[Direction]) -> Vec<JetPose> {
+fn in_frame(volume: &Volume4, signal: &Signal, frame: usize, across: Direction) -> Vec<JetPose> {
     let plan = SectionPlan::default();
     let mut poses: Vec<JetPose> = Vec::new();
-    let mut places: Vec<(Seed, Direction)> = across
-        .iter()
-        .flat_map(|normal| seeds(signal, *normal).into_iter().map(move |seed| (seed, *normal)))
-        .collect();
-    places.sort_by(|a, b| b.0.area_mm2.total_cmp(&a.0.area_mm2));
-    for (seed, normal) in places.into_iter().take(MOST_SEEDS) {
+    for seed in seeds(signal, across).into_iter().take(MOST_SEEDS) {
+        let normal = across;
         let axis = flow_sense(volume, signal, frame, &seed);
         let levels = [signal.tracing_level(), signal.seeing_level()];
         // A broad or bent stream can lean the first axis so far that the planes slide off the jet:
@@ -123,10 +111,35 @@ fn in_frame(volume: &Volume4, signal: &Signal, frame: usize, across: &[Direction
             kept.push(pose);
         }
     }
-    let mut poses = without_eddies(kept);
+    // The network has the last word on each, and looks where flow is incoherent besides.
+    let extent = |area_mm2: f64| 2.6 * (area_mm2 / std::f64::consts::PI).sqrt();
+    let beam = |at: VolumePoint| volume.beam_at(at).unwrap_or(volume.grid.axes()[2]);
+    let sense = |at: VolumePoint| {
+        flow_sense(volume, signal, frame, &Seed { centre: at, axis: beam(at), area_mm2: 0.0 })
+    };
+    let mut found: Vec<Settled> = kept
+        .iter()
+        .filter_map(|pose| settle(signal, Cut::perpendicular_to(pose.neck, pose.axis), extent(pose.area_mm2)))
+        .collect();
+    for start in starts(signal, sense) {
+        if !found.iter().any(|known| known.is_near(start.centre())) {
+            found.extend(settle(signal, start, UNKNOWN_EXTENT_MM));
+        }
+    }
+    found.sort_by(|a, b| b.orifice().total_cmp(&a.orifice()));
+    let mut apart: Vec<Settled> = Vec::new();
+    for settled in found {
+        if !apart.iter().any(|known| known.is_same(&settled) || settled.is_same(known)) {
+            apart.push(settled);
+        }
+    }
+    let mut poses: Vec<JetPose> = apart.iter().map(|settled| settled.pose(signal)).collect();
     poses.sort_by(|a, b| b.area_mm2.total_cmp(&a.area_mm2));
     poses
 }
+
+/// Length of what is displayed where nothing is known yet, mm
+const UNKNOWN_EXTENT_MM: f64 = 10.0;
 
 /// A stream counts as a jet when fast flow is seen about its neck and its area has a minimum there
 /// between wider flow and a jet that goes on
@@ -140,19 +153,6 @@ fn is_a_jet(pose: &JetPose) -> bool {
         && pose.area_mm2 > 3.0
         && pose.contraction == Part::Found
         && (both || (one && pose.whole == Part::Found))
-}
-
-/// Leaves out what is calm beside a jet
-///
-/// Beside a jet that scatters, blood streaming toward it or curling past it narrows too, but stays
-/// coherent. The shares are set on simulated acquisitions (random recipes 6000 to 6799).
-fn without_eddies(poses: Vec<JetPose>) -> Vec<JetPose> {
-    let wildest = poses.iter().map(|pose| pose.haste).fold(0.0, f64::max);
-    let least = |pose: &JetPose| match (pose.convergence, pose.expansion) {
-        (Part::Found, Part::Found) => 0.55 * wildest,
-        _ => 0.8 * wildest,
-    };
-    poses.into_iter().filter(|pose| pose.haste >= least(pose)).collect()
 }
 
 /// Coherent flow within this distance tells which way an axis runs, mm
@@ -235,10 +235,7 @@ fn fill_gaps(volume: &Volume4, scale: SignalScale, jets: &mut [Jet], watch: &Wat
 /// The pose in a frame that lies near the one known from the frame beside it
 fn looked_again(volume: &Volume4, scale: SignalScale, frame: usize, known: &JetPose) -> Option<JetPose> {
     let signal = Signal::new(volume, frame, scale)?;
-    let guess = Guess { point: known.neck, axis: known.axis };
-    refine(&signal, guess, &SectionPlan::default(), signal.tracing_level()).filter(|pose| {
-        is_a_jet(pose)
-            && pose.neck.from(known.neck).norm() < 4.0
-            && angle_between(&pose.axis, &known.axis) < 0.5
-    })
+    let extent = 2.6 * (known.area_mm2 / std::f64::consts::PI).sqrt();
+    let pose = settle(&signal, Cut::perpendicular_to(known.neck, known.axis), extent)?.pose(&signal);
+    (pose.neck.from(known.neck).norm() < 4.0 && angle_between(&pose.axis, &known.axis) < 0.5).then_some(pose)
 }

@@ -40,6 +40,11 @@ const SAME_NECK_MM: f64 = 5.0;
 /// Axes farther apart than this are different jets, radians
 const SAME_AXIS: f64 = 0.6;
 
+/// Beside a surer one, a jet has at least this logit in some frame, and no less than that of the surest by more than
+/// this (solved tuning geometries: three in four have more than 8, and false ones less)
+const SURE: f64 = 6.0;
+const BELOW: f64 = 4.0;
+
 /// Joins the poses of all frames into jets, the largest first, at most `most`
 ///
 /// Poses are taken from the largest down; each joins the nearest jet that has none in its frame,
@@ -76,6 +81,10 @@ pub(super) fn link(frames: Vec<Vec<JetPose>>, most: usize) -> Vec<Jet> {
         }
     }
     jets.retain(|jet| count < 5 || jet.present() >= 2);
+    let sure =
+        |jet: &Jet| jet.poses.iter().flatten().map(|pose| pose.orifice).fold(f64::NEG_INFINITY, f64::max);
+    let surest = jets.iter().map(sure).fold(f64::NEG_INFINITY, f64::max);
+    jets.retain(|jet| sure(jet) >= surest.min(SURE.max(surest - BELOW)));
     let size = |jet: &Jet| jet.poses.iter().flatten().map(|p| p.area_mm2).fold(0.0, f64::max);
     jets.sort_by(|a, b| size(b).total_cmp(&size(a)));
     jets.truncate(most);

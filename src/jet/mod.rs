@@ -13,9 +13,9 @@ mod find;
 mod hidden;
 mod link;
 mod pose;
-mod second_look;
 mod section;
 mod seed;
+mod settle;
 mod signal;
 
 pub use find::{JetError, JetOptions, find};
@@ -23,4 +23,5 @@ pub use hidden::hides_neck;
 pub use link::Jet;
 pub use pose::{JetPose, NECK_BEYOND_MM, NeckProfile, Part};
 pub use section::{displayed_mm2, profile_about, strength_image};
+pub use settle::reading_about;
 pub use signal::{Signal, SignalScale, StrengthSource};

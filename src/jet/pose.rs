@@ -54,6 +54,8 @@ pub struct JetPose {
     pub expansion: Part,
     /// Whether the neck's cross-section lies whole inside the volume
     pub whole: Part,
+    /// Logit of the probability that there is a vena contracta at all; 0 where the network has not looked yet
+    pub orifice: f64,
     /// Area along the axis
     pub profile: NeckProfile,
 }
@@ -223,6 +225,7 @@ fn pose(cut: &Cut, sections: &[Section], neck: usize, line: Option<&CentreLine>,
         contraction,
         expansion,
         whole: part(here.cut_off == CutOff::No),
+        orifice: 0.0,
         profile: NeckProfile {
             positions_mm: sections
                 .iter()

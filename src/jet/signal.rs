@@ -36,6 +36,8 @@ pub struct SignalScale {
 /// One frame's strength and haste
 #[derive(Clone, Debug)]
 pub struct Signal {
+    volume: Volume4,
+    frame: usize,
     grid: Grid,
     strength: Field,
     haste: Field,
@@ -175,11 +177,18 @@ impl Signal {
             None => gathered(&codes, part, shape, |code| f32::from(u8::from(code != zero))),
         };
         Some(Self {
+            volume: volume.clone(),
+            frame,
             grid: volume.grid,
             strength: Field::within(shape, part, strength)?,
             haste: Field::within(shape, part, haste)?,
             scale,
         })
+    }
+
+    /// The volume that it is of (its samples are shared, not copied), and the frame
+    pub fn acquired(&self) -> (&Volume4, usize) {
+        (&self.volume, self.frame)
     }
 
     /// The grid of the frame

@@ -262,10 +262,10 @@ impl Beat {
         let mut stage = "measuring the frames";
         loop {
             let frames = in_frames(volume, scale, &jets, anterior_posterior, watch, stage)?;
-            if frames.iter().any(|frames| frames.iter().all(|at| at.traced.is_none())) {
+            let real = |frames: &Vec<AtFrame>| frames.iter().any(|at| at.traced.is_some());
+            if !frames.iter().all(real) {
                 // The others' convergences are measured again without it beside them.
-                let traced = |frames: &Vec<AtFrame>| frames.iter().any(|at| at.traced.is_some());
-                let kept = jets.into_iter().zip(&frames).filter(|(_, frames)| traced(frames));
+                let kept = jets.into_iter().zip(&frames).filter(|(_, frames)| real(frames));
                 jets = kept.map(|(jet, _)| jet).collect();
                 stage = "measuring without one";
                 continue;

@@ -51,6 +51,11 @@ pub(super) fn envelope(used: &Envelope) -> CwEnvelope {
     }
 }
 
+/// Mean area weighted by velocity, regurgitant volume over velocity-time integral, mm2
+pub(super) fn weighted_mean(jets: &[JetResult], of: &Volume4, envelope: &Envelope) -> Interval {
+    volume(jets, of, envelope).scaled(1.0 / envelope.vti_m().max(1e-9))
+}
+
 /// Regurgitant volume of all jets; the areas' errors are taken as common to all frames, and the envelope is taken
 /// anew at either end of what its power may be
 pub(super) fn volume(jets: &[JetResult], volume: &Volume4, envelope: &Envelope) -> Interval {

@@ -4,7 +4,6 @@ mod beat;
 mod comparison;
 mod given;
 mod leak;
-pub mod network;
 pub mod results;
 mod run;
 mod write;

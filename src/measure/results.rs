@@ -16,7 +16,7 @@ pub use crate::beat::{Counted, Pattern};
 pub use crate::jet::Part as Seen;
 pub use crate::numeric::Interval;
 pub use crate::planimetry::ShapeClass;
-pub use crate::severity::Weighing;
+pub use crate::severity::Grading;
 pub use crate::trust::{Finding, Stitch, Verdict};
 
 /// The name of this version of the document
@@ -40,8 +40,8 @@ pub struct Results {
     pub jets: Vec<JetResult>,
     /// The sum over the jets
     pub total: Total,
-    /// The weighing against published criteria; `null` in documents made before there was one
-    pub severity: Option<Weighing>,
+    /// The integrated grading by published criteria; `null` in documents made before there was one
+    pub severity: Option<Grading>,
     /// What a reader must bear in mind, a sentence each
     pub cautions: Vec<String>,
 }
@@ -139,6 +139,9 @@ pub struct JetResult {
     pub vca_mm2: Interval,
     /// Area inside the tracing, as displayed
     pub traced_area_mm2: f64,
+    /// Displayed area, as a careful reader traces it, with its interval; `null` where it was not estimated
+    #[serde(default)]
+    pub displayed_area_mm2: Option<Interval>,
     /// The tracing, closed (the last point is not repeated), counter-clockwise seen against the flow
     pub tracing_mm: Vec<[f64; 3]>,
     /// Vena contracta widths on the long-axis and commissural cuts, corrected for blooming
@@ -157,6 +160,9 @@ pub struct JetResult {
     pub systole: Systole,
     /// Where the interval comes from, each part's share of the half width
     pub interval_parts: Vec<IntervalPart>,
+    /// The ways to the area and what each says
+    #[serde(default)]
+    pub arms: Option<ArmsResult>,
     /// How much the area moves when a careful reader does it a little differently
     pub observer: Vec<ObserverChange>,
     /// Whose outline the numbers belong to
@@ -281,6 +287,21 @@ pub struct ObserverChange {
     pub mean_mm2: f64,
     /// Largest change in either direction, mm2
     pub largest_mm2: f64,
+}
+
+/// What each way to the effective area says of a jet at its peak
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ArmsResult {
+    /// By the traced outline, unblurred and its mixing layer taken off, mm2
+    pub outline_mm2: f64,
+    /// By the network on a patch about the plane, mm2; `null` where the volume lacks what it needs
+    pub network_mm2: Option<f64>,
+    /// Half-width of the network's 95 % interval in the logarithm of the area
+    pub network_half: f64,
+    /// Logit of the probability that there is a vena contracta at all
+    pub orifice_logit: f64,
+    /// Whether both agree within their intervals; `null` where there is one
+    pub agree: Option<bool>,
 }
 
 /// One part of an interval's half width
@@ -449,6 +470,10 @@ pub struct Systole {
     pub bounds_s: [f64; 2],
     /// How much the peak frame overstates the mean, percent
     pub peak_overstates_percent: f64,
+    /// Regurgitant volume over velocity-time integral: the mean area weighted with the velocity; `null` without
+    /// an envelope
+    #[serde(default)]
+    pub velocity_weighted_mean_mm2: Option<Interval>,
 }
 
 /// The sum over the jets
@@ -456,6 +481,12 @@ pub struct Systole {
 pub struct Total {
     /// Sum of the jets' areas at the frame where the sum is largest
     pub vca_mm2: Interval,
+    /// Sum of the displayed areas at that frame; `null` where they were not estimated
+    #[serde(default)]
+    pub displayed_area_mm2: Option<Interval>,
+    /// Regurgitant volume over velocity-time integral, all jets; `null` without an envelope
+    #[serde(default)]
+    pub velocity_weighted_mean_mm2: Option<Interval>,
     /// Frame of that sum; `null` without a jet
     pub frame: Option<usize>,
     /// Regurgitant volume of a beat; `null` without a CW Doppler envelope

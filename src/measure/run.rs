@@ -3,7 +3,8 @@
 use crate::beat::{self, ContinuousWave};
 use crate::jet::{Jet, JetError, JetOptions, StrengthSource};
 use crate::job::{Cancelled, Watch};
-use crate::severity::{Criteria, Evidence, Own, WidthFit};
+use crate::planimetry::{Agreement, Arms};
+use crate::severity::{Criteria, Evidence, Own};
 use crate::space::Direction;
 use crate::trust;
 use crate::unit::Seconds;
@@ -99,6 +100,7 @@ impl Measurement {
         let jets: Vec<Jet> = beat.jets.iter().map(JetBeat::found).collect();
         findings.extend(trust::jets(volume, &jets.iter().collect::<Vec<_>>()));
         findings.extend(resolutions(volume, &beat));
+        findings.extend(agreements(&beat, options.continuous_wave.peak));
         let dropouts = beat.jets.iter().enumerate().filter_map(|(index, jet)| dropouts(index + 1, jet));
         findings.extend(dropouts.map(|dropouts| trust::hidden_neck(&dropouts)));
         Ok(Self { beat, trust: Trust { verdict: trust::worst(&findings), findings, stitch } })
@@ -114,23 +116,16 @@ pub fn measure(volume: &Volume4, options: &Options, watch: &Watch) -> Result<Res
     Ok(beat.results(volume, trust, options, Vec::new()))
 }
 
-/// What the results bring to the weighing
+/// What the results bring to the grading
 pub fn own_evidence(results: &Results) -> Own {
     let largest = results.jets.first();
     let alone = largest.filter(|_| results.jets.len() == 1);
-    let width_fit = match alone {
-        Some(jet) if jet.single_width.misleads && jet.circle_area_mm2 < jet.vca_mm2.value => {
-            WidthFit::TooSmall
-        }
-        Some(jet) if jet.single_width.misleads => WidthFit::TooLarge,
-        _ => WidthFit::Fits,
-    };
     Own {
         jets: results.jets.len(),
         vca_mm2: largest.map(|_| results.total.vca_mm2),
+        displayed_mm2: results.total.displayed_area_mm2,
         whole: !results.trust.findings.iter().any(|finding| finding.code == "colour-box"),
         width_mm: alone.map(|jet| jet.width_mm.long_axis),
-        width_fit,
         regurgitant_volume_ml: results.total.regurgitant_volume_ml,
         pattern: largest.map_or(beat::Pattern::Unknown, |jet| jet.systole.pattern),
         shape: largest.map(|jet| jet.shape.class),
@@ -163,6 +158,30 @@ fn resolutions(volume: &Volume4, beat: &Beat) -> Vec<trust::Finding> {
     };
     let seen = beat.jets.iter().enumerate().filter_map(at_peak);
     seen.map(|sharpness| trust::resolution(volume, &sharpness)).collect()
+}
+
+/// Whether the arms of each jet's area agree, and its flow with its area; that no jet was found
+fn agreements(beat: &Beat, typed: Option<crate::unit::MetresPerSecond>) -> Vec<trust::Finding> {
+    let mut found = Vec::new();
+    for (index, jet) in beat.jets.iter().enumerate() {
+        let Some((_, peak)) = jet.peak() else { continue };
+        if let Some(Arms { agreement: Agreement::Apart, outline_mm2, network_mm2: Some(network), .. }) =
+            peak.largest().map(|at| at.arms)
+        {
+            found.push(trust::arms_apart(index + 1, outline_mm2, network));
+        }
+        let flows = jet.frames.iter().filter_map(|at| {
+            let flow = at.measured()?.flow.as_ref()?;
+            Some((flow.zone.as_ref().ok()?.flow_ml_s[0], flow.over.value))
+        });
+        let largest = flows.max_by(|a, b| a.0.total_cmp(&b.0));
+        let typed = typed.map(crate::unit::MetresPerSecond::get);
+        found.extend(largest.and_then(|(flow, area)| trust::discordance(index + 1, flow, area, typed)));
+    }
+    if beat.jets.is_empty() {
+        found.push(trust::no_jet());
+    }
+    found
 }
 
 /// The frames in which a jet's vena contracta is not displayed; `None` where there is none

@@ -1,20 +1,20 @@
 //! From a beat to its result document: the one way in which results are written.
 
-use crate::beat::{self, Course, Envelope, SystoleBounds};
+use crate::beat::{self, ContinuousWave, Course, Envelope, SystoleBounds};
 use crate::jet::{JetPose, Part, Signal, SignalScale};
 use crate::numeric::Interval;
-use crate::planimetry::{Assessment, Assumed, Implied, Tracer, classify, departures};
-use crate::severity::weigh;
+use crate::planimetry::{Agreement, Arms, Assessment, Assumed, Implied, Tracer, classify, departures};
+use crate::severity::grade;
 use crate::space::VolumePoint;
 use crate::trust::beam_angle_deg;
-use crate::unit::Mm2;
+use crate::unit::{MetresPerSecond, Mm2};
 use crate::volume::{ChannelKind, Volume4};
 
 use super::beat::{Beat, JetBeat, JetFrame, MeasuredFrame};
 use super::leak;
 use super::results::{
-    Components, FrameResult, Given, IntervalPart, JetResult, ObserverChange, PlaneKnown, ProfilePoint,
-    Reading, Results, SCHEMA, Shape, SingleWidth, Source, Systole, Tool, Total, Trust, Widths,
+    ArmsResult, Components, FrameResult, Given, IntervalPart, JetResult, ObserverChange, PlaneKnown,
+    ProfilePoint, Reading, Results, SCHEMA, Shape, SingleWidth, Source, Systole, Tool, Total, Trust, Widths,
 };
 use super::run::{ENGINE, Options, own_evidence};
 use super::zone;
@@ -39,7 +39,21 @@ impl Beat {
         }
         let flows = leak::flow_frames(volume, self);
         let envelope = Envelope::new(&options.continuous_wave, &systole, &flows);
-        let total = total(&jets, volume, envelope.as_ref());
+        // The mean weighted by velocity needs the envelope's course and not its height.
+        let shape =
+            ContinuousWave { peak: Some(MetresPerSecond::new(1.0)), vti_m: None, ..options.continuous_wave };
+        let course = Envelope::new(&shape, &systole, &flows);
+        for jet in &mut jets {
+            let mean =
+                course.as_ref().map(|course| leak::weighted_mean(std::slice::from_ref(jet), volume, course));
+            jet.systole.velocity_weighted_mean_mm2 = mean;
+            jet.systole.peak_overstates_percent = mean
+                .filter(|mean| mean.value > 0.0)
+                .map_or(0.0, |mean| 100.0 * (jet.vca_mm2.value / mean.value - 1.0));
+        }
+        let mut total = total(&jets, volume, envelope.as_ref());
+        total.velocity_weighted_mean_mm2 =
+            course.filter(|_| !jets.is_empty()).map(|course| leak::weighted_mean(&jets, volume, &course));
         let mut cautions = cautions(volume, &jets, &total, &systole);
         cautions.extend(said);
         let mut results = Results {
@@ -53,7 +67,7 @@ impl Beat {
             severity: None,
             cautions,
         };
-        results.severity = Some(weigh(&options.criteria, &options.evidence, &own_evidence(&results)));
+        results.severity = Some(grade(&options.criteria, &options.evidence, &own_evidence(&results)));
         results
     }
 }
@@ -92,6 +106,7 @@ fn jet_result(
         },
         neck_profile: pose.map(profile).unwrap_or_default(),
         vca_mm2: vca,
+        displayed_area_mm2: Some(displayed(measured)),
         traced_area_mm2: measured.tracings.iter().map(|at| at.tracing.outline.area().get()).sum(),
         tracing_mm: at.tracing.outline.points().iter().map(|p| at.cut.at(*p).to_array()).collect(),
         width_mm: Widths {
@@ -107,6 +122,7 @@ fn jet_result(
         frames,
         systole: systole_result(&course, vca.value, systole),
         interval_parts: parts(measured),
+        arms: Some(arms(&at.arms)),
         observer: observer(volume, scale, peak, measured),
         reading: reading(jet, measured),
         convergence: super::results::Convergence::default(),
@@ -121,6 +137,31 @@ fn reading(jet: &JetBeat, peak: &MeasuredFrame) -> Reading {
         jet: jet.name.clone(),
         traced_frames: (0..jet.frames.len()).filter(|frame| read(&jet.frames[*frame])).collect(),
         tracings: if peak.is_read() { peak.tracings.len() } else { 0 },
+    }
+}
+
+/// Difference between two observers' displayed areas, one standard deviation as a share: Yosefy and others, Am J
+/// Cardiol 2009, 978-83 (7.5 %)
+const OBSERVER: f64 = 0.075;
+
+/// The area inside the tracings as displayed
+fn displayed(peak: &MeasuredFrame) -> Interval {
+    let value: f64 = peak.tracings.iter().map(|at| at.tracing.outline.area().get()).sum();
+    let half = 1.96 * OBSERVER * value;
+    Interval::around(value, half, half)
+}
+
+fn arms(arms: &Arms) -> ArmsResult {
+    ArmsResult {
+        outline_mm2: arms.outline_mm2,
+        network_mm2: arms.network_mm2,
+        network_half: arms.network_half,
+        orifice_logit: arms.orifice,
+        agree: match arms.agreement {
+            Agreement::Alone => None,
+            Agreement::Within => Some(true),
+            Agreement::Apart => Some(false),
+        },
     }
 }
 
@@ -197,6 +238,7 @@ fn frame_results(volume: &Volume4, jet: &JetBeat) -> Vec<FrameResult> {
 fn systole_result(course: &Course, peak: f64, bounds: &SystoleBounds) -> Systole {
     let mean = course.mean.get();
     Systole {
+        velocity_weighted_mean_mm2: None,
         pattern: course.pattern,
         present_fraction: course.present_fraction,
         mean_vca_mm2: mean,
@@ -227,6 +269,8 @@ fn total(jets: &[JetResult], volume: &Volume4, envelope: Option<&Envelope>) -> T
     });
     let frame = best.filter(|f| seen(*f).value > 0.0);
     Total {
+        displayed_area_mm2: jets.iter().filter_map(|jet| jet.displayed_area_mm2).reduce(Interval::together),
+        velocity_weighted_mean_mm2: None,
         vca_mm2: frame.map_or(Interval { value: 0.0, low: 0.0, high: 0.0 }, sum),
         frame,
         regurgitant_volume_ml: envelope.map(|e| leak::volume(jets, volume, e)),
@@ -284,7 +328,7 @@ fn cautions(volume: &Volume4, jets: &[JetResult], total: &Total, systole: &Systo
         "The vena contracta area is the effective orifice, smaller than the anatomic one; do not compare \
          the two without saying so."
             .to_owned(),
-        "No single number grades a regurgitation: weigh it with every other measurement.".to_owned(),
+        "No single number grades a regurgitation: read it with every other measurement.".to_owned(),
     ];
     if jets.is_empty() {
         cautions.push(

@@ -100,7 +100,7 @@ impl Fine {
             .into_par_iter()
             .map(|plane| {
                 let around = [&samples[plane.saturating_sub(1)], &samples[(plane + 1).min(planes - 1)]];
-                let rows = self.echo(recipe, signal, &samples[plane], around, beams);
+                let rows = Self::echo(recipe, signal, &samples[plane], around, beams);
                 self.thin(&rows)
             })
             .collect();
@@ -177,7 +177,6 @@ impl Fine {
 
     /// Echo of one fine plane between those before and after it
     fn echo(
-        &self,
         recipe: &Recipe,
         signal: &Signal,
         plane: &[Sample],

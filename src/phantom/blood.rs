@@ -204,7 +204,7 @@ mod tests {
             }
         }
         // Along one direction: a third of the mean square speed.
-        let speed = (3.0 * power / n as f64).sqrt();
+        let speed = (3.0 * power / n).sqrt();
         assert!((speed / 0.2 - 1.0).abs() < 0.1, "{speed}");
         assert!((apart / power).abs() < 0.4, "{}", apart / power);
     }

@@ -87,11 +87,11 @@ fn scatter(value: f32x4, looks: f64, normals: [f32; 4]) -> f32x4 {
 }
 
 /// Adds the weak copies of the echo, each from where it truly is
-fn add_ghosts(recipe: &Recipe, sector: &Sector, samples: &mut Vec<f32x4>) {
+fn add_ghosts(recipe: &Recipe, sector: &Sector, samples: &mut [f32x4]) {
     if recipe.ghost.is_empty() {
         return;
     }
-    let original = samples.clone();
+    let original = samples.to_vec();
     for ghost in &recipe.ghost {
         let level = libm::pow(10.0, -ghost.level_db / 10.0) as f32;
         // Of the image only what passes its compression: 40 dB (our own choice).
@@ -131,7 +131,7 @@ struct Loss {
 impl Loss {
     fn new(recipe: &Recipe) -> Self {
         use std::f64::consts::TAU;
-        let mut draw = Draw(Pcg64::new(u128::from(recipe.seed), 0x6c_6f73_73));
+        let mut draw = Draw(Pcg64::new(u128::from(recipe.seed), 0x6c6f_7373));
         let wave = TAU / draw.between(20.0, 40.0).to_radians();
         let (sin, cos) = libm::sincos(draw.between(0.0, TAU));
         let per_angle = [wave * cos, wave * sin];

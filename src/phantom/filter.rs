@@ -128,9 +128,9 @@ fn without(mut rows: Vec<Vec<f64>>, columns: Vec<Vec<f64>>) -> Vec<Vec<f64>> {
     let n = rows.len();
     for unit in &basis {
         for j in 0..n {
-            let share: f64 = (0..n).map(|i| unit[i] * rows[i][j]).sum();
-            for i in 0..n {
-                rows[i][j] -= share * unit[i];
+            let share: f64 = rows.iter().zip(unit).map(|(row, part)| part * row[j]).sum();
+            for (row, part) in rows.iter_mut().zip(unit) {
+                row[j] -= share * part;
             }
         }
     }

@@ -64,9 +64,8 @@ impl Recipe {
         let offset = stage.moved(one.beat.first_s, Vector3::zeros())
             + (u * mean(0) + v * mean(1) + w * truth.vc_level_mm) * scale;
         one.grid.offset_mm = offset.into();
-        for axis in 0..3 {
-            one.grid.shape[axis] = ((size_mm[axis] / one.grid.voxel_mm[axis]).round() as usize).max(4);
-        }
+        one.grid.shape =
+            std::array::from_fn(|axis| ((size_mm[axis] / one.grid.voxel_mm[axis]).round() as usize).max(4));
         one.beat.gated_beats = 1;
         (one.beat.shift_mm, one.beat.beats_rr_s) = (Vec::new(), Vec::new());
         Ok(one)

@@ -71,12 +71,6 @@ impl Draw {
     pub(crate) fn one_of<T: Copy>(&mut self, some: &[T]) -> T {
         some[((self.unit() * some.len() as f64) as usize).min(some.len() - 1)]
     }
-
-    /// Three independent normal deviates
-    pub(crate) fn normals(&mut self) -> [f64; 3] {
-        let [x, y, z, _] = Quantiles::get().four(self.0.next_u64()).map(f64::from);
-        [x, y, z]
-    }
 }
 
 #[cfg(test)]

@@ -39,10 +39,10 @@ impl Sector {
     /// `low` and `high` are opposite corners of the box; where none of it lies in the sector, one
     /// cell of beams is left.
     pub(crate) fn covering(doppler: &DopplerRecipe, low: &Vector3<f64>, high: &Vector3<f64>) -> Self {
+        const SIDE: usize = 12;
         let step = [doppler.beam_deg.to_radians(), doppler.plane_deg.to_radians(), doppler.range_mm];
         let (mut least, mut most) = ([f64::MAX; 3], [f64::MIN; 3]);
         // The extremes of angles and range over a box lie on its faces.
-        const SIDE: usize = 12;
         let part = |from: f64, to: f64, i: usize| from + (to - from) * i as f64 / SIDE as f64;
         for z in 0..=SIDE {
             for y in 0..=SIDE {
@@ -71,11 +71,6 @@ impl Sector {
             (last - first[axis]).max(1) as usize + 1
         });
         Self { step, first, count }
-    }
-
-    /// Number of samples in all
-    pub(crate) fn len(&self) -> usize {
-        self.count.iter().product()
     }
 
     /// Azimuth, elevation or range at an index that need not be whole

@@ -106,6 +106,16 @@ impl Forward {
         BlurFit { offset, area: Mm2::new(self.area(offset.get())), ..fit.clone() }
     }
 
+    /// The offset at which the outline has an area, mm2
+    pub(super) fn offset_of(&self, area_mm2: f64) -> Mm {
+        let (mut low, mut high) = (-6.0, 3.0);
+        for _ in 0..28 {
+            let middle = f64::midpoint(low, high);
+            if self.area(middle) < area_mm2 { low = middle } else { high = middle }
+        }
+        Mm::new(f64::midpoint(low, high))
+    }
+
     /// The offset at which the outline, blurred by `sigma`, has an area inside a level
     pub(super) fn offset_at(&self, level: f64, area_mm2: f64, sigma: Mm) -> Mm {
         let (mut low, mut high) = (-1.5, 1.5);

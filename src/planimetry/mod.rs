@@ -6,6 +6,7 @@
 //! the display's gain, would have given that tracing (`blur`); both are kept. The interval adds
 //! up what is uncertain, part by part. A [`Tracer`] does it, on a [`Section`], for everybody who asks.
 
+mod arms;
 mod assess;
 mod background;
 mod blur;
@@ -18,6 +19,7 @@ mod trace;
 mod tracer;
 mod widths;
 
+pub use arms::{Agreement, Arms};
 pub use assess::{Assessment, IntervalPart, Measured};
 pub use blur::{BlurFit, BlurModel};
 pub use hidden::largest_hidden;

@@ -19,10 +19,6 @@ pub(super) struct NeckImage {
     pub raster: Raster,
     /// Share of the jet, 1 at full-signal power, moving chamber blood taken off
     pub strength: Image<f64>,
-    /// Power of that blood about the jet, over full-signal power
-    pub background: f64,
-    /// Standard deviation of the strength's noise at one pixel
-    pub noise: f64,
 }
 
 /// Why nothing could be traced
@@ -58,7 +54,6 @@ const PLANES: usize = 3;
 pub(super) fn neck_image(signal: &Signal, cut: &Cut, side: Mm) -> NeckImage {
     let raster = Raster::square(side, Mm::new(PIXEL_MM));
     let mut strength = Image::filled(raster.width, raster.height, 0.0);
-    let mut squares = strength.clone();
     let right = cut.u().into_inner() * raster.pixel.get();
     let up = cut.v().into_inner() * raster.pixel.get();
     for plane in 0..PLANES {
@@ -70,27 +65,13 @@ pub(super) fn neck_image(signal: &Signal, cut: &Cut, side: Mm) -> NeckImage {
                 let point = corner.moved(right * x as f64 + up * y as f64);
                 let here = signal.strength(point);
                 strength.set(x, y, strength.at(x, y) + here);
-                squares.set(x, y, squares.at(x, y) + here * here);
             }
         }
     }
     let n = PLANES as f64;
     let strength = strength.map(|v| v / n);
-    let noise = noise(&strength, &squares, n);
-    let (share, background) = jet_share(&strength, &raster, signal.scale().threshold());
-    NeckImage { raster, strength: share, background, noise }
-}
-
-/// Scatter between the planes where the signal is full: mostly speckle
-fn noise(mean: &Image<f64>, squares: &Image<f64>, planes: f64) -> f64 {
-    let (mut sum, mut count) = (0.0, 0.0);
-    for (m, s) in mean.data().iter().zip(squares.data()) {
-        if *m > 0.7 {
-            sum += (s / planes - m * m).max(0.0);
-            count += 1.0;
-        }
-    }
-    if count > 0.0 { (sum / count).sqrt() } else { 0.0 }
+    let strength = jet_share(&strength, &raster, signal.scale().threshold());
+    NeckImage { raster, strength }
 }
 
 /// Traces the region at `near` (or the nearest to it) at a level of the plateau

@@ -11,7 +11,7 @@ use crate::space::{Cut, CutPoint, Direction};
 use crate::unit::Mm;
 
 use super::Section;
-use super::assess::{Assessment, FAINT_LEVEL, assess, is_faint};
+use super::assess::{Assessment, FAINT_LEVEL, Told, assess, is_faint};
 use super::trace::{NeckImage, TraceError, Tracing, neck_image, trace};
 
 /// Displayed area that a picture is laid out for where nothing is displayed, mm2 (our own choice)
@@ -55,7 +55,7 @@ impl Tracer<'_> {
     /// [`TraceError`] where nothing can be traced.
     pub fn propose(&self, section: &Section) -> Result<Assessment, TraceError> {
         let Found { plane, image, tracing } = self.found(&section.plane)?;
-        Ok(assess(self, &section.on(plane), &image, tracing))
+        Ok(assess(self, &section.on(plane), &image, tracing, &Told::Arms))
     }
 
     /// Area, interval and widths of a given outline
@@ -78,7 +78,10 @@ impl Tracer<'_> {
         let side =
             rest.into_iter().fold(first, |side, wider| if 0.5 * side.get() > reach { side } else { wider });
         let image = neck_image(self.signal, &plane, side);
-        Ok(assess(self, &section.on(plane), &image, Tracing { outline, level }))
+        // What the program makes of its own outline here tells what a displayed outline is worth.
+        let own = Self { threshold: None, ..*self }.propose(section).ok();
+        let told = own.map_or(Told::Arms, |own| Told::Beside(own.arms));
+        Ok(assess(self, &section.on(plane), &image, Tracing { outline, level }, &told))
     }
 
     /// The outline that the program draws on a plane, as displayed and no more

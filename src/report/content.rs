@@ -9,20 +9,26 @@ use crate::measure::results::{JetResult, Results, Seen, Verdict};
 /// What every report says, whatever was found
 pub(crate) const STANDING_CAUTIONS: [&str; 4] = [
     "Not a medical device. The result defers to local protocols and to the licensed reader.",
-    "The area is the effective one, where the jet is narrowest: smaller than the anatomic opening. \
-     Do not compare it with a measured or drilled hole.",
-    "Never one number alone: read the area with its interval, and weigh it with the other signs of severity.",
+    "The effective area, where the jet is narrowest, is smaller than the anatomic orifice and than the displayed \
+     colour. Do not compare it with a measured or drilled hole, nor with cut points of displayed areas.",
+    "Never one number alone: read the area with its interval, and with the other signs of severity.",
     "Every interval is 95 %. It covers what the program can see of its own uncertainty, not a wrong \
      acquisition.",
 ];
 
 /// How it is measured, in a paragraph
 pub(crate) const METHOD: &str = "Each jet is found by its high-velocity core, where the colour aliases and loses \
-    coherence. Its axis is taken from its own data, and cuts perpendicular to that axis are traced along it; the \
-    neck is the smallest of them. Velocity is sampled by phase, so that a wrap of the colour is never averaged into \
-    a false low velocity. The tracing at the neck is a polygon with sub-pixel vertices; its area is corrected for \
-    the blur of the acquisition (blooming). The area is the effective one: smaller than the anatomic opening by the \
+    coherence. Its axis is taken from its own data, and planes perpendicular to that axis are traced along it; the \
+    vena contracta is the smallest of them. Velocity is sampled by phase, so that a wrap of the colour is never averaged into \
+    a false low velocity. The tracing there is a polygon with sub-pixel vertices; its area is corrected for \
+    the blur of the acquisition (blooming). The area is the effective one: smaller than the anatomic orifice by the \
     contraction of the stream. The same is done in every frame.";
+
+/// How the probabilities come about, in a paragraph
+pub(crate) const PROBABILITY: &str = "The probabilities take each value as a distribution with its error against its \
+    own cut points, multiply what has different origins, average what shares an error (EROA and volume by PISA; \
+    volume and fraction; area in 3D and width), and let each specific criterion multiply the odds of its class by 2.3, \
+    any other sign by 1.5. What the volume measures has no row in the table: it can raise a class, never lower one.";
 
 /// What made the document
 pub(crate) fn program(results: &Results) -> String {
@@ -44,12 +50,17 @@ pub(crate) fn direction(jet: &JetResult) -> String {
 pub(crate) fn numbers(jet: &JetResult, unit: AreaUnit) -> Vec<[String; 3]> {
     let mut rows: Vec<(&str, String, String)> = vec![
         (
-            "Vena contracta area",
+            "VC area, effective",
             unit.interval(&jet.vca_mm2),
-            "effective, at the peak frame, corrected for blooming".into(),
+            "at the peak frame, corrected for blooming".into(),
         ),
         ("Outline", words::origin_word(jet).into(), words::origin(jet)),
-        ("Traced area", unit.text(jet.traced_area_mm2), "as displayed, not corrected".into()),
+        (
+            "VC area, displayed",
+            jet.displayed_area_mm2
+                .map_or_else(|| unit.text(jet.traced_area_mm2), |area| unit.interval(&area)),
+            "as traced, not corrected".into(),
+        ),
         ("Long-axis width", mm_interval(&jet.width_mm.long_axis), axes_note(jet).into()),
         ("Commissural width", mm_interval(&jet.width_mm.commissural), "across the long axis".into()),
         (
@@ -90,6 +101,10 @@ pub(crate) fn numbers(jet: &JetResult, unit: AreaUnit) -> Vec<[String; 3]> {
     let parts = &jet.components;
     let all = [parts.convergence, parts.contraction, parts.expansion];
     let missing = all.iter().filter(|part| **part == Seen::Missing).count();
+    if let Some(mean) = &jet.systole.velocity_weighted_mean_mm2 {
+        let note = "regurgitant volume over velocity-time integral".to_owned();
+        rows.push(("Velocity-weighted mean area", unit.interval(mean), note));
+    }
     rows.push((
         "Parts of the jet",
         if missing == 0 { "all found".into() } else { format!("{missing} of 3 not found") },
@@ -101,9 +116,9 @@ pub(crate) fn numbers(jet: &JetResult, unit: AreaUnit) -> Vec<[String; 3]> {
         ),
     ));
     rows.push((
-        "Neck",
+        "Vena contracta",
         format!("at {} mm", triple(jet.neck_mm, 1)),
-        format!("axis {}, frame {}", triple(jet.axis, 3), jet.peak_frame),
+        format!("axis {}, frame {}. {}", triple(jet.axis, 3), words::frame(jet.peak_frame), direction(jet)),
     ));
     rows.into_iter().map(|(name, value, note)| [name.to_owned(), value, note]).collect()
 }

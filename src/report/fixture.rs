@@ -2,7 +2,7 @@
 
 use crate::measure::own_evidence;
 use crate::measure::results::*;
-use crate::severity::{Criteria, Evidence, weigh};
+use crate::severity::{Criteria, Evidence, grade};
 use crate::space::{Grid, VolumePoint, VoxelPoint};
 use crate::unit::{MetresPerSecond, Seconds};
 use crate::volume::{
@@ -163,6 +163,7 @@ pub(crate) fn results() -> Results {
             })
             .collect(),
         vca_mm2: vca,
+        displayed_area_mm2: Some(Interval { value: 48.5, low: 41.5, high: 56.0 }),
         traced_area_mm2: 48.5,
         tracing_mm,
         width_mm: Widths {
@@ -191,7 +192,9 @@ pub(crate) fn results() -> Results {
             integral_mm2_s: 6.64,
             bounds_s: [0.02, 0.24],
             peak_overstates_percent: 51.0,
+            velocity_weighted_mean_mm2: Some(around(33.5, 5.5)),
         },
+        arms: None,
         interval_parts: vec![
             IntervalPart { source: "blooming".into(), effect_mm2: 5.1 },
             IntervalPart { source: "direction of the jet axis".into(), effect_mm2: 2.4 },
@@ -255,12 +258,19 @@ pub(crate) fn results() -> Results {
             }),
         },
         jets: vec![jet],
-        total: Total { vca_mm2: vca, frame: Some(2), regurgitant_volume_ml: None, cw_envelope: None },
+        total: Total {
+            vca_mm2: vca,
+            displayed_area_mm2: Some(Interval { value: 48.5, low: 41.5, high: 56.0 }),
+            velocity_weighted_mean_mm2: Some(around(33.5, 5.5)),
+            frame: Some(2),
+            regurgitant_volume_ml: None,
+            cw_envelope: None,
+        },
         severity: None,
         cautions: vec!["The long-axis direction was assumed.".into()],
     };
     let evidence = Evidence::from_text(EVIDENCE).unwrap();
-    results.severity = Some(weigh(&Criteria::default(), &evidence, &own_evidence(&results)));
+    results.severity = Some(grade(&Criteria::default(), &evidence, &own_evidence(&results)));
     results
 }
 

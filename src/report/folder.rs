@@ -1,11 +1,5 @@
-//! The report folder: written aside, then moved into place.
-//!
-//! A folder that does not exist yet appears at once, by one rename. An existing folder keeps what
-//! is not ours; our own files are replaced one by one, `index.html` last, and figures left over
-//! from an earlier report are removed. A page or document there that is not ours stops the
-//! writing before anything is touched.
+//! What the report folder holds; [`super::switch`] puts it in place.
 
-use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 
@@ -16,7 +10,7 @@ use super::figure::{self, FigureError, Subject, View};
 use super::html::{self, PageFigure};
 use super::paint::{PaintError, png_from_svg};
 use super::pdf::{PaperOptions, PdfError, pdf};
-use super::{AreaUnit, table, words};
+use super::{AreaUnit, switch, table, words};
 use crate::format::dicom::WriteError;
 use crate::job::{Cancelled, Watch};
 use crate::measure::results::{JetResult, Results};
@@ -82,9 +76,12 @@ pub enum ReportError {
         /// What the system said
         source: io::Error,
     },
-    /// A file under one of our names was not written by us
-    #[error("writing the report: not one of ours, and would be overwritten: {}", .0.display())]
+    /// A file under one of our names was not written by us, or was changed since
+    #[error("writing the report: this was not written by the program, or was changed since, and would be lost: {}", .0.display())]
     Foreign(PathBuf),
+    /// A folder that holds much else, or that somebody stands in
+    #[error("writing the report: this folder is not the report's own: {}", .0.display())]
+    Shared(PathBuf),
     /// Stopped
     #[error(transparent)]
     Cancelled(#[from] Cancelled),
@@ -96,6 +93,7 @@ impl ReportError {
         match self {
             Self::Io { .. } => Some("choose another folder with --out"),
             Self::Foreign(_) => Some("choose another folder with --out, or move that file away"),
+            Self::Shared(_) => Some("name a folder of its own with --out; it need not exist"),
             Self::Figure(_)
             | Self::Paint(_)
             | Self::Pdf(_)
@@ -109,11 +107,11 @@ impl ReportError {
 const FIGURES: &str = "figures";
 /// Name of the figure of steps between sub-volumes
 const STITCH: &str = "acquisition-stitch";
-/// Name of the figure of the weighing
-const WEIGHING: &str = "weighing";
+/// Name of the figure of the grading
+const GRADING: &str = "grading";
 
-/// Writes `results.json`, `index.html`, `report.pdf`, `jets.csv`, `frames.csv`, `weighing.csv` and
-/// `figures/` into a folder, and the files for an archive where they are wanted
+/// Writes `results.json`, `index.html`, `report.pdf`, `jets.csv`, `frames.csv`, `grading.csv`,
+/// `figures/` and the list of them into a folder, and the files for an archive where they are wanted
 ///
 /// # Errors
 /// See [`ReportError`]; nothing under the final name is half written.
@@ -124,50 +122,9 @@ pub fn write_folder(
     options: &ReportOptions,
 ) -> Result<ReportPaths, ReportError> {
     // The cheapest refusals first: before a figure is drawn.
-    refuse_foreign(folder)?;
+    switch::refuse(folder, &["index.html", "report.pdf", "results.json", "jets.csv"])?;
     let files = contents(results, volume, options)?;
-    put(files, folder, "results.json", &options.watch)
-}
-
-/// Puts files into a folder: aside first, then in place; `main` is the document among them
-pub(super) fn put(
-    files: Vec<File>,
-    folder: &Path,
-    main: &str,
-    watch: &Watch,
-) -> Result<ReportPaths, ReportError> {
-    let parent = match folder.parent() {
-        Some(parent) if !parent.as_os_str().is_empty() => parent,
-        _ => Path::new("."),
-    };
-    fs::create_dir_all(parent).map_err(at("making the folder", parent))?;
-    let aside = aside_folder(parent).map_err(at("making a folder in", parent))?;
-    for (name, bytes) in &files {
-        let path = aside.path().join(name);
-        if let Some(inside) = path.parent() {
-            fs::create_dir_all(inside).map_err(at("making the folder", inside))?;
-        }
-        fs::write(&path, bytes).map_err(at("writing", &path))?;
-    }
-    watch.step("writing", 1, 1)?;
-    if folder.exists() {
-        replace_ours(aside.path(), folder, &files)?;
-    } else {
-        let from = aside.keep();
-        if let Err(error) = fs::rename(&from, folder) {
-            // Nothing of ours stays behind; the first error is the one worth telling.
-            let _ = fs::remove_dir_all(&from);
-            return Err(at("moving the report to", folder)(error));
-        }
-    }
-    let mut names: Vec<PathBuf> = files.into_iter().map(|(name, _)| PathBuf::from(name)).collect();
-    names.sort();
-    Ok(ReportPaths {
-        folder: folder.to_owned(),
-        page: folder.join("index.html"),
-        results: folder.join(main),
-        files: names,
-    })
+    switch::put(files, folder, "results.json", &options.watch)
 }
 
 /// `results.json` as it is written and printed: pretty, with a newline at its end
@@ -218,12 +175,12 @@ fn contents(results: &Results, volume: &Volume4, options: &ReportOptions) -> Res
             .into();
         figures.push(PageFigure { jet: html::ACQUISITION, caption, svg });
     }
-    let scale = results.severity.as_ref().and_then(figure::weighing).map(|svg| svg.finish());
-    if let Some(svg) = &scale {
-        files.push((format!("{FIGURES}/{WEIGHING}.svg"), svg.clone().into_bytes()));
-        files.push((format!("{FIGURES}/{WEIGHING}.png"), png_from_svg(svg, options.png_scale)?));
+    let scale = results.severity.as_ref().and_then(|grading| figure::grading(grading, unit));
+    if let Some(svg) = scale.map(|svg| svg.finish()) {
+        files.push((format!("{FIGURES}/{GRADING}.svg"), svg.clone().into_bytes()));
+        files.push((format!("{FIGURES}/{GRADING}.png"), png_from_svg(&svg, options.png_scale)?));
     }
-    files.push(("weighing.csv".into(), table::weighing(results).into_bytes()));
+    files.push(("grading.csv".into(), table::grading(results).into_bytes()));
     if let Some(archive) = &options.archive {
         files.push((archive::REPORT.into(), archive.report(results)?));
     }
@@ -231,7 +188,7 @@ fn contents(results: &Results, volume: &Volume4, options: &ReportOptions) -> Res
     files.push(("frames.csv".into(), table::frames(results, unit).into_bytes()));
     files.push(("report.pdf".into(), pdf(results, &figures, &options.paper)?));
     files.push(("results.json".into(), results_json(results)?.into_bytes()));
-    files.push(("index.html".into(), html::page(results, &figures, unit, scale.as_deref()).into_bytes()));
+    files.push(("index.html".into(), html::page(results, &figures, unit).into_bytes()));
     Ok(files)
 }
 
@@ -279,111 +236,22 @@ pub fn report_pdf(
 
 fn caption(view: View, jet: &JetResult, unit: AreaUnit) -> String {
     match view {
-        View::EnFace => "The cut perpendicular to the jet at its neck. Orange, solid: the tracing. Pale, thin and \
+        View::EnFace => "The plane perpendicular to the jet at its vena contracta. Orange, solid: the tracing. Pale, thin and \
                          dashed: the circle that the long-axis width alone implies. Sky blue, dashed: long-axis \
                          width. Reddish purple, dotted: commissural width."
             .into(),
-        View::LongAxis => "The cut along the jet that contains the long-axis direction. Orange, solid: where the \
-                           en-face cut lies."
+        View::LongAxis => "The plane along the jet that contains the long-axis direction. Orange, solid: where the \
+                           en-face plane lies."
             .into(),
-        View::Commissural => "The cut along the jet, at a right angle to the long-axis cut. Orange, solid: where \
-                              the en-face cut lies."
+        View::Commissural => "The plane along the jet, at a right angle to the long-axis plane. Orange, solid: where \
+                              the en-face plane lies."
             .into(),
-        View::Profile => "The neck is the narrowest cross-section between the convergence upstream and the \
+        View::Profile => "The vena contracta is the narrowest cross-section between the convergence upstream and the \
                           expansion downstream."
             .into(),
         View::Time => words::systole(jet, unit),
         View::Convergence => words::convergence(&jet.convergence, unit),
     }
-}
-
-/// A folder beside the final one, with the rights of any new folder, removed when dropped
-pub(super) fn aside_folder(parent: &Path) -> io::Result<tempfile::TempDir> {
-    let mut builder = tempfile::Builder::new();
-    builder.prefix(".narrows-report-").suffix(".tmp");
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::PermissionsExt as _;
-        builder.permissions(fs::Permissions::from_mode(0o777));
-    }
-    builder.tempdir_in(parent)
-}
-
-/// Refuses a folder that is a file, or that holds another's page or document under our names
-pub(super) fn refuse_foreign(folder: &Path) -> Result<(), ReportError> {
-    if folder.exists() && !folder.is_dir() {
-        return Err(ReportError::Foreign(folder.to_owned()));
-    }
-    let marks = [
-        ("index.html", html::GENERATOR),
-        ("results.json", crate::measure::results::SCHEMA),
-        ("comparison.json", crate::measure::COMPARISON_SCHEMA),
-        ("report.pdf", "narrows"),
-        (archive::REPORT, "narrows"),
-    ];
-    for (name, mark) in marks {
-        let path = folder.join(name);
-        match fs::read(&path) {
-            Ok(bytes) => {
-                if !bytes.windows(mark.len()).any(|window| window == mark.as_bytes()) {
-                    return Err(ReportError::Foreign(path));
-                }
-            }
-            Err(error) if error.kind() == io::ErrorKind::NotFound => {}
-            Err(error) => return Err(at("reading", &path)(error)),
-        }
-    }
-    Ok(())
-}
-
-fn replace_ours(aside: &Path, folder: &Path, files: &[File]) -> Result<(), ReportError> {
-    let figures = folder.join(FIGURES);
-    if files.iter().any(|(name, _)| name.starts_with(FIGURES)) {
-        fs::create_dir_all(&figures).map_err(at("making the folder", &figures))?;
-    }
-    for (name, _) in files {
-        let to = folder.join(name);
-        fs::rename(aside.join(name), &to).map_err(at("replacing", &to))?;
-    }
-    let kept = |name: &str| files.iter().any(|(kept, _)| kept == name);
-    for (inside, place) in [(format!("{FIGURES}/"), &figures), (String::new(), &folder.to_owned())] {
-        let Ok(entries) = fs::read_dir(place) else { continue };
-        for entry in entries.flatten() {
-            let name = entry.file_name();
-            let Some(name) = name.to_str() else { continue };
-            let ours = if inside.is_empty() { is_picture_name(name) } else { is_figure_name(name) };
-            if ours && !kept(&format!("{inside}{name}")) {
-                fs::remove_file(entry.path()).map_err(at("removing the old figure", &entry.path()))?;
-            }
-        }
-    }
-    // A report without its archive files must not lie beside those of another measurement.
-    let old = folder.join(archive::REPORT);
-    if !kept(archive::REPORT) && old.exists() {
-        fs::remove_file(&old).map_err(at("removing the old report", &old))?;
-    }
-    Ok(())
-}
-
-/// What follows `jet-N-VIEW` in a name of that form
-fn after_view(name: &str) -> Option<&str> {
-    let name = ["before-", "after-", "both-"].iter().find_map(|when| name.strip_prefix(when)).unwrap_or(name);
-    let (number, rest) = name.strip_prefix("jet-")?.split_once('-')?;
-    let digits = !number.is_empty() && number.bytes().all(|byte| byte.is_ascii_digit());
-    View::ALL.iter().filter(|_| digits).find_map(|view| rest.strip_prefix(view.name()))
-}
-
-/// Whether a name is `jet-N-VIEW.svg` or `.png`, perhaps of a comparison, or that of the
-/// acquisition or of the weighing
-fn is_figure_name(name: &str) -> bool {
-    let picture = |end: &str| end == ".svg" || end == ".png";
-    [STITCH, WEIGHING].iter().any(|own| name.strip_prefix(own).is_some_and(picture))
-        || after_view(name).is_some_and(picture)
-}
-
-/// Whether a name is that of a picture for an archive
-fn is_picture_name(name: &str) -> bool {
-    after_view(name) == Some(archive::PICTURE)
 }
 
 pub(super) fn at(action: &'static str, path: &Path) -> impl FnOnce(io::Error) -> ReportError {
@@ -396,6 +264,7 @@ mod tests {
     use super::*;
     use crate::report::fixture;
     use std::collections::BTreeMap;
+    use std::fs;
 
     fn read_all(folder: &Path) -> BTreeMap<String, Vec<u8>> {
         let mut all = BTreeMap::new();
@@ -422,7 +291,7 @@ mod tests {
         let pool = rayon::ThreadPoolBuilder::new().num_threads(1).build().unwrap();
         pool.install(|| write_folder(&results, &volume, &b, &quick()).unwrap());
         let (first, second) = (read_all(&a), read_all(&b));
-        assert_eq!(first.len(), 12 + 2 + 2 + 6);
+        assert_eq!(first.len(), 12 + 2 + 2 + 7);
         assert_eq!(paths.files.len(), first.len());
         assert!(first == second);
         let back: Results = serde_json::from_slice(&first["/results.json"]).unwrap();
@@ -439,14 +308,18 @@ mod tests {
     }
 
     #[test]
-    fn an_existing_folder_keeps_what_is_not_ours() {
+    fn a_report_in_place_of_another_keeps_what_is_not_ours_and_leaves_nothing_of_the_old() {
         let (volume, mut results) = (fixture::volume(), fixture::results());
         let temp = tempfile::tempdir().unwrap();
         let folder = temp.path().join("report");
         write_folder(&results, &volume, &folder, &quick()).unwrap();
-        fs::write(folder.join("notes.txt"), "mine").unwrap();
-        fs::write(folder.join("figures/jet-2-en-face.svg"), "old").unwrap();
-        fs::write(folder.join("figures/jet-2-sketch.svg"), "mine").unwrap();
+        // The comparison of the old report is part of it.
+        let beside = vec![("index.html".to_owned(), b"old".to_vec())];
+        switch::put(beside, &folder.join("comparison"), "index.html", &Watch::silent()).unwrap();
+        fs::create_dir_all(folder.join("mine/deep")).unwrap();
+        for name in ["notes.txt", "figures/jet-2-en-face.svg", "figures/jet-2-sketch.svg", "mine/deep/a"] {
+            fs::write(folder.join(name), name).unwrap();
+        }
         results.jets.clear();
         results.trust.stitch = None;
         results.severity = None;
@@ -458,26 +331,105 @@ mod tests {
                 "/frames.csv",
                 "/index.html",
                 "/jets.csv",
+                "/manifest.json",
                 "/notes.txt",
                 "/report.pdf",
                 "/results.json",
-                "/weighing.csv",
+                "/grading.csv",
+                "figures/jet-2-en-face.svg",
                 "figures/jet-2-sketch.svg"
             ]
         );
+        assert_eq!(fs::read_to_string(folder.join("mine/deep/a")).unwrap(), "mine/deep/a");
+        let back: Results = serde_json::from_slice(&fs::read(folder.join("results.json")).unwrap()).unwrap();
+        assert!(back.jets.is_empty() && !folder.join("comparison").exists());
+        assert_eq!(fs::read_dir(temp.path()).unwrap().count(), 1);
     }
 
     #[test]
-    fn a_foreign_page_is_never_overwritten() {
+    fn what_is_not_ours_is_never_overwritten_or_removed() {
         let (volume, results) = (fixture::volume(), fixture::results());
+        let refused = |folder: &Path| {
+            let before = read_all(folder);
+            let error = write_folder(&results, &volume, folder, &quick()).unwrap_err();
+            assert!(error.hint().is_some());
+            assert!(read_all(folder) == before, "{error}");
+            assert_eq!(fs::read_dir(folder.parent().unwrap()).unwrap().count(), 1, "{error}");
+            error
+        };
+        // A file of somebody else under each of our names, the word of ours in it or not.
+        for name in
+            ["index.html", "jets.csv", "report.pdf", "figures/jet-1-en-face.svg", "manifest.json", "figures"]
+        {
+            let temp = tempfile::tempdir().unwrap();
+            let folder = temp.path().join("theirs");
+            fs::create_dir_all(folder.join(name).parent().unwrap()).unwrap();
+            fs::write(folder.join(name), "narrows, but written by me").unwrap();
+            assert!(matches!(refused(&folder), ReportError::Foreign(_)), "{name}");
+        }
+        // One of ours that somebody changed is theirs now.
         let temp = tempfile::tempdir().unwrap();
-        fs::write(temp.path().join("index.html"), "<p>my site</p>").unwrap();
-        let refused = write_folder(&results, &volume, temp.path(), &quick());
-        assert!(matches!(refused, Err(ReportError::Foreign(_))));
-        assert_eq!(read_all(temp.path()).len(), 1);
+        let folder = temp.path().join("report");
+        write_folder(&results, &volume, &folder, &quick()).unwrap();
+        let mut table = fs::read(folder.join("jets.csv")).unwrap();
+        table.extend(b"my remark\n");
+        fs::write(folder.join("jets.csv"), table).unwrap();
+        assert!(matches!(refused(&folder), ReportError::Foreign(path) if path.ends_with("jets.csv")));
+        // A crowded folder is not a report's own; nor is a file.
+        let temp = tempfile::tempdir().unwrap();
+        let folder = temp.path().join("home");
+        fs::create_dir(&folder).unwrap();
+        for number in 0..=1000 {
+            fs::write(folder.join(format!("{number}.txt")), "mine").unwrap();
+        }
+        assert!(matches!(refused(&folder), ReportError::Shared(_)));
         let file = temp.path().join("a-file");
         fs::write(&file, "x").unwrap();
         assert!(matches!(write_folder(&results, &volume, &file, &quick()), Err(ReportError::Foreign(_))));
+        let here = std::env::current_dir().unwrap();
+        for folder in [here.as_path(), Path::new("."), here.parent().unwrap()] {
+            assert!(matches!(write_folder(&results, &volume, folder, &quick()), Err(ReportError::Shared(_))));
+        }
+    }
+
+    #[test]
+    fn at_every_moment_the_folder_holds_one_whole_report() {
+        // Another thread looks while two reports take turns: it must never see parts of both.
+        let (volume, results) = (fixture::volume(), fixture::results());
+        let mut other = results.clone();
+        other.source.file = "the other.dcm".into();
+        let temp = tempfile::tempdir().unwrap();
+        let folder = temp.path().join("report");
+        write_folder(&results, &volume, &folder, &quick()).unwrap();
+        let done = std::sync::atomic::AtomicBool::new(false);
+        std::thread::scope(|scope| {
+            let look = || {
+                let mut looks = 0;
+                while !done.load(std::sync::atomic::Ordering::Relaxed) {
+                    // One open folder is one report, whatever its name leads to meanwhile.
+                    #[cfg(target_os = "linux")]
+                    {
+                        use std::os::fd::AsRawFd as _;
+                        let open = fs::File::open(&folder).unwrap();
+                        let inside = PathBuf::from(format!("/proc/self/fd/{}", open.as_raw_fd()));
+                        let read = |name: &str| fs::read_to_string(inside.join(name));
+                        // Taken away between two looks, it is an old one: look again.
+                        if let (Ok(json), Ok(table)) = (read("results.json"), read("jets.csv")) {
+                            assert_eq!(json.contains("the other.dcm"), table.contains("the other.dcm"));
+                            looks += 1;
+                        }
+                    }
+                }
+                looks
+            };
+            let looker = scope.spawn(look);
+            for turn in 0..6 {
+                let results = if turn % 2 == 0 { &other } else { &results };
+                write_folder(results, &volume, &folder, &quick()).unwrap();
+            }
+            done.store(true, std::sync::atomic::Ordering::Relaxed);
+            assert!(looker.join().unwrap() > 0 || cfg!(not(target_os = "linux")));
+        });
     }
 
     #[test]

@@ -4,11 +4,14 @@
 //! measured on. Nothing is measured, no clock is read, no font of the machine is used: the same
 //! results give the same bytes. [`write_folder`] puts it all in one place.
 
+mod answer;
 mod archive;
+mod blocks;
 pub mod chart;
 pub mod colour;
 mod comparison;
 mod content;
+mod document;
 pub mod figure;
 mod folder;
 pub mod html;
@@ -18,9 +21,9 @@ pub mod raster;
 pub mod schema;
 pub mod study;
 pub mod svg;
+mod switch;
 pub mod table;
 mod units;
-mod weighing;
 pub mod words;
 
 #[cfg(test)]

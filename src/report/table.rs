@@ -70,13 +70,13 @@ pub fn frames(results: &Results, unit: AreaUnit) -> String {
     out
 }
 
-/// `weighing.csv`: a row a measurement or sign that was weighed
-pub fn weighing(results: &Results) -> String {
+/// `grading.csv`: a row a measurement or sign that was graded
+pub fn grading(results: &Results) -> String {
     let mut out = String::from(
         "file,measurement,by,value,low,high,unit,words,position,position_low,position_high,lowest_grade,\
          highest_grade,bound,agreement,cuts,source,known\n",
     );
-    for placement in results.severity.iter().flat_map(|weighing| &weighing.placements) {
+    for placement in results.severity.iter().flat_map(|grading| &grading.placements) {
         let mut row = Row::new(&results.source.file);
         row.put(&placement.label).put(words::by(placement.by));
         match &placement.value {
@@ -171,9 +171,9 @@ mod tests {
     }
 
     #[test]
-    fn a_row_for_everything_that_was_weighed() {
+    fn a_row_for_everything_that_was_graded() {
         let results = fixture::results();
-        let table = weighing(&results);
+        let table = grading(&results);
         let placements = &results.severity.as_ref().unwrap().placements;
         assert!(placements.len() > 5);
         assert_eq!(table.lines().count(), 1 + placements.len());

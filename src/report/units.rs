@@ -1,7 +1,7 @@
 //! In which unit areas are told: square millimetres or square centimetres.
 //!
 //! The documents (JSON) keep one unit, mm2. What is read by people and the tables follow this
-//! choice. A square centimetre takes two decimals more than a square millimetre takes one.
+//! choice, square centimetres where nothing is said: guidelines grade in them. A square centimetre takes two decimals more than a square millimetre takes one.
 
 use super::words::fixed;
 use crate::measure::results::Interval;
@@ -11,9 +11,9 @@ use crate::unit::Mm2;
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum AreaUnit {
     /// Square millimetres, one decimal
-    #[default]
     Mm2,
     /// Square centimetres, two decimals
+    #[default]
     Cm2,
 }
 

@@ -4,9 +4,9 @@ use std::fmt::Write as _;
 
 use crate::measure::results::{
     Convergence, Counted, FrameResult, Interval, JetResult, Origin, Pattern, Results, Seen, ShapeClass,
-    SingleWidth, Verdict,
+    Verdict,
 };
-use crate::severity::By;
+use crate::severity::{By, Class, Criteria, Item, Placement};
 use crate::unit::Mm2;
 
 use super::AreaUnit;
@@ -27,24 +27,9 @@ pub fn signed(value: f64, decimals: usize) -> String {
     if value > 0.0 && text.chars().any(|c| ('1'..='9').contains(&c)) { format!("+{text}") } else { text }
 }
 
-/// `34.2 mm²`
-pub fn mm2(value: f64) -> String {
-    AreaUnit::Mm2.text(value)
-}
-
 /// `29.1 to 40.0`
 pub fn span(interval: &Interval, decimals: usize) -> String {
     format!("{} to {}", fixed(interval.low, decimals), fixed(interval.high, decimals))
-}
-
-/// `34.2 mm² (29.1 to 40.0)`
-pub fn mm2_interval(interval: &Interval) -> String {
-    AreaUnit::Mm2.interval(interval)
-}
-
-/// `0.34 cm² (0.29 to 0.40)`
-pub fn cm2_interval(interval: &Interval) -> String {
-    AreaUnit::Cm2.interval(interval)
 }
 
 /// `5.1 mm (4.6 to 5.7)`
@@ -69,11 +54,12 @@ pub fn convergence(zone: &Convergence, unit: AreaUnit) -> String {
         return format!("The flow convergence was not measured: {reason}.");
     };
     let counted = zone.surfaces.iter().filter(|s| s.counted == Counted::Yes).count();
-    let frame =
-        zone.frame.map_or_else(String::new, |frame| format!("In frame {frame}, of the largest flow: "));
+    let frame = zone
+        .frame
+        .map_or_else(String::new, |frame| format!("In frame {}, of the largest flow: ", self::frame(frame)));
     let mut text = format!(
-        "{frame}through {} of equal speed upstream of the neck pass {}; they differ by {} % (standard deviation).",
-        count(counted, "surface", "surfaces"),
+        "{frame}through {} upstream of the vena contracta pass {}; they differ by {} % (standard deviation).",
+        count(counted, "isovelocity surface", "isovelocity surfaces"),
         flow_interval(flow),
         fixed(zone.spread_percent.unwrap_or(f64::NAN), 0)
     );
@@ -85,10 +71,10 @@ pub fn convergence(zone: &Convergence, unit: AreaUnit) -> String {
         );
     }
     if let Some(half) = &zone.hemisphere {
-        let misses = if half.error_percent < 0.0 { "misses" } else { "adds" };
+        let misses = if half.error_percent < 0.0 { "underestimates" } else { "overestimates" };
         let _ = write!(
             text,
-            " A hemisphere of {} mm at {} m/s {misses} {} % of it.",
+            " Hemispheric PISA of {} mm at {} m/s {misses} it by {} %.",
             fixed(half.radius_mm, 1),
             fixed(half.speed_m_s, 2),
             fixed(half.error_percent.abs(), 0)
@@ -102,14 +88,46 @@ pub fn counted(counted: Counted) -> &'static str {
     match counted {
         Counted::Yes => "counts",
         Counted::Unseen => "no: seen in too few directions",
-        Counted::Near => "no: too near to the opening",
+        Counted::Near => "no: too near to the orifice",
     }
+}
+
+/// The number by which people know a frame: frames are counted from 1
+pub fn frame(index: usize) -> String {
+    (index + 1).to_string()
+}
+
+/// The value of a placement in words, its area in the unit asked for
+pub fn placed(placement: &Placement, unit: AreaUnit) -> String {
+    match placement.value {
+        Some(value) if is_area(placement) && value.low < value.high => unit.interval(&value),
+        Some(value) if is_area(placement) => unit.text(value.value),
+        _ => placement.words.clone(),
+    }
+}
+
+/// The cut points of a placement in words: `mild < 0.20 cm², grade III ≥ 0.30 cm², severe ≥ 0.40 cm²`
+pub fn cuts(placement: &Placement, unit: AreaUnit) -> String {
+    if !is_area(placement) {
+        return placement.cuts.clone();
+    }
+    let cuts = &placement.cut_points;
+    let named = [("mild", cuts.mild), ("grade III", cuts.grade_3), ("severe", cuts.severe)];
+    let said = named.iter().filter_map(|(name, cut)| {
+        let cut = (*cut)?;
+        Some(format!("{name} {} {}", cut.sign(), unit.text(cut.at())))
+    });
+    said.collect::<Vec<_>>().join(", ")
+}
+
+fn is_area(placement: &Placement) -> bool {
+    placement.items.iter().all(|item| item.is_area())
 }
 
 /// The area as the circle everybody can picture
 pub fn as_a_circle(area_mm2: f64) -> String {
     let diameter = Mm2::new(area_mm2.max(0.0)).circle_diameter();
-    format!("as large as a round opening {} mm across", fixed(diameter.get(), 1))
+    format!("equivalent diameter {} mm", fixed(diameter.get(), 1))
 }
 
 /// The verdict as one word
@@ -154,16 +172,16 @@ pub fn pattern(pattern: Pattern) -> &'static str {
     }
 }
 
-/// The leak through systole as a sentence
+/// The regurgitation through systole as a sentence
 pub fn systole(jet: &JetResult, unit: AreaUnit) -> String {
     let share = fixed(100.0 * jet.systole.present_fraction, 0);
     let what = match jet.systole.pattern {
-        Pattern::Holosystolic => format!("Holosystolic: the jet is there in {share} % of systole"),
-        Pattern::Early => format!("Early systolic: the jet is there in {share} % of systole, at its start"),
-        Pattern::Mid => format!("Mid-systolic: the jet is there in {share} % of systole, in its middle"),
-        Pattern::Late => format!("Late systolic: the jet is there in {share} % of systole, at its end"),
+        Pattern::Holosystolic => format!("Holosystolic: it is present in {share} % of systole"),
+        Pattern::Early => format!("Early systolic: it is present in {share} % of systole, at its start"),
+        Pattern::Mid => format!("Mid-systolic: it is present in {share} % of systole, in its middle"),
+        Pattern::Late => format!("Late systolic: it is present in {share} % of systole, at its end"),
         Pattern::Biphasic => {
-            format!("Biphasic: early and late, less between; the jet is there in {share} % of systole")
+            format!("Biphasic: early and late, less between; it is present in {share} % of systole")
         }
         Pattern::Unknown => "Too few frames to tell the pattern in time".into(),
     };
@@ -179,24 +197,24 @@ pub fn systole(jet: &JetResult, unit: AreaUnit) -> String {
     }
 }
 
-/// What the long-axis width alone would have claimed, as a sentence
-pub fn single_width(jet: &JetResult, unit: AreaUnit) -> String {
-    let SingleWidth { error_percent, misleads } = jet.single_width;
-    let circle = unit.text(jet.circle_area_mm2);
-    let width = fixed(jet.width_mm.long_axis.value, 1);
-    let off = format!("{} %", fixed(error_percent.abs(), 0));
-    let side = if error_percent < 0.0 { "too small" } else { "too large" };
-    if misleads {
+/// What the long-axis width alone would have claimed, where it grades otherwise than the area; `None` elsewhere
+///
+/// By the cut points of the default table for VC width (3 and 7 mm) and EROA.
+pub fn width_misleads(jet: &JetResult, unit: AreaUnit) -> Option<String> {
+    let table = Criteria::default();
+    let width = jet.width_mm.long_axis.value;
+    let of_width: Class = table.class_of(Item::VcWidthMm, width)?;
+    let of_area: Class = table.class_of(Item::PisaEroaMm2, jet.vca_mm2.value)?;
+    (of_width != of_area).then(|| {
         format!(
-            "The long-axis width alone ({width} mm) implies a circle of {circle}, {off} {side}, outside \
-             the interval: the single width misleads."
+            "The long-axis width alone ({} mm) is {} and implies a circle of {}; the area is {}: the single width \
+             misleads.",
+            fixed(width, 1),
+            of_width.name(),
+            unit.text(jet.circle_area_mm2),
+            of_area.name()
         )
-    } else {
-        format!(
-            "The long-axis width alone ({width} mm) implies a circle of {circle}, {off} {side}, inside \
-             the interval."
-        )
-    }
+    })
 }
 
 /// The shape as a sentence
@@ -216,7 +234,9 @@ pub fn origin(jet: &JetResult) -> String {
     let name = reading.jet.as_ref().map_or(String::new(), |name| format!(" (jet {name} of the review)"));
     match reading.origin {
         Origin::Program => format!("Outline proposed by the program, not changed by a reader{name}."),
-        Origin::ReaderCut => format!("Outline drawn by the program on the cut that the reader chose{name}."),
+        Origin::ReaderCut => {
+            format!("Outline drawn by the program on the plane that the reader chose{name}.")
+        }
         Origin::ReaderKept => {
             format!("Outline proposed by the program and kept by the reader as it was{name}.")
         }
@@ -246,7 +266,7 @@ pub fn seen(seen: Seen) -> &'static str {
     }
 }
 
-/// Where a weighed value comes from
+/// Where a graded value comes from
 pub fn by(by: By) -> &'static str {
     match by {
         By::Volume => "the volume",
@@ -255,10 +275,10 @@ pub fn by(by: By) -> &'static str {
     }
 }
 
-/// The area of a frame, that its neck is not displayed, or that there is no jet
+/// The area of a frame, that its vena contracta is not displayed, or that there is no jet
 pub fn frame_area(frame: &FrameResult, unit: AreaUnit) -> String {
     match &frame.vca_mm2 {
-        Some(vca) if frame.hidden => format!("neck not displayed: {} {}", unit.span(vca), unit.sign()),
+        Some(vca) if frame.hidden => format!("VC dropout: {} {}", unit.span(vca), unit.sign()),
         Some(vca) => unit.interval(vca),
         None => "no jet".into(),
     }
@@ -308,14 +328,22 @@ mod tests {
         assert_eq!(fixed(f64::NAN, 1), "not measured");
         assert_eq!(signed(3.0, 0), "+3");
         assert_eq!(signed(0.2, 0), "0");
-        let area = Interval { value: 34.16, low: 29.08, high: 40.04 };
-        assert_eq!(mm2_interval(&area), "34.2 mm² (29.1 to 40.0)");
-        assert_eq!(cm2_interval(&area), "0.34 cm² (0.29 to 0.40)");
+        assert_eq!(frame(0), "1");
+    }
+
+    #[test]
+    fn a_width_misleads_where_its_own_grade_is_another() {
+        let mut jet = crate::report::fixture::results().jets.remove(0);
+        // 3.4 mm is moderate (3 to 7 mm), 41 mm2 severe.
+        assert!(width_misleads(&jet, AreaUnit::Cm2).unwrap().contains("is moderate"));
+        // An ellipse is not round, and its width grades as its area does.
+        (jet.vca_mm2.value, jet.width_mm.long_axis.value) = (34.0, 5.0);
+        assert_eq!(width_misleads(&jet, AreaUnit::Cm2), None);
     }
 
     #[test]
     fn a_published_circle() {
         // 0.3848 cm2 is a circle of 7 mm: closed form.
-        assert_eq!(as_a_circle(38.48), "as large as a round opening 7.0 mm across");
+        assert_eq!(as_a_circle(38.48), "equivalent diameter 7.0 mm");
     }
 }

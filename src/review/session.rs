@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use crate::measure::{Results, own_evidence};
-use crate::severity::{Criteria, Evidence, Weighing, weigh};
+use crate::severity::{Criteria, Evidence, Grading, grade};
 use crate::space::Cut;
 
 use super::pose::{Base, Pose};
@@ -42,11 +42,11 @@ pub struct Session {
     burst: Burst,
     revision: u64,
     saved: u64,
-    weighing: Option<Weighing>,
+    grading: Option<Grading>,
 }
 
-/// What of the reader's work the weighing depends on
-fn weighed(work: &Work) -> (&Evidence, &str) {
+/// What of the reader's work the grading depends on
+fn graded_by(work: &Work) -> (&Evidence, &str) {
     (&work.evidence, &work.criteria)
 }
 
@@ -60,9 +60,9 @@ impl Session {
             burst: Burst::None,
             revision: 0,
             saved: 0,
-            weighing: None,
+            grading: None,
         };
-        session.weigh();
+        session.grade();
         session
     }
 
@@ -72,16 +72,16 @@ impl Session {
     }
 
     /// All measurements on one scale, with what the reader typed in; `None` before the measurement
-    pub fn weighing(&self) -> Option<&Weighing> {
-        self.weighing.as_ref()
+    pub fn grading(&self) -> Option<&Grading> {
+        self.grading.as_ref()
     }
 
-    fn weigh(&mut self) {
+    fn grade(&mut self) {
         let results = self.review.results.as_deref();
         let work = &self.review.work;
         // A document that was read, and every command, was checked: the table is there.
         let criteria = beside::criteria(work).unwrap_or_default();
-        self.weighing = results.map(|results| weigh(&criteria, &work.evidence, &own_evidence(results)));
+        self.grading = results.map(|results| grade(&criteria, &work.evidence, &own_evidence(results)));
     }
 
     /// A number that is different after every change, of work, place or results
@@ -157,7 +157,7 @@ impl Session {
         if !self.review.has(self.review.place.jet) {
             self.review.place.jet = JetId::Free;
         }
-        self.weigh();
+        self.grade();
     }
 
     /// The base of the selected jet in the current frame
@@ -246,7 +246,7 @@ impl Session {
             self.review.place.jet = JetId::Free;
         }
         self.revision += 1;
-        self.weigh();
+        self.grade();
         Effect::Changed(Key::All)
     }
 
@@ -274,8 +274,8 @@ impl Session {
         }
         self.future.clear();
         self.revision += 1;
-        if self.past.last().is_none_or(|step| weighed(&step.work) != weighed(&self.review.work)) {
-            self.weigh();
+        if self.past.last().is_none_or(|step| graded_by(&step.work) != graded_by(&self.review.work)) {
+            self.grade();
         }
         Ok(effect)
     }

@@ -1,14 +1,19 @@
-//! The case: every reading of every item, and what bends it.
+//! The case: every reading of every item, and what limits it.
 //!
-//! A caveat never changes a number. It opens an end: the width of a crescent is a lower bound, a
-//! late leak's peak area an upper one. Conditions and grades are then asked on the opened range, so that
-//! a bent measurement cannot count where it must not.
+//! A caveat never changes a number. It makes it a bound: the width of a crescent is a lower one, the peak
+//! area of a late regurgitation an upper one. Conditions and grades are then asked on the opened range, so
+//! that a bound cannot count where it must not.
+//!
+//! Conditions of a guideline are asked of what the reader entered, and of the value itself: a guideline
+//! knows no errors. What the volume measured answers none of them; only whether there are several jets,
+//! when in systole they are and what shape the orifice has is taken from it where the reader does not say.
 
 use super::evidence::Evidence;
-use super::item::Item;
-use super::own::{Own, WidthFit};
+use super::grading::{By, Reach};
+use super::item::{Item, Origin};
+use super::own::Own;
 use super::rule::Facts;
-use super::weighing::{By, Reach};
+use super::typed::number_words;
 use crate::beat::Pattern;
 use crate::numeric::Interval;
 use crate::planimetry::ShapeClass;
@@ -21,23 +26,43 @@ pub(crate) struct Reading {
     pub(crate) by: By,
     pub(crate) value: Interval,
     pub(crate) reach: Reach,
-    /// Left out of the weighing where the acquisition is unfit
+    /// Excluded where the acquisition is unfit
     pub(crate) used: bool,
 }
 
 impl Reading {
-    /// The lowest and highest that the truth can be
-    pub(crate) fn range(&self) -> (f64, f64) {
+    /// A measurement that might be made next
+    pub(crate) fn next(item: Item, value: f64) -> Self {
+        let value = Interval::exactly(value);
+        Self { item, by: By::Reader, value, reach: Reach::Exact, used: true }
+    }
+
+    /// `6.2 mm (5.4 to 7)`, in its own unit
+    pub(crate) fn words(&self) -> String {
+        let Interval { value, low, high } = self.value;
+        if low >= high {
+            return self.item.words(value);
+        }
+        let unit = self.item.unit();
+        let decimals = if unit == "m/s" { 2 } else { usize::from(unit.starts_with("mm")) };
+        let (low, high) = (number_words(low, decimals), number_words(high, decimals));
+        format!("{} ({low} to {high})", self.item.words(value))
+    }
+
+    /// Whose error it shares: all of the volume's rests on its colour
+    pub(crate) fn origin(&self) -> Origin {
+        if self.by == By::Volume { Origin::Colour } else { self.item.origin() }
+    }
+
+    /// The lowest and highest that the truth can be, given the lowest and highest that were measured
+    pub(crate) fn opened(&self, low: f64, high: f64) -> (f64, f64) {
         let open_below = matches!(self.reach, Reach::AtMost | Reach::Either);
         let open_above = matches!(self.reach, Reach::AtLeast | Reach::Either);
-        (
-            if open_below { f64::NEG_INFINITY } else { self.value.low },
-            if open_above { f64::INFINITY } else { self.value.high },
-        )
+        (if open_below { f64::NEG_INFINITY } else { low }, if open_above { f64::INFINITY } else { high })
     }
 }
 
-/// What is known, and what bends it
+/// What is known, and what limits it
 #[derive(Debug)]
 pub(crate) struct Case<'a> {
     pub(crate) evidence: &'a Evidence,
@@ -55,6 +80,7 @@ impl<'a> Case<'a> {
         let sane = |value: &Interval| value.value.is_finite() && value.low <= value.high;
         let volume = [
             (Item::VcaMm2, own.vca_mm2),
+            (Item::DisplayedAreaMm2, own.displayed_mm2),
             (Item::RegurgitantVolumeMl, own.regurgitant_volume_ml),
             (Item::VcWidthMm, own.width_mm),
         ];
@@ -95,7 +121,7 @@ impl<'a> Case<'a> {
         })
     }
 
-    /// The leak in time, by key: the reader's word, else the volume's
+    /// When in systole it regurgitates, by key: the reader's word, else the volume's
     pub(crate) fn leak(&self) -> Option<&str> {
         self.evidence.choice(Item::Leak).or_else(|| {
             if !self.volume_used {
@@ -112,79 +138,37 @@ impl<'a> Case<'a> {
         })
     }
 
-    /// Whether it leaks in a part of systole only
-    pub(crate) fn is_short(&self) -> bool {
+    /// Whether it regurgitates in a part of systole only
+    fn is_short(&self) -> bool {
         matches!(self.leak(), Some("early" | "mid" | "late"))
     }
 
-    /// Whether there are several jets
-    pub(crate) fn has_several_jets(&self) -> bool {
-        self.choice(Item::Jets) == Some("several")
+    fn is(&self, item: Item, key: &str) -> bool {
+        self.choice(item) == Some(key)
     }
 
-    /// Whether the forward flow is low
-    pub(crate) fn is_low_flow(&self) -> bool {
-        self.evidence.choice(Item::Flow) == Some("low")
-    }
-
-    /// Whether the regurgitation is acute
-    pub(crate) fn is_acute(&self) -> bool {
-        self.evidence.choice(Item::Setting) == Some("acute")
-    }
-
-    /// Whether one width or one radius understates the orifice
-    pub(crate) fn is_wider_than_it_looks(&self) -> bool {
-        match self.evidence.choice(Item::Orifice) {
-            Some(shape) => shape == "elliptical",
-            None => self.volume_used && self.own.width_fit == WidthFit::TooSmall,
-        }
+    /// Whether the guideline's count of criteria was made for this case: chronic regurgitation of a native valve
+    pub(crate) fn is_chronic(&self) -> bool {
+        !matches!(self.evidence.choice(Item::Setting), Some("acute" | "after_repair"))
     }
 
     fn reach(&self, item: Item, by: By) -> Reach {
         use Item::{
-            ConvergenceRadiusMm, PisaEroaMm2, PisaRegurgitantVolumeMl, RegurgitantVolumeMl, VcWidthBiplaneMm,
-            VcWidthMm, VcaMm2,
+            ConvergenceRadiusMm, DisplayedAreaMm2, PisaEroaMm2, PisaRegurgitantVolumeMl, RegurgitantVolumeMl,
+            VcWidthBiplaneMm, VcWidthMm, VcaMm2,
         };
-        let mut at_least = false;
-        let mut at_most = false;
-        // One frame, or one frame times the whole integral, overstates a short leak (Zoghbi 2017, from
+        let area = matches!(item, VcaMm2 | DisplayedAreaMm2);
+        let pisa = matches!(item, ConvergenceRadiusMm | PisaEroaMm2 | PisaRegurgitantVolumeMl);
+        let width = matches!(item, VcWidthMm | VcWidthBiplaneMm);
+        // One frame, or one frame times the whole integral, overstates a short regurgitation (Zoghbi 2017, from
         // memory). The area of the peak frame overstates a biphasic one too: closed form.
-        if self.is_short() {
-            at_most |= matches!(
-                item,
-                VcWidthMm
-                    | VcWidthBiplaneMm
-                    | ConvergenceRadiusMm
-                    | PisaEroaMm2
-                    | PisaRegurgitantVolumeMl
-                    | VcaMm2
-            );
-        }
-        if self.leak() == Some("biphasic") {
-            at_most |= item == VcaMm2;
-        }
-        // What sees one jet of several understates (Zoghbi 2017, from memory).
-        if self.has_several_jets() {
-            at_least |= matches!(
-                item,
-                VcWidthMm | VcWidthBiplaneMm | ConvergenceRadiusMm | PisaEroaMm2 | PisaRegurgitantVolumeMl
-            );
-        }
-        // One width and one radius understate an elliptical orifice (Zoghbi 2017, from memory).
-        let own_width = item == VcWidthMm && by == By::Volume;
-        if own_width {
-            at_least |= self.own.width_fit == WidthFit::TooSmall;
-            at_most |= self.own.width_fit == WidthFit::TooLarge;
-        } else if self.is_wider_than_it_looks() {
-            at_least |= matches!(item, VcWidthMm | ConvergenceRadiusMm);
-        }
-        // The volume may be low although the leak is severe (Zoghbi 2017, from memory).
-        if self.is_low_flow() {
-            at_least |= matches!(item, RegurgitantVolumeMl | PisaRegurgitantVolumeMl);
-        }
-        if item == VcaMm2 && by == By::Volume && !self.own.whole {
-            at_least = true;
-        }
+        let at_most = self.is_short() && (area || pisa || width) || self.is(Item::Leak, "biphasic") && area;
+        // What sees one jet of several, one width or radius of an elliptical orifice, and the volume in low
+        // flow understate (Zoghbi 2017, from memory); so does an area that the border of the volume cuts.
+        let at_least = self.is(Item::Jets, "several") && (pisa || width)
+            || self.is(Item::Orifice, "elliptical") && matches!(item, ConvergenceRadiusMm | VcWidthMm)
+            || self.is(Item::Flow, "low") && matches!(item, RegurgitantVolumeMl | PisaRegurgitantVolumeMl)
+            || by == By::Volume && area && !self.own.whole;
         match (at_least, at_most) {
             (false, false) => Reach::Exact,
             (true, false) => Reach::AtLeast,
@@ -193,69 +177,52 @@ impl<'a> Case<'a> {
         }
     }
 
-    /// What bends the measurements, a sentence each
+    /// What limits the measurements, a sentence each
     pub(crate) fn caveats(&self) -> Vec<String> {
-        let mut caveats = Vec::new();
-        if self.is_short() {
-            caveats.push(
-                "The leak is not holosystolic: width, radius, EROA and peak area are taken as upper bounds; \
-                 volume and fraction decide."
-                    .to_owned(),
-            );
-        }
-        if self.leak() == Some("biphasic") {
-            caveats.push(
-                "The leak is biphasic: the area of its peak frame is taken as an upper bound, and an EROA of \
-                 one frame may lie on either side."
-                    .to_owned(),
-            );
-        }
-        if self.has_several_jets() {
-            caveats.push(
+        let said = [
+            (
+                self.is_short(),
+                "The regurgitation is not holosystolic: width, radius, EROA and peak area are upper bounds; \
+                 volume and fraction decide.",
+            ),
+            (
+                self.is(Item::Leak, "biphasic"),
+                "The regurgitation is biphasic: the area of its peak frame is an upper bound, and an EROA of one \
+                 frame may lie on either side.",
+            ),
+            (
+                self.is(Item::Jets, "several"),
                 "There are several jets: their areas are added, their widths are not. Width, radius and EROA of \
-                 one jet are taken as lower bounds."
-                    .to_owned(),
-            );
-        }
-        if self.is_wider_than_it_looks() {
-            caveats.push(
-                "The orifice is not round: one width and one radius are taken as lower bounds and cannot speak \
-                 for mild."
-                    .to_owned(),
-            );
-        }
-        if self.volume_used && self.own.width_fit == WidthFit::TooLarge {
-            caveats.push(
-                "The long-axis width implies more than the area: it is taken as an upper bound.".to_owned(),
-            );
-        }
-        if self.is_low_flow() {
-            caveats.push(
-                "Flow is low: the regurgitant volume is taken as a lower bound and cannot speak against severe."
-                    .to_owned(),
-            );
-        }
-        if self.volume_used && self.own.vca_mm2.is_some() && !self.own.whole {
-            caveats.push("The border of the volume cuts a jet: its area is a lower bound.".to_owned());
-        }
-        caveats
+                 one jet are lower bounds.",
+            ),
+            (
+                self.is(Item::Orifice, "elliptical"),
+                "The orifice is not round: one width and one radius are lower bounds and cannot speak for mild; \
+                 hemispheric PISA misses 27 % (Zeng 2011) to 29 % (Berdejo, secondary) of its EROA.",
+            ),
+            (
+                self.is(Item::Flow, "low"),
+                "Flow is low: the regurgitant volume is a lower bound and cannot speak against severe.",
+            ),
+            (
+                self.volume_used && self.own.vca_mm2.is_some() && !self.own.whole,
+                "The border of the volume cuts a jet: its area is a lower bound.",
+            ),
+        ];
+        said.into_iter().filter(|(holds, _)| *holds).map(|(_, words)| words.to_owned()).collect()
     }
 
-    /// The first reading of an item that is used, the reader's before the volume's
+    /// The reading of an item that a guideline's steps ask about: the reader's before what was computed
     pub(crate) fn best(&self, item: Item) -> Option<&Reading> {
-        self.readings.iter().filter(|reading| reading.item == item && reading.used).min_by_key(|reading| {
-            match reading.by {
-                By::Reader => 0,
-                By::Computed => 1,
-                By::Volume => 2,
-            }
-        })
+        let asked = |reading: &&Reading| reading.item == item && reading.by != By::Volume;
+        self.readings.iter().find(asked)
     }
 }
 
+/// By the value itself: to the letter
 impl Facts for Case<'_> {
     fn number(&self, item: Item) -> Option<(f64, f64)> {
-        self.best(item).map(Reading::range)
+        self.best(item).map(|reading| reading.opened(reading.value.value, reading.value.value))
     }
 
     fn choice(&self, item: Item) -> Option<&str> {
@@ -282,5 +249,18 @@ impl Facts for Case<'_> {
             },
             _ => None,
         }
+    }
+}
+
+/// The same case asked over the whole 95 % intervals
+pub(crate) struct WithErrors<'a>(pub(crate) &'a Case<'a>);
+
+impl Facts for WithErrors<'_> {
+    fn number(&self, item: Item) -> Option<(f64, f64)> {
+        self.0.best(item).map(|reading| reading.opened(reading.value.low, reading.value.high))
+    }
+
+    fn choice(&self, item: Item) -> Option<&str> {
+        self.0.choice(item)
     }
 }

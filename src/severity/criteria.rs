@@ -1,14 +1,14 @@
 //! A guideline's table as data: cut points, signs, specific criteria, and how they are counted.
 //!
 //! A criteria file is TOML. Each value names its source and says whether it was read there, read
-//! in another document that quotes it, or written from memory. Four are built in; a reader may give
+//! in another document that quotes it, or written from memory. Some are built in; a reader may give
 //! his own, which is checked before it is used: a table that contradicts itself grades nobody.
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::error::{SeverityError, nearest, nearest_in};
-use super::grade::{Grade, Grades};
+use super::grade::{Class, Grade, Grades};
 use super::item::{Field, Item, Kind};
 use super::rule::{Condition, items};
 
@@ -44,9 +44,9 @@ impl Known {
 pub enum Role {
     /// A quantitative row of the guideline: takes part in grading
     Quantitative,
-    /// From the literature, no row of the guideline: takes part, but grades nothing by itself
+    /// From the literature, no row of the guideline: can raise a class, grades nothing by itself
     Literature,
-    /// Shown on the scale, and counted where a specific criterion asks for it
+    /// Shown on the scale, and speaks for a class: more where a specific criterion asks for it
     Supportive,
 }
 
@@ -82,15 +82,19 @@ impl Bound {
             && self.at_most.is_none_or(|cut| value <= cut)
     }
 
-    /// `≥ 40 mm²`
-    pub fn words(&self, item: Item) -> String {
-        let sign = match (self.from, self.above, self.below) {
+    /// `≥`, `>`, `<` or `≤`
+    pub fn sign(&self) -> &'static str {
+        match (self.from, self.above, self.below) {
             (Some(_), _, _) => "≥",
             (_, Some(_), _) => ">",
             (_, _, Some(_)) => "<",
             _ => "≤",
-        };
-        format!("{sign} {}", item.words(self.at()))
+        }
+    }
+
+    /// `≥ 40 mm²`
+    pub fn words(&self, item: Item) -> String {
+        format!("{} {}", self.sign(), item.words(self.at()))
     }
 
     fn given(&self) -> usize {
@@ -118,7 +122,7 @@ pub struct Variant {
 pub enum Binding {
     /// It is severe from there on
     Is,
-    /// It may be severe from there on: both stay open
+    /// It may be severe from there on: both cuts count half
     MayBe,
 }
 
@@ -158,7 +162,7 @@ pub struct Measure {
 }
 
 impl Measure {
-    /// The grades that a value leaves open, with one cut to severe
+    /// The grades of a value, with one cut to severe
     pub(crate) fn grades_of(&self, value: f64, severe: Option<Bound>) -> Grades {
         if severe.is_some_and(|cut| cut.holds(value)) {
             return Grades { low: Grade::IV, high: Grade::IV };
@@ -293,11 +297,13 @@ impl Default for Criteria {
 
 impl Criteria {
     /// Name and text of the criteria that travel inside the program, the default first
-    pub const BUILT_IN: [(&str, &str); 4] = [
+    pub const BUILT_IN: [(&str, &str); 6] = [
         ("ase-2017", include_str!("criteria/ase-2017.toml")),
+        ("esc-2025", include_str!("criteria/esc-2025.toml")),
         ("esc-2021", include_str!("criteria/esc-2021.toml")),
         ("eacvi-2013", include_str!("criteria/eacvi-2013.toml")),
         ("acc-aha-2020", include_str!("criteria/acc-aha-2020.toml")),
+        ("mitra-pro", include_str!("criteria/mitra-pro.toml")),
     ];
 
     /// The criteria of a name
@@ -346,6 +352,13 @@ impl Criteria {
             .filter(|item| item.is_entered() && wanted.contains(item))
             .map(Item::field)
             .collect()
+    }
+
+    /// The class of a value by the cut points of an item; `None` where the table does not part all three
+    pub fn class_of(&self, item: Item, value: f64) -> Option<Class> {
+        let measure = self.measures.iter().find(|measure| measure.items.contains(&item))?;
+        (measure.mild.is_some() && measure.severe.is_some())
+            .then(|| measure.grades_of(value, measure.severe).high.class())
     }
 
     /// Whether the quantitative rows tell mild from moderate
@@ -448,7 +461,7 @@ fn check_measure(measure: &Measure) -> Result<(), String> {
             return Err(format!("`{}` and `{}` have different units", first.key(), item.key()));
         }
     }
-    let Kind::Number { low, high, unit } = first.field().kind else { return Ok(()) };
+    let Kind::Number { low, high, unit, .. } = first.field().kind else { return Ok(()) };
     let upward = |cut: &Bound| cut.from.or(cut.above).is_some();
     let check = |name: &str, cut: &Bound, up: bool| {
         if cut.given() != 1 || upward(cut) != up {

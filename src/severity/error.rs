@@ -61,6 +61,23 @@ pub enum SeverityError {
         /// Of all three
         unit: &'static str,
     },
+    /// A number without its unit that is far from what is usual
+    #[error(
+        "reading the evidence: `{key}` is {value} {unit}, and {low} to {high} {unit} is usual",
+        low = usual[0], high = usual[1]
+    )]
+    Unusual {
+        /// Which key
+        key: &'static str,
+        /// The number in the item's unit
+        value: f64,
+        /// The smallest and largest that are usual
+        usual: [f64; 2],
+        /// Of all three
+        unit: &'static str,
+        /// The same number with the units in which it would be usual
+        meant: Vec<String>,
+    },
     /// An interval whose ends do not hold its value
     #[error(
         "reading the evidence: the interval of `{key}` must hold its value: {low} to {high} does not hold {value}"
@@ -122,17 +139,27 @@ impl SeverityError {
         }
         match self {
             Self::Syntax { what: "criteria", .. } | Self::Criteria { .. } => {
-                "`narrows schema criteria` prints the form of the file, docs/weighing.md explains it".into()
+                "`narrows schema criteria` prints the form of the file, docs/grading.md explains it".into()
             }
             Self::Syntax { .. } | Self::UnknownKey { .. } | Self::Choice { .. } | Self::Form { .. } => {
-                "`narrows schema evidence` prints every key and its choices, docs/weighing.md explains them"
+                "`narrows schema evidence` prints every key and its choices, docs/grading.md explains them"
                     .into()
             }
             Self::Schema { wanted, .. } => format!("write schema = \"{wanted}\" at the top of the file"),
             Self::Twice(_) => "keep one of them".into(),
-            Self::Measured(_) => "leave it out: the volume's own value is weighed".into(),
+            Self::Measured(_) => "leave it out: the volume's own value is used".into(),
             Self::Range { .. } => {
                 "check the number and its unit: the unit stands at the end of the key".into()
+            }
+            Self::Unusual { unit, meant, .. } => {
+                let meant =
+                    meant.first().map_or_else(String::new, |meant| format!("was \"{meant}\" meant? "));
+                let unit = if unit.is_empty() {
+                    ""
+                } else {
+                    "; a number in quotes with its unit is taken as it stands"
+                };
+                format!("{meant}check the number and its unit{unit}")
             }
             Self::Interval { .. } => "give low and high on both sides of the value, or an error".into(),
             Self::NoSuchCriteria { .. } => "give one of these names, or the path of a file".into(),

@@ -2,9 +2,12 @@
 //!
 //! A file of evidence is TOML or JSON with one key an item ([`Item::key`]). A number stands alone,
 //! with its interval (`{ value = 6.5, low = 6, high = 7 }`) or with its error at 95 %
-//! (`{ value = 6.5, error = 0.5 }`). A number without either is taken as exact, since how well
-//! somebody else measured is not for this program to guess. A key that does not exist is refused: a
-//! misspelt one would silently be missing from the weighing.
+//! (`{ value = 6.5, error = 0.5 }`); in quotes it may have its unit (`"0.44 ± 0.06 cm2"`, see
+//! [`Item::read`]). Where no error is given, the grading takes that of the method. A key that does not
+//! exist is refused: a misspelt one would silently be missing from the grading.
+//!
+//! A file that a person wrote ([`Evidence::from_text`]) is queried; a document of this program
+//! (`Deserialize`) is not, since what it holds was queried when it was entered.
 
 use std::collections::BTreeMap;
 use std::fmt;
@@ -114,7 +117,7 @@ impl Evidence {
         &self.note
     }
 
-    /// Reads a file of evidence: JSON where it begins with a brace, TOML otherwise
+    /// Reads a file that a person wrote: JSON where it begins with a brace, TOML otherwise
     ///
     /// # Errors
     /// See [`SeverityError`].
@@ -129,10 +132,10 @@ impl Evidence {
         } else {
             toml::from_str(text).map_err(|error| syntax(error.to_string()))?
         };
-        Self::from_raw(raw)
+        Self::from_raw(raw, Source::Person)
     }
 
-    fn from_raw(raw: Raw) -> Result<Self, SeverityError> {
+    fn from_raw(raw: Raw, source: Source) -> Result<Self, SeverityError> {
         let mut evidence = Self::default();
         let (mut schema, mut seen) = (String::new(), Vec::new());
         let Raw::Table(pairs) = raw else { return Err(form("the file", "a table of keys", &raw)) };
@@ -151,7 +154,7 @@ impl Evidence {
                         let near = nearest(&key, keys.chain(["schema", "note"]));
                         return Err(SeverityError::UnknownKey { key, near });
                     };
-                    evidence.put(item, entry(item, value)?)?;
+                    evidence.put(item, entry(item, value, source)?)?;
                 }
             }
         }
@@ -168,7 +171,7 @@ fn check(item: Item, given: &Given) -> Result<(), SeverityError> {
         return Err(SeverityError::Measured(key));
     }
     match (item.field().kind, given) {
-        (Kind::Number { unit, low, high }, Given::Number(number)) => {
+        (Kind::Number { unit, low, high, .. }, Given::Number(number)) => {
             for value in [number.value, number.low, number.high] {
                 if !(low..=high).contains(&value) {
                     return Err(SeverityError::Range { key, value, low, high, unit });
@@ -220,14 +223,36 @@ fn form(key: &str, wanted: &str, found: &Raw) -> SeverityError {
     SeverityError::Form { key: key.to_owned(), wanted: wanted.to_owned(), found }
 }
 
+/// Who wrote it
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Source {
+    /// A person: numbers without a unit are queried
+    Person,
+    /// This program
+    Document,
+}
+
+/// A text: the key of a choice, or a number with its unit
+fn text_given(item: Item, text: String) -> Result<Given, SeverityError> {
+    match item.field().kind {
+        Kind::Number { unit, .. } => item.read(&text, unit).map(Given::Number),
+        Kind::Choice(_) => Ok(Given::Choice(text)),
+    }
+}
+
 /// One item's value, alone or as a table with its interval and note
-fn entry(item: Item, raw: Raw) -> Result<Entry, SeverityError> {
+fn entry(item: Item, raw: Raw, source: Source) -> Result<Entry, SeverityError> {
     let key = item.key();
+    let query = |value: f64| match source {
+        Source::Person => item.query(value, 1.0),
+        Source::Document => Ok(()),
+    };
     let pairs = match raw {
         Raw::Number(value) => {
+            query(value)?;
             return Ok(Entry { given: Given::Number(Interval::exactly(value)), note: String::new() });
         }
-        Raw::Text(text) => return Ok(Entry { given: Given::Choice(text), note: String::new() }),
+        Raw::Text(text) => return Ok(Entry { given: text_given(item, text)?, note: String::new() }),
         Raw::Other(_) => return Err(form(key, &wanted(item), &raw)),
         Raw::Table(pairs) => pairs,
     };
@@ -241,8 +266,9 @@ fn entry(item: Item, raw: Raw) -> Result<Entry, SeverityError> {
         seen.push(inner.clone());
         match (inner.as_str(), value) {
             ("note", Raw::Text(text)) => note = text,
-            ("value", Raw::Text(text)) => choice = Some(text),
+            ("value", Raw::Text(text)) => choice = Some(text_given(item, text)?),
             ("value", Raw::Number(value)) => {
+                query(value)?;
                 numbers.insert("value", value);
             }
             ("low", Raw::Number(value)) => {
@@ -268,7 +294,7 @@ fn entry(item: Item, raw: Raw) -> Result<Entry, SeverityError> {
     let wrong =
         || SeverityError::Form { key: key.to_owned(), wanted: ends.into(), found: "another mixture".into() };
     let given = match (choice, get("value"), get("low"), get("high"), get("error")) {
-        (Some(choice), None, None, None, None) => Given::Choice(choice),
+        (Some(given), None, None, None, None) => given,
         (None, Some(value), None, None, None) => Given::Number(Interval::exactly(value)),
         (None, Some(value), Some(low), Some(high), None) => Given::Number(Interval { value, low, high }),
         (None, Some(value), None, None, Some(error)) if error >= 0.0 => {
@@ -338,7 +364,7 @@ impl<'de> Deserialize<'de> for Raw {
 
 impl<'de> Deserialize<'de> for Evidence {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        Self::from_raw(Raw::deserialize(deserializer)?).map_err(serde::de::Error::custom)
+        Self::from_raw(Raw::deserialize(deserializer)?, Source::Document).map_err(serde::de::Error::custom)
     }
 }
 
@@ -403,8 +429,9 @@ impl JsonSchema for Evidence {
         for item in Item::ALL.into_iter().filter(|item| item.is_entered()) {
             let note = json!({ "type": "string", "description": "Where it came from" });
             let value = match item.field().kind {
-                Kind::Number { unit, low, high } => {
+                Kind::Number { unit, low, high, .. } => {
                     let number = json!({ "type": "number", "minimum": low, "maximum": high });
+                    let typed = json!({ "type": "string", "description": "With its unit: 0.44 ± 0.06 cm2" });
                     let long = |rest: Value, required: Value| {
                         let mut properties = json!({ "value": number, "note": note });
                         if let (Value::Object(all), Value::Object(more)) = (&mut properties, rest) {
@@ -419,7 +446,8 @@ impl JsonSchema for Evidence {
                     json!({
                         "description": format!("{}, {unit}", item.label()),
                         "anyOf": [
-                            number,
+                            number, typed,
+                            long(json!({ "value": typed }), json!(["value"])),
                             long(json!({ "low": number, "high": number }), json!(["value", "low", "high"])),
                             long(json!({ "error": { "type": "number", "minimum": 0 } }), json!(["value"]))
                         ]

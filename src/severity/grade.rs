@@ -1,4 +1,4 @@
-//! Grades and classes of severity.
+//! Grades, classes, and how probable each class is.
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -24,11 +24,14 @@ pub enum Class {
     Mild,
     /// Grades II and III
     Moderate,
-    /// Grade IV, and grade III where the algorithm raises it
+    /// Grade IV, and grade III where the guideline raises it
     Severe,
 }
 
 impl Grade {
+    /// All four, rising
+    pub const ALL: [Self; 4] = [Self::I, Self::II, Self::III, Self::IV];
+
     /// The class without any raising
     pub const fn class(self) -> Class {
         match self {
@@ -50,6 +53,9 @@ impl Grade {
 }
 
 impl Class {
+    /// All three, rising
+    pub const ALL: [Self; 3] = [Self::Mild, Self::Moderate, Self::Severe];
+
     /// As printed
     pub const fn name(self) -> &'static str {
         match self {
@@ -60,7 +66,7 @@ impl Class {
     }
 }
 
-/// The grades that something leaves open, from the lowest to the highest
+/// The grades that something is compatible with, from the lowest to the highest
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct Grades {
     /// The lowest
@@ -73,16 +79,6 @@ impl Grades {
     /// All of them: nothing is said
     pub const ALL: Self = Self { low: Grade::I, high: Grade::IV };
 
-    /// From the lower to the higher of two, whatever their order
-    pub fn between(a: Grade, b: Grade) -> Self {
-        Self { low: a.min(b), high: a.max(b) }
-    }
-
-    /// Whether some grade is in both
-    pub fn meets(self, other: Self) -> bool {
-        self.low <= other.high && other.low <= self.high
-    }
-
     /// `II` or `II to III`
     pub fn words(self) -> String {
         if self.low == self.high {
@@ -93,17 +89,92 @@ impl Grades {
     }
 }
 
+/// How probable each class is, each 0 to 1
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Probability {
+    /// Mild; `null` where the table defines severe only
+    pub mild: Option<f64>,
+    /// Moderate; `null` where the table defines severe only
+    pub moderate: Option<f64>,
+    /// Severe
+    pub severe: f64,
+}
+
+impl Probability {
+    /// Of a class; where the table defines severe only, moderate stands for all that is not severe
+    pub fn of(&self, class: Class) -> f64 {
+        match class {
+            Class::Mild => self.mild.unwrap_or(0.0),
+            Class::Moderate => self.moderate.unwrap_or(1.0 - self.severe),
+            Class::Severe => self.severe,
+        }
+    }
+
+    /// Of a class or a worse one
+    pub fn at_least(&self, class: Class) -> f64 {
+        match class {
+            Class::Mild => 1.0,
+            Class::Moderate => 1.0 - self.of(Class::Mild),
+            Class::Severe => self.severe,
+        }
+    }
+
+    /// The most probable class, of equals the worse
+    pub fn top(&self) -> Class {
+        Class::ALL.into_iter().fold(
+            Class::Mild,
+            |best, class| {
+                if self.of(class) >= self.of(best) { class } else { best }
+            },
+        )
+    }
+
+    /// The lowest and highest class that are more probable than `least`
+    pub fn open(&self, least: f64) -> [Class; 2] {
+        let mut open = Class::ALL.into_iter().filter(|class| self.of(*class) > least);
+        let low = open.next().unwrap_or(self.top());
+        [low, open.next_back().unwrap_or(low)]
+    }
+
+    /// `severe 68 %, moderate 31 %, mild 1 %`, or `severe 68 %, not severe 32 %`
+    pub fn words(&self) -> String {
+        let percent = |share: f64| percent(share);
+        match (self.mild, self.moderate) {
+            (Some(mild), Some(moderate)) => format!(
+                "severe {}, moderate {}, mild {}",
+                percent(self.severe),
+                percent(moderate),
+                percent(mild)
+            ),
+            _ => format!("severe {}, not severe {}", percent(self.severe), percent(1.0 - self.severe)),
+        }
+    }
+}
+
+/// A share in whole percent, never rounded to certainty: `98 %`, `over 99 %`, `under 1 %`
+pub fn percent(share: f64) -> String {
+    match 100.0 * share {
+        p if p > 99.0 => "over 99 %".to_owned(),
+        p if p < 1.0 => "under 1 %".to_owned(),
+        p => format!("{p:.0} %"),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
 
     #[test]
-    fn grades_rise_and_meet() {
-        assert!(Grade::I < Grade::II && Grade::III < Grade::IV);
-        let (low, high) = (Grades::between(Grade::II, Grade::I), Grades::between(Grade::III, Grade::IV));
-        assert_eq!(low, Grades { low: Grade::I, high: Grade::II });
-        assert!(!low.meets(high) && Grades::ALL.meets(low) && high.meets(Grades::ALL));
-        assert_eq!(high.words(), "III to IV");
-        assert_eq!(Grade::III.class(), Class::Moderate);
+    fn probabilities_in_words() {
+        let all = Probability { mild: Some(0.004), moderate: Some(0.316), severe: 0.68 };
+        assert_eq!(all.words(), "severe 68 %, moderate 32 %, mild under 1 %");
+        assert_eq!((all.top(), all.open(0.1)), (Class::Severe, [Class::Moderate, Class::Severe]));
+        assert!((all.at_least(Class::Moderate) - 0.996).abs() < 1e-12);
+        let two = Probability { mild: None, moderate: None, severe: 0.999 };
+        assert_eq!(two.words(), "severe over 99 %, not severe under 1 %");
+        let even = Probability { mild: Some(0.2), moderate: Some(0.4), severe: 0.4 };
+        assert_eq!(even.top(), Class::Severe, "of equals the worse");
+        assert_eq!(Grades { low: Grade::II, high: Grade::III }.words(), "II to III");
+        assert_eq!(Grade::ALL.map(Grade::class)[2], Class::Moderate);
     }
 }

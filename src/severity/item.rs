@@ -1,11 +1,14 @@
 //! What can be known about a regurgitation: every quantity and sign, with its unit and its range.
 //!
 //! One list serves the evidence file, the criteria files, the viewer's form and the schema, so that
-//! a name means one thing everywhere. The plausible ranges catch slips of the keyboard and of the
-//! unit; they are common practice, no source.
+//! a name means one thing everywhere. Each number has two ranges: the usual one, outside of which a
+//! number without its unit is queried, and the widest that can be meant at all; and the error of its
+//! method. The ranges are common practice, no source.
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+
+use super::typed::number_words;
 
 /// One thing that can be known; its serialised name is its key in a file
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
@@ -79,8 +82,10 @@ pub enum Item {
     LaDiameterMm,
     /// Left atrial volume over body surface
     LaVolumeIndexMlM2,
-    /// Vena contracta area: measured in the volume, never typed
+    /// Effective vena contracta area: measured in the volume, never typed
     VcaMm2,
+    /// Displayed vena contracta area, as a careful reader traces it: measured in the volume, never typed
+    DisplayedAreaMm2,
 }
 
 /// One answer to an item that is no number
@@ -103,6 +108,8 @@ pub enum Kind {
         low: f64,
         /// The largest that can be meant
         high: f64,
+        /// Smallest and largest that are usual: other numbers, zero apart, are taken only with their unit
+        usual: [f64; 2],
     },
     /// One of these
     Choice(&'static [Choice]),
@@ -155,8 +162,6 @@ pub(crate) enum Origin {
     Veins,
     Inflow,
     Chambers,
-    /// The 3D volume
-    Volume,
 }
 
 /// An item as a form shows it
@@ -178,13 +183,22 @@ const fn choice(key: &'static str, label: &'static str) -> Choice {
     Choice { key, label }
 }
 
-const fn number(unit: &'static str, low: f64, high: f64) -> Kind {
-    Kind::Number { unit, low, high }
+const fn number(unit: &'static str, [low, high]: [f64; 2], usual: [f64; 2]) -> Kind {
+    Kind::Number { unit, low, high, usual }
 }
 
-const MECHANISM: &[Choice] =
-    &[choice("primary", "primary"), choice("secondary", "secondary"), choice("mixed", "mixed")];
-const SETTING: &[Choice] = &[choice("chronic", "chronic"), choice("acute", "acute")];
+const MECHANISM: &[Choice] = &[
+    choice("primary", "primary"),
+    choice("secondary", "secondary"),
+    choice("secondary_atrial", "atrial secondary"),
+    choice("secondary_ventricular", "ventricular secondary"),
+    choice("mixed", "mixed"),
+];
+const SETTING: &[Choice] = &[
+    choice("chronic", "chronic"),
+    choice("acute", "acute"),
+    choice("after_repair", "residual after edge-to-edge repair"),
+];
 const FLOW: &[Choice] = &[choice("normal", "normal flow"), choice("low", "low flow")];
 const QUALITY: &[Choice] = &[choice("good", "good"), choice("limited", "limited"), choice("poor", "poor")];
 const LEAFLET: &[Choice] = &[
@@ -241,7 +255,7 @@ const FUNCTION: &[Choice] = &[choice("normal", "normal"), choice("reduced", "red
 
 impl Item {
     /// All of them, in the order they are offered
-    pub const ALL: [Self; 35] = [
+    pub const ALL: [Self; 36] = [
         Self::Mechanism,
         Self::Setting,
         Self::Flow,
@@ -277,11 +291,16 @@ impl Item {
         Self::LaDiameterMm,
         Self::LaVolumeIndexMlM2,
         Self::VcaMm2,
+        Self::DisplayedAreaMm2,
     ];
 
     /// How a form shows it
     pub const fn field(self) -> Field {
         use Group as G;
+        const LENGTH: [f64; 2] = [0.0, 40.0];
+        const AREA: [f64; 2] = [0.0, 500.0];
+        const VOLUME: [f64; 2] = [0.0, 500.0];
+        const SHARE: [f64; 2] = [0.0, 100.0];
         let (key, label, group, kind) = match self {
             Self::Mechanism => ("mechanism", "Mechanism", G::Setting, Kind::Choice(MECHANISM)),
             Self::Setting => ("setting", "Course", G::Setting, Kind::Choice(SETTING)),
@@ -292,52 +311,74 @@ impl Item {
             Self::Leaflet => ("leaflet", "Mitral leaflets", G::Setting, Kind::Choice(LEAFLET)),
             Self::Orifice => ("orifice", "Shape of the orifice", G::Setting, Kind::Choice(ORIFICE)),
             Self::Jets => ("jets", "Number of jets", G::Setting, Kind::Choice(JETS)),
-            Self::Leak => ("leak", "Leak in systole", G::Setting, Kind::Choice(LEAK)),
-            Self::VcWidthMm => ("vc_width_mm", "VC width, one view", G::Colour, number("mm", 0.0, 40.0)),
+            Self::Leak => ("leak", "Regurgitation in systole", G::Setting, Kind::Choice(LEAK)),
+            Self::VcWidthMm => {
+                ("vc_width_mm", "VC width, one view", G::Colour, number("mm", LENGTH, [1.5, 25.0]))
+            }
             Self::VcWidthBiplaneMm => {
-                ("vc_width_biplane_mm", "VC width, biplane", G::Colour, number("mm", 0.0, 40.0))
+                ("vc_width_biplane_mm", "VC width, biplane", G::Colour, number("mm", LENGTH, [1.5, 25.0]))
             }
             Self::Jet => ("jet", "Colour jet", G::Colour, Kind::Choice(JET)),
             Self::JetAreaPercent => {
-                ("jet_area_percent", "Jet area over left atrium", G::Colour, number("%", 0.0, 100.0))
+                ("jet_area_percent", "Jet area over left atrium", G::Colour, number("%", SHARE, [2.0, 100.0]))
             }
             Self::Convergence => {
                 ("convergence", "Flow convergence", G::Convergence, Kind::Choice(CONVERGENCE))
             }
-            Self::ConvergenceRadiusMm => {
-                ("convergence_radius_mm", "Flow convergence radius", G::Convergence, number("mm", 0.0, 40.0))
-            }
+            Self::ConvergenceRadiusMm => (
+                "convergence_radius_mm",
+                "Flow convergence radius",
+                G::Convergence,
+                number("mm", LENGTH, [1.8, 25.0]),
+            ),
             Self::ConvergenceNyquistCmS => (
                 "convergence_nyquist_cm_s",
                 "Aliasing velocity of that radius",
                 G::Convergence,
-                number("cm/s", 5.0, 150.0),
+                number("cm/s", [5.0, 150.0], [8.0, 120.0]),
             ),
-            Self::PisaEroaMm2 => ("pisa_eroa_mm2", "EROA by PISA", G::Convergence, number("mm²", 0.0, 500.0)),
+            Self::PisaEroaMm2 => {
+                ("pisa_eroa_mm2", "EROA by PISA", G::Convergence, number("mm²", AREA, [3.0, 250.0]))
+            }
             Self::PisaRegurgitantVolumeMl => (
                 "pisa_regurgitant_volume_ml",
                 "Regurgitant volume by PISA",
                 G::Convergence,
-                number("ml", 0.0, 500.0),
+                number("ml", VOLUME, [2.0, 300.0]),
             ),
-            Self::RegurgitantVolumeMl => {
-                ("regurgitant_volume_ml", "Regurgitant volume", G::Volumes, number("ml", 0.0, 500.0))
-            }
-            Self::RegurgitantFractionPercent => {
-                ("regurgitant_fraction_percent", "Regurgitant fraction", G::Volumes, number("%", 0.0, 100.0))
-            }
+            Self::RegurgitantVolumeMl => (
+                "regurgitant_volume_ml",
+                "Regurgitant volume",
+                G::Volumes,
+                number("ml", VOLUME, [2.0, 300.0]),
+            ),
+            Self::RegurgitantFractionPercent => (
+                "regurgitant_fraction_percent",
+                "Regurgitant fraction",
+                G::Volumes,
+                number("%", SHARE, [2.0, 95.0]),
+            ),
             Self::CwDensity => ("cw_density", "CW signal density", G::ContinuousWave, Kind::Choice(DENSITY)),
             Self::CwContour => ("cw_contour", "CW signal contour", G::ContinuousWave, Kind::Choice(CONTOUR)),
-            Self::CwPeakMS => ("cw_peak_m_s", "CW peak velocity", G::ContinuousWave, number("m/s", 0.5, 9.0)),
-            Self::CwVtiCm => {
-                ("cw_vti_cm", "CW velocity-time integral", G::ContinuousWave, number("cm", 5.0, 500.0))
+            Self::CwPeakMS => {
+                ("cw_peak_m_s", "CW peak velocity", G::ContinuousWave, number("m/s", [0.5, 9.0], [1.5, 8.0]))
             }
+            Self::CwVtiCm => (
+                "cw_vti_cm",
+                "CW velocity-time integral",
+                G::ContinuousWave,
+                number("cm", [5.0, 500.0], [20.0, 400.0]),
+            ),
             Self::PulmonaryVeinFlow => {
                 ("pulmonary_vein_flow", "Pulmonary vein flow", G::Inflow, Kind::Choice(VEINS))
             }
             Self::Inflow => ("inflow", "Mitral inflow", G::Inflow, Kind::Choice(INFLOW)),
-            Self::EWaveMS => ("e_wave_m_s", "Peak E-wave velocity", G::Inflow, number("m/s", 0.0, 4.0)),
-            Self::VtiRatio => ("vti_ratio", "VTI mitral inflow over LVOT", G::Inflow, number("", 0.0, 10.0)),
+            Self::EWaveMS => {
+                ("e_wave_m_s", "Peak E-wave velocity", G::Inflow, number("m/s", [0.0, 4.0], [0.2, 3.0]))
+            }
+            Self::VtiRatio => {
+                ("vti_ratio", "VTI mitral inflow over LVOT", G::Inflow, number("", [0.0, 10.0], [0.2, 6.0]))
+            }
             Self::LvSize => ("lv_size", "Left ventricle", G::Chambers, Kind::Choice(SIZE)),
             Self::LvFunction => ("lv_function", "LV function", G::Chambers, Kind::Choice(FUNCTION)),
             Self::LaSize => ("la_size", "Left atrium", G::Chambers, Kind::Choice(SIZE)),
@@ -345,21 +386,35 @@ impl Item {
                 "lv_end_systolic_diameter_mm",
                 "LV end-systolic diameter",
                 G::Chambers,
-                number("mm", 5.0, 120.0),
+                number("mm", [5.0, 120.0], [12.0, 100.0]),
             ),
-            Self::LvEjectionFractionPercent => {
-                ("lv_ejection_fraction_percent", "LV ejection fraction", G::Chambers, number("%", 0.0, 100.0))
-            }
-            Self::LaDiameterMm => {
-                ("la_diameter_mm", "Left atrial diameter", G::Chambers, number("mm", 5.0, 150.0))
-            }
+            Self::LvEjectionFractionPercent => (
+                "lv_ejection_fraction_percent",
+                "LV ejection fraction",
+                G::Chambers,
+                number("%", SHARE, [5.0, 90.0]),
+            ),
+            Self::LaDiameterMm => (
+                "la_diameter_mm",
+                "Left atrial diameter",
+                G::Chambers,
+                number("mm", [5.0, 150.0], [15.0, 120.0]),
+            ),
             Self::LaVolumeIndexMlM2 => (
                 "la_volume_index_ml_m2",
                 "Left atrial volume index",
                 G::Chambers,
-                number("ml/m²", 1.0, 400.0),
+                number("ml/m²", [1.0, 400.0], [8.0, 250.0]),
             ),
-            Self::VcaMm2 => ("vca_mm2", "VC area in 3D", G::Colour, number("mm²", 0.0, 500.0)),
+            Self::VcaMm2 => {
+                ("vca_mm2", "VC area in 3D, effective", G::Colour, number("mm²", AREA, [3.0, 300.0]))
+            }
+            Self::DisplayedAreaMm2 => (
+                "displayed_area_mm2",
+                "VC area in 3D, displayed",
+                G::Colour,
+                number("mm²", AREA, [3.0, 400.0]),
+            ),
         };
         Field { item: self, key, label, group, kind }
     }
@@ -381,7 +436,7 @@ impl Item {
 
     /// Whether a reader can enter it; the rest only the volume can supply
     pub fn is_entered(self) -> bool {
-        self != Self::VcaMm2
+        !matches!(self, Self::VcaMm2 | Self::DisplayedAreaMm2)
     }
 
     /// The unit of a number; empty for a choice and for a ratio
@@ -410,7 +465,13 @@ impl Item {
             | Self::Jets
             | Self::Leak => Origin::Setting,
             Self::Leaflet => Origin::Leaflet,
-            Self::VcWidthMm | Self::VcWidthBiplaneMm | Self::Jet | Self::JetAreaPercent => Origin::Colour,
+            // The area of the volume and the width share the colour.
+            Self::VcWidthMm
+            | Self::VcWidthBiplaneMm
+            | Self::Jet
+            | Self::JetAreaPercent
+            | Self::VcaMm2
+            | Self::DisplayedAreaMm2 => Origin::Colour,
             Self::Convergence
             | Self::ConvergenceRadiusMm
             | Self::ConvergenceNyquistCmS
@@ -427,11 +488,15 @@ impl Item {
             | Self::LvEjectionFractionPercent
             | Self::LaDiameterMm
             | Self::LaVolumeIndexMlM2 => Origin::Chambers,
-            Self::VcaMm2 => Origin::Volume,
         }
     }
 
-    /// A value of this item in words, with its unit
+    /// Whether it is an area, told in the unit that the reader chose
+    pub fn is_area(self) -> bool {
+        self.unit() == "mm²"
+    }
+
+    /// A value of this item in words, with its own unit
     pub fn words(self, value: f64) -> String {
         let unit = self.unit();
         let decimals = match unit {
@@ -442,16 +507,6 @@ impl Item {
         let text = number_words(value, decimals);
         if unit.is_empty() { text } else { format!("{text} {unit}") }
     }
-}
-
-/// A number with at most so many decimals, without zeros at its end, but never rounded onto another
-/// value where it has no more than three decimals
-pub(crate) fn number_words(value: f64, decimals: usize) -> String {
-    let exact = format!("{value:.3}");
-    let exact = exact.trim_end_matches('0').trim_end_matches('.');
-    let places = exact.split_once('.').map_or(0, |(_, places)| places.len());
-    // Typed numbers keep their digits; measured ones are rounded.
-    if places <= 2 { exact.to_owned() } else { format!("{value:.decimals$}") }
 }
 
 #[cfg(test)]
@@ -467,7 +522,9 @@ mod tests {
             assert_eq!(Item::of_key(item.key()), Some(item));
             assert!(seen.insert(item.key()) && !item.label().is_empty());
             match item.field().kind {
-                Kind::Number { low, high, .. } => assert!(low < high && low >= 0.0),
+                Kind::Number { low, high, usual: [a, b], .. } => {
+                    assert!(0.0 <= low && low < a && a < b && b <= high, "{item:?}");
+                }
                 Kind::Choice(choices) => {
                     let keys: BTreeSet<&str> = choices.iter().map(|choice| choice.key).collect();
                     assert!(keys.len() == choices.len() && choices.len() > 1);

@@ -1,47 +1,50 @@
-//! The weighing: every measurement on one scale, held against published criteria, step by step.
+//! Integrated grading: every measurement against published cut points, the guideline's own steps, and how
+//! probable each class is.
 //!
 //! Three things come in. [`Criteria`] are a guideline's table as a data file, each value with its
 //! source and whether it was read there or quoted from memory. [`Evidence`] is what the reader
-//! enters. [`Own`] is what the volume measured. [`weigh()`] makes of them a [`Weighing`]: a place for
-//! each measurement on a scale from 0 to 3, the count of specific criteria, the quantitation, a
-//! conclusion, and the reasoning as a list of steps that can be followed and contested.
+//! enters. [`Own`] is what the volume measured. [`grade()`] makes of them a [`Grading`]: the guideline's
+//! steps carried out to the letter, with what in them can be contested; the probability of each class, each
+//! value a distribution with its error (`pool`); and a conclusion that needs both.
 //!
-//! The trade-off: a rule that always answers would be easier to use. This one says
-//! "indeterminate" where measurements disagree or an interval lies across a cut point, and "not enough"
-//! where one source speaks alone. A grade that cannot be defended is worth less than none.
-//!
-//! Intervals are carried through rather than cut off: a measurement says which grades it leaves open,
-//! and a caveat (a leak in late systole only, several jets, low flow) opens one end of it. The grades
-//! left open by all quantities together are what they have in common.
+//! The trade-off: a rule that always answers would be easier to use. This one says that the grade is not
+//! determined where measurements disagree or one source speaks alone, how probable each class still is, and
+//! which measurement would settle it. What the volume measures has no row in a guideline's table: it can
+//! raise a class, never lower one.
 
 mod case;
+mod conclude;
 mod criteria;
 mod error;
 mod evidence;
 mod grade;
+mod grading;
 mod item;
 mod own;
+mod pool;
 mod rule;
 mod scale;
-mod weigh;
-mod weighing;
+mod spread;
+mod steps;
+mod typed;
 
 #[cfg(test)]
 mod tests;
 
+pub use conclude::grade;
 pub use criteria::{
     Binding, Bound, CRITERIA_SCHEMA, CountRule, Criteria, Known, Measure, Role, Sign, Speaks, Specific,
     Variant,
 };
 pub use error::SeverityError;
 pub use evidence::{EVIDENCE_SCHEMA, Entry, Evidence, Given};
-pub use grade::{Class, Grade, Grades};
+pub use grade::{Class, Grade, Grades, Probability, percent};
+pub use grading::{
+    Agreement, By, Conclusion, Count, CriteriaUsed, Criterion, CutPoints, Decided, Firm, Grading, Outcome,
+    Placement, Quantitation, Reach, State, Step, Verdict,
+};
 pub use item::{Choice, Field, Group, Item, Kind};
-pub use own::{Own, WidthFit};
+pub use own::Own;
 pub use rule::Condition;
 pub use scale::Scale;
-pub use weigh::weigh;
-pub use weighing::{
-    Agreement, By, Conclusion, Count, CriteriaUsed, Criterion, Outcome, Placement, Quantitation, Reach,
-    State, Step, Weighing,
-};
+pub use typed::number_words;

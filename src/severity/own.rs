@@ -1,35 +1,23 @@
-//! What the volume itself brings to the weighing.
+//! What the volume itself brings to the grading.
 
 use crate::beat::Pattern;
 use crate::numeric::Interval;
 use crate::planimetry::ShapeClass;
 use crate::trust::Verdict;
 
-/// How the circle of the long-axis width compares with the area
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum WidthFit {
-    /// Inside the area's interval
-    #[default]
-    Fits,
-    /// Below it: the width understates
-    TooSmall,
-    /// Above it: the width overstates
-    TooLarge,
-}
-
-/// What the volume itself brings to the weighing
+/// What the volume itself brings to the grading
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Own {
     /// How many jets were found
     pub jets: usize,
-    /// Sum of their areas at one moment, mm2; `None` without a jet
+    /// Sum of the effective areas at one moment, mm2; `None` without a jet
     pub vca_mm2: Option<Interval>,
-    /// Whether that sum is cut short by the border of the volume
+    /// Sum of the displayed areas at one moment, mm2; `None` where it was not measured
+    pub displayed_mm2: Option<Interval>,
+    /// Whether those sums are cut short by the border of the volume
     pub whole: bool,
     /// Long-axis width of the jet, mm; `None` without a jet or with several: widths do not add
     pub width_mm: Option<Interval>,
-    /// How that width compares with the area
-    pub width_fit: WidthFit,
     /// Regurgitant volume of a beat, ml; `None` without a CW Doppler envelope
     pub regurgitant_volume_ml: Option<Interval>,
     /// When the largest jet is there
@@ -46,9 +34,9 @@ impl Default for Own {
         Self {
             jets: 0,
             vca_mm2: None,
+            displayed_mm2: None,
             whole: true,
             width_mm: None,
-            width_fit: WidthFit::Fits,
             regurgitant_volume_ml: None,
             pattern: Pattern::Unknown,
             shape: None,

@@ -117,7 +117,7 @@ impl Condition {
                     Err(format!("`{key}` has no choice `{wrong}`; it has {}", all.join(", ")))
                 })
             }
-            (Kind::Number { low, high, unit }, None) => {
+            (Kind::Number { low, high, unit, .. }, None) => {
                 let cuts = [self.from, self.above, self.below, self.at_most];
                 let ends = self.within.into_iter().flatten();
                 for cut in cuts.into_iter().flatten().chain(ends) {

@@ -3,6 +3,7 @@
 //! Each finding says what was found, what it was held against and where that limit comes from, and
 //! what follows for the number. The verdict is the worst of the findings. Nothing is repaired here.
 
+mod agreement;
 mod gain;
 mod hidden;
 mod place;
@@ -11,6 +12,7 @@ mod scale;
 mod stitch;
 mod time;
 
+pub use agreement::{arms_apart, discordance, no_jet};
 pub use hidden::{HiddenNeck, hidden_neck};
 pub use place::beam_angle_deg;
 pub use resolution::{Sharpness, resolution};
@@ -80,6 +82,7 @@ pub fn acquisition_with(volume: &Volume4, stitch: Option<&Stitch>) -> Vec<Findin
         findings.push(scale::nyquist(volume));
         findings.push(scale::baseline(volume));
         findings.extend(scale::colours(volume));
+        findings.extend(scale::lossy(volume));
         findings.extend(gain::gain(volume));
     }
     findings.push(time::volume_rate(volume));
@@ -158,7 +161,9 @@ mod tests {
     use super::*;
     use crate::space::Grid;
     use crate::unit::{MetresPerSecond, Seconds};
-    use crate::volume::{Channel, ColoursRead, PowerScale, Provenance, Samples, Timeline, VelocityScale};
+    use crate::volume::{
+        Channel, ColoursRead, Lossy, PowerScale, Provenance, Samples, Timeline, VelocityLoss, VelocityScale,
+    };
 
     fn volume(kinds: &[ChannelKind], spacing: f64, interval: f64, nyquist: f64) -> Volume4 {
         let channels = kinds
@@ -200,6 +205,28 @@ mod tests {
         assert_eq!(verdict(&velocity_only, "channels"), Verdict::Limited);
         let none = acquisition(&volume(&[ChannelKind::Tissue], 0.6, 0.03, 0.6));
         assert_eq!(worst(&none), Verdict::Unfit);
+    }
+
+    #[test]
+    fn velocities_stored_with_loss_are_told_with_their_cost() {
+        let mut volume = volume(&[ChannelKind::Velocity, ChannelKind::Power], 0.6, 0.035, 0.64);
+        assert_eq!(scale::lossy(&volume), None);
+        // A code is 0.005 m/s: 12 of them are 0.06, beside a limit of 0.064.
+        for (velocity, verdict, value) in [
+            (VelocityLoss::AtMost { codes: 12.0 }, Verdict::Adequate, Some(0.06)),
+            (VelocityLoss::AtMost { codes: 14.0 }, Verdict::Limited, Some(0.07)),
+            (VelocityLoss::AtMost { codes: 70.0 }, Verdict::Unfit, Some(0.35)),
+            (VelocityLoss::About { codes: 1.0 }, Verdict::Limited, Some(0.005)),
+            (VelocityLoss::About { codes: 70.0 }, Verdict::Unfit, Some(0.35)),
+            (VelocityLoss::Unknown, Verdict::Limited, None),
+        ] {
+            let method = "ISO_10918_1".to_owned();
+            volume.provenance.lossy = Some(Lossy { method, ratio: None, velocity });
+            let found = acquisition(&volume).into_iter().find(|f| f.code == "lossy-velocity").unwrap();
+            assert_eq!(found.verdict, verdict, "{found:?}");
+            assert_eq!(found.value.map(|v| (v * 1e6).round()), value.map(|v: f64| (v * 1e6).round()));
+            assert!(found.message.contains("ISO_10918_1"));
+        }
     }
 
     #[test]

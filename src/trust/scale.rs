@@ -1,7 +1,7 @@
 //! The velocity scale: Nyquist velocity and baseline against what the job needs.
 
 use super::{Finding, Verdict, finding};
-use crate::volume::Volume4;
+use crate::volume::{VelocityLoss, Volume4};
 
 /// Nyquist velocities usual for judging a jet, m/s (Zoghbi and others, J Am Soc Echocardiogr
 /// 2017;30:303-371, from memory)
@@ -61,6 +61,53 @@ const COLOUR_LOST: f64 = 0.5;
 /// Share of coloured voxels without a colour of the bar beyond which it is another bar or a lossy picture
 /// (our own choice)
 const STRAY: f64 = 0.02;
+
+/// Velocities stored with loss; `None` where nothing says that they were, or where they come from colours
+///
+/// Codes that are each off by a few at most cost that much. A transform cuts the picture's fine detail
+/// instead: where the colour wraps, two codes at the ends of the scale lie beside each other, and what comes back
+/// between them are codes that were never there, slow flow among them. No table of steps tells how many.
+pub(super) fn lossy(volume: &Volume4) -> Option<Finding> {
+    let lossy = volume.provenance.lossy.as_ref().filter(|_| volume.provenance.colours_read.is_none())?;
+    let scale = &volume.velocity_scale;
+    let (step, nyquist) = (scale.step().get().abs(), scale.nyquist().get());
+    let limit = COLOUR_ERROR * nyquist;
+    let wraps = "where the colour wraps, codes were invented between the ends of the scale, so that the edge and the \
+                 fast core of a jet are less sure; export it without loss";
+    let (error, extent, verdict, consequence) = match lossy.velocity {
+        VelocityLoss::AtMost { codes } => {
+            let error = codes * step;
+            let verdict = match error {
+                error if error > COLOUR_LOST * nyquist => Verdict::Unfit,
+                error if error > limit => Verdict::Limited,
+                _ => Verdict::Adequate,
+            };
+            (
+                Some(error),
+                format!("each by {codes:.0} codes, {error:.3} m/s, at most"),
+                verdict,
+                "stored without loss it would be better",
+            )
+        }
+        VelocityLoss::About { codes } => {
+            let error = codes * step;
+            let verdict = if error > COLOUR_LOST * nyquist { Verdict::Unfit } else { Verdict::Limited };
+            (
+                Some(error),
+                format!("by about {codes:.1} codes, {error:.3} m/s, by the steps of its tables"),
+                verdict,
+                wraps,
+            )
+        }
+        VelocityLoss::Unknown => (None, "by how much nobody knows".to_owned(), Verdict::Limited, wraps),
+    };
+    let method = if lossy.method.is_empty() { "a method not stated" } else { &lossy.method };
+    let message = format!(
+        "velocities were stored with loss ({method}), {extent}; up to {limit:.3} m/s, a tenth of the Nyquist velocity, is \
+         accepted for single codes, and none for transforms (our own choices): {consequence}"
+    );
+    Some(finding("lossy-velocity", verdict, error, "m/s", Some(limit), message))
+}
 
 /// Velocities read back from displayed colours; `None` where they were stored
 pub(super) fn colours(volume: &Volume4) -> Option<Finding> {

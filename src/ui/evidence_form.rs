@@ -1,14 +1,16 @@
-//! The form of the weighing: what else is known of the regurgitation, item by item under its heading.
+//! The form of the grading: what else is known of the regurgitation, item by item under its heading.
 //!
 //! Numbers are typed and taken when the field is left or Enter is pressed; `6.5 ± 0.5` gives the
-//! error at 95 % with it. A field that is emptied takes its value back. What cannot be meant stays in
-//! its field, with the reason below it, until it is mended.
+//! error at 95 % with it. A number without a unit is taken in the unit beside the field (areas in that of the
+//! report); with its unit (`35 mm2`) it is taken as it stands. A field that is emptied takes its value back.
+//! What cannot be meant, or is ten or a hundred times off, stays in its field, with the question below it.
 
 use std::sync::LazyLock;
 
 use egui::{ComboBox, Key, RichText, TextEdit, Ui};
 
 use crate::numeric::Interval;
+use crate::report::AreaUnit;
 use crate::review::{Command, Session};
 use crate::severity::{Criteria, Entry, Evidence, Field, Given, Group, Item, Kind};
 
@@ -59,12 +61,12 @@ static TABLES: LazyLock<Vec<(&str, String)>> = LazyLock::new(|| {
     Criteria::BUILT_IN.iter().map(|(name, _)| (*name, title(name))).collect()
 });
 
-/// Which table it is weighed against
+/// Which table it is graded by
 pub(super) fn table(ui: &mut Ui, session: &Session, out: &mut Vec<Action>) {
     let chosen = session.review().work.criteria.as_str();
     let chosen = if chosen.is_empty() { TABLES[0].0 } else { chosen };
     let title = TABLES.iter().find(|(name, _)| *name == chosen).map_or(chosen, |(_, title)| title);
-    ui.label(RichText::new("Weighed against").font(theme::small()).color(theme::QUIET));
+    ui.label(RichText::new("Graded by").font(theme::small()).color(theme::QUIET));
     let choice = ComboBox::from_id_salt("criteria").width(ui.available_width() - 10.0).truncate();
     let shown = choice.selected_text(title).show_ui(ui, |ui| {
         for (name, title) in TABLES.iter() {
@@ -73,7 +75,7 @@ pub(super) fn table(ui: &mut Ui, session: &Session, out: &mut Vec<Action>) {
             }
         }
     });
-    let name = format!("Weighed against: {title}");
+    let name = format!("Graded by: {title}");
     shown.response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::ComboBox, true, &name));
     shown.response.on_hover_text("The guideline's table whose cuts and criteria are used.");
 }
@@ -92,9 +94,7 @@ fn line(ui: &mut Ui, field: &Field, evidence: &Evidence, view: &mut ViewState, o
             },
         );
         match field.kind {
-            Kind::Number { unit, low, high } => {
-                number(ui, field, [low, high], unit, evidence, view, out);
-            }
+            Kind::Number { usual, .. } => number(ui, field, usual, evidence, view, out),
             Kind::Choice(choices) => {
                 let chosen = evidence.choice(field.item);
                 let label =
@@ -119,24 +119,29 @@ fn line(ui: &mut Ui, field: &Field, evidence: &Evidence, view: &mut ViewState, o
             }
         }
     });
-    if let Some(text) = view.typing.get(&field.item).filter(|text| parsed(text).is_err()) {
-        let text = format!("“{}” is not a number; 6.5 or 6.5 ± 0.5 would be.", text.trim());
-        ui.label(RichText::new(text).font(theme::small()).color(theme::BAD));
+    if let Some(Err(why)) = view.typing.get(&field.item).map(|text| typed(field.item, text)) {
+        ui.label(RichText::new(why).font(theme::small()).color(theme::BAD));
     }
+}
+
+/// The unit of a field, and how many of the item's own unit one of it is
+fn unit_of(item: Item) -> (&'static str, f64) {
+    let unit = AreaUnit::default();
+    if item.is_area() { (unit.sign(), 1.0 / unit.per_mm2()) } else { (item.unit(), 1.0) }
 }
 
 /// The field of a number with its unit
 fn number(
     ui: &mut Ui,
     field: &Field,
-    [low, high]: [f64; 2],
-    unit: &str,
+    usual: [f64; 2],
     evidence: &Evidence,
     view: &mut ViewState,
     out: &mut Vec<Action>,
 ) {
     let item = field.item;
-    let mut text = view.typing.get(&item).cloned().unwrap_or_else(|| written(evidence.number(item)));
+    let (unit, factor) = unit_of(item);
+    let mut text = view.typing.get(&item).cloned().unwrap_or_else(|| written(evidence.number(item), factor));
     let room = if unit.is_empty() { 0.0 } else { 36.0 };
     let edit = ui.add(TextEdit::singleline(&mut text).desired_width(CONTROL - room - 8.0).hint_text("–"));
     let named = if unit.is_empty() { field.label.to_owned() } else { format!("{} in {unit}", field.label) };
@@ -147,55 +152,56 @@ fn number(
     }
     let entered = edit.has_focus() && ui.input(|input| input.key_pressed(Key::Enter));
     if edit.lost_focus() || entered {
-        match view.typing.get(&item).map(|text| parsed(text)) {
+        match view.typing.get(&item).map(|text| typed(item, text)) {
             Some(Ok(None)) => {
                 view.typing.remove(&item);
                 if evidence.get(item).is_some() {
                     out.push(Action::Do(Command::RemoveEntry(item)));
                 }
             }
-            Some(Ok(Some([value, error]))) => {
+            Some(Ok(Some(ends))) => {
                 view.typing.remove(&item);
-                let ends = Interval { value, low: (value - error).max(low), high: (value + error).min(high) };
-                let ends = Interval { low: ends.low.min(value), high: ends.high.max(value), ..ends };
                 if evidence.number(item) != Some(ends) {
                     enter(item, Given::Number(ends), out);
                 }
             }
-            Some(Err(())) | None => {}
+            Some(Err(_)) | None => {}
         }
     }
-    edit.on_hover_text(format!("{low} to {high} {unit}; with its error at 95 % as 6.5 ± 0.5."));
+    let [low, high] = usual.map(|value| rounded(value / factor));
+    edit.on_hover_text(format!("Usually {low} to {high} {unit}; with its error at 95 % as 6.5 ± 0.5."));
 }
 
 fn enter(item: Item, given: Given, out: &mut Vec<Action>) {
     out.push(Action::Do(Command::Enter(item, Entry { given, note: String::new() })));
 }
 
-/// A number as it would be typed
-fn written(number: Option<Interval>) -> String {
+/// A number as it would be typed into a field of which one unit is `factor` of the item's
+fn written(number: Option<Interval>, factor: f64) -> String {
     let Some(Interval { value, low, high }) = number else { return String::new() };
-    let error = (high - value).max(value - low);
-    if error > 0.0 { format!("{value} ± {}", rounded(error)) } else { value.to_string() }
+    let error = rounded((high - value).max(value - low) / factor);
+    let value = rounded(value / factor);
+    if error > 0.0 { format!("{value} ± {error}") } else { value.to_string() }
 }
 
-/// Without the last digits of a difference
-fn rounded(error: f64) -> f64 {
-    (error * 1e6).round() / 1e6
+/// Without the last digits of a difference or a quotient
+fn rounded(number: f64) -> f64 {
+    (number * 1e6).round() / 1e6
 }
 
-/// A value and its error, from what was typed; nothing from nothing
-fn parsed(text: &str) -> Result<Option<[f64; 2]>, ()> {
-    let text = text.trim().replace(',', ".").replace("+-", "±").replace("+/-", "±");
-    if text.is_empty() {
+/// What was typed, in the item's own unit; nothing from nothing, or the question to ask
+fn typed(item: Item, text: &str) -> Result<Option<Interval>, String> {
+    if text.trim().is_empty() {
         return Ok(None);
     }
-    let (value, error) = text.split_once('±').unwrap_or((&text, "0"));
-    let plain = |text: &str| text.trim().parse::<f64>().ok().filter(|number| number.is_finite());
-    match (plain(value), plain(error)) {
-        (Some(value), Some(error)) if error >= 0.0 => Ok(Some([value, error])),
-        _ => Err(()),
-    }
+    item.read(text, unit_of(item).0).map(Some).map_err(|error| {
+        let said = error.to_string();
+        let said = said
+            .strip_prefix("reading the evidence: ")
+            .unwrap_or(&said)
+            .replace(&format!("`{}`", item.key()), "This");
+        format!("{said}; {}.", error.hint())
+    })
 }
 
 #[cfg(test)]
@@ -203,27 +209,29 @@ mod tests {
     use super::*;
 
     #[test]
-    fn what_is_typed_is_read() {
-        assert_eq!(parsed(" "), Ok(None));
-        assert_eq!(parsed("6,5"), Ok(Some([6.5, 0.0])));
-        assert_eq!(parsed("6.5 ± .5"), Ok(Some([6.5, 0.5])));
-        assert_eq!(parsed("6.5+-0.5"), Ok(Some([6.5, 0.5])));
-        assert_eq!(parsed("6.5 +/- 0.5"), Ok(Some([6.5, 0.5])));
-        for wrong in ["six", "6.5 ± -1", "6 mm", "± 1", "inf"] {
-            assert_eq!(parsed(wrong), Err(()), "{wrong}");
-        }
+    fn what_is_typed_is_taken_in_the_unit_of_the_field() {
+        let eroa =
+            |text: &str| typed(Item::PisaEroaMm2, text).map(|read| read.map(|value| rounded(value.value)));
+        assert_eq!(eroa(" "), Ok(None));
+        assert_eq!(
+            (eroa("0,44"), eroa("0.44 ± 0.06"), eroa("44 mm2")),
+            (Ok(Some(44.0)), Ok(Some(44.0)), Ok(Some(44.0)))
+        );
+        // Mm2 typed into a field of cm2 is queried, not graded.
+        assert!(eroa("35").unwrap_err().contains("\"35 mm2\""));
+        assert!(typed(Item::VcWidthMm, "0.7").unwrap_err().contains("\"0.7 cm\""));
+        assert!(typed(Item::VcWidthMm, "six").is_err());
     }
 
     #[test]
     fn what_is_written_reads_back() {
-        for typed in ["", "6.5", "6.5 ± 0.5", "12 ± 0.25"] {
-            let number = parsed(typed).unwrap().map(|[value, error]| Interval {
-                value,
-                low: value - error,
-                high: value + error,
-            });
-            assert_eq!(written(number), typed);
+        for (item, text) in
+            [(Item::VcWidthMm, "6.5 ± 0.5"), (Item::PisaEroaMm2, "0.44 ± 0.06"), (Item::EWaveMS, "1.2")]
+        {
+            let number = typed(item, text).unwrap();
+            assert_eq!(written(number, unit_of(item).1), text);
         }
+        assert_eq!(written(None, 1.0), "");
     }
 
     #[test]

@@ -813,8 +813,8 @@ fn weigh_part(
     out: &mut Vec<Action>,
 ) {
     let review = session.review();
-    if let Some(weighing) = session.weighing() {
-        weighed::weighed(ui, weighing);
+    if let Some(grading) = session.grading() {
+        weighed::graded(ui, grading);
     }
     if let Some(volume) = review.results.as_ref().and_then(|results| results.total.regurgitant_volume_ml) {
         let value = format!("{:.0} ml ({:.0} to {:.0})", volume.value, volume.low, volume.high);
@@ -835,8 +835,8 @@ fn weigh_part(
     evidence_form::form(ui, session, view, out);
     ui.add_space(4.0);
     evidence_form::table(ui, session, out);
-    if let Some(weighing) = session.weighing() {
-        weighed::reasoning(ui, weighing);
+    if let Some(grading) = session.grading() {
+        weighed::reasoning(ui, grading);
     }
 }
 

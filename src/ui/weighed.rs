@@ -1,25 +1,27 @@
-//! The weighing in the ledger: the conclusion, each measurement on one scale, what is missing, why.
+//! The integrated grading in the ledger: the conclusion, each measurement on one scale, what is missing, why.
 
 use egui::{Align2, Rect, RichText, Sense, Stroke, Ui, pos2, vec2};
 
-use crate::severity::{Agreement, Placement, Weighing};
+use crate::report::{AreaUnit, words};
+use crate::severity::{Agreement, Grading, Placement};
 
 use super::theme;
 
 /// The conclusion, and each measurement on the scale
-pub(super) fn weighed(ui: &mut Ui, weighing: &Weighing) {
-    ui.label(RichText::new(&weighing.conclusion.sentence).color(theme::TEXT));
+pub(super) fn graded(ui: &mut Ui, grading: &Grading) {
+    ui.label(RichText::new(&grading.conclusion.sentence).color(theme::TEXT));
+    ui.label(RichText::new(&grading.guideline.sentence).font(theme::small()).color(theme::QUIET));
     ui.add_space(4.0);
     head(ui);
-    for placement in &weighing.placements {
+    for placement in &grading.placements {
         row(ui, placement);
     }
     ui.add_space(6.0);
 }
 
 /// What to do next, what is missing, and why
-pub(super) fn reasoning(ui: &mut Ui, weighing: &Weighing) {
-    let conclusion = &weighing.conclusion;
+pub(super) fn reasoning(ui: &mut Ui, grading: &Grading) {
+    let conclusion = &grading.conclusion;
     ui.add_space(6.0);
     for next in &conclusion.next {
         ui.label(RichText::new(format!("· {next}")).font(theme::small()).color(theme::QUIET));
@@ -28,16 +30,18 @@ pub(super) fn reasoning(ui: &mut Ui, weighing: &Weighing) {
         let text = format!("Would count, and is not known: {}.", conclusion.missing.join(", "));
         ui.label(RichText::new(text).font(theme::small()).color(theme::QUIET));
     }
-    egui::CollapsingHeader::new("The reasoning").id_salt("reasoning").show(ui, |ui| {
-        for (index, step) in weighing.steps.iter().enumerate() {
+    egui::CollapsingHeader::new("The guideline's steps").id_salt("reasoning").show(ui, |ui| {
+        for (index, step) in grading.steps.iter().enumerate() {
             ui.label(RichText::new(format!("{}. {}", index + 1, step.asked)).strong());
             ui.label(RichText::new(&step.found).font(theme::small()));
-            ui.label(RichText::new(&step.follows).font(theme::small()).color(theme::QUIET));
+            for said in [&step.follows, &step.contest].into_iter().filter(|said| !said.is_empty()) {
+                ui.label(RichText::new(said).font(theme::small()).color(theme::QUIET));
+            }
         }
-        let source = format!("Weighed against {}.", weighing.criteria.title);
+        let source = format!("Graded by {}.", grading.criteria.title);
         ui.label(RichText::new(source).font(theme::small()).color(theme::QUIET));
     });
-    for caution in &weighing.cautions {
+    for caution in &grading.cautions {
         ui.label(RichText::new(format!("· {caution}")).font(theme::small()).color(theme::WARN));
     }
 }
@@ -56,7 +60,8 @@ fn row(ui: &mut Ui, placement: &Placement) {
     let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), 48.0), Sense::hover());
     let stands =
         Some(placement.agreement).filter(|a| *a != Agreement::NotJudged).map_or("", Agreement::words);
-    let value = [placement.words.as_str(), placement.reach.words(), stands];
+    let words = words::placed(placement, AreaUnit::default());
+    let value = [words.as_str(), placement.reach.words(), stands];
     let value: Vec<&str> = value.into_iter().filter(|word| !word.is_empty()).collect();
     let value = value.join(", ");
     let name = format!("{}: {value}", placement.label);
@@ -84,6 +89,11 @@ fn row(ui: &mut Ui, placement: &Placement) {
     if let Some(place) = placement.position {
         painter.circle_filled(pos2(at(place), y), 4.0, colour);
     }
-    let tip = format!("{}\n{} ({})", placement.cuts, placement.source, placement.known.words());
+    let tip = format!(
+        "{}\n{} ({})",
+        words::cuts(placement, AreaUnit::default()),
+        placement.source,
+        placement.known.words()
+    );
     response.on_hover_text(tip);
 }

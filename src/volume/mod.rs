@@ -13,6 +13,8 @@ pub use channel::{Channel, ChannelKind, Codes, Samples, SamplesError, SharedByte
 pub use scale::{Cycle, PowerScale, ScaleError, VelocityScale};
 pub use timeline::{Timeline, TimelineError};
 
+use serde::{Deserialize, Serialize};
+
 use crate::space::{Direction, Grid, VolumePoint};
 use crate::unit::MetresPerSecond;
 
@@ -49,6 +51,41 @@ pub struct Provenance {
     pub nyquist_given: Option<MetresPerSecond>,
     /// How well velocities could be read back from colours; `None` where they were stored
     pub colours_read: Option<ColoursRead>,
+    /// What is in the file and not in the volume made of it
+    pub left_out: Vec<String>,
+    /// How samples lost information in storage; `None` where nothing says that they did
+    pub lossy: Option<Lossy>,
+}
+
+/// Storage that lost information, now or at an earlier time
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Lossy {
+    /// The method, by its name in DICOM (`ISO_10918_1` is JPEG); empty where it is not stated
+    pub method: String,
+    /// How many times fewer bytes, where it is stated
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ratio: Option<f64>,
+    /// What it did to velocity codes
+    pub velocity: VelocityLoss,
+}
+
+/// How far velocity codes may be from those that were acquired
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
+#[serde(tag = "known", rename_all = "snake_case", deny_unknown_fields)]
+pub enum VelocityLoss {
+    /// Each by so many at most
+    AtMost {
+        /// Codes
+        codes: f64,
+    },
+    /// By so many in the root mean square, and by more beside every edge
+    About {
+        /// Codes
+        codes: f64,
+    },
+    /// Nobody knows
+    Unknown,
 }
 
 /// How well velocities could be read back from displayed colours

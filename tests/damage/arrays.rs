@@ -40,7 +40,7 @@ fn velocity() -> Volume4 {
 fn bytes_of(volume: &Volume4, name: &str, syntax: Syntax) -> Vec<u8> {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join(name);
-    save(volume, &path, &WriteOptions { syntax, acquired: None }).unwrap();
+    save(volume, &path, &WriteOptions { syntax, ..WriteOptions::default() }).unwrap();
     std::fs::read(&path).unwrap()
 }
 
@@ -173,7 +173,7 @@ fn every_part_of_a_volume_truncated() {
     ] {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join(name);
-        save(&volume(16), &path, &WriteOptions { syntax, acquired: None }).unwrap();
+        save(&volume(16), &path, &WriteOptions { syntax, ..WriteOptions::default() }).unwrap();
         probe_file(&path, name).unwrap();
         let parts: Vec<PathBuf> =
             std::fs::read_dir(folder.path()).unwrap().map(|entry| entry.unwrap().path()).collect();

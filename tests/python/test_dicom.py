@@ -4,7 +4,7 @@
 * What a small writer on pydicom writes here, in another frame order, with shared or per-frame
   groups, in 8 or 16 bits and in other transfer syntaxes, is read back exactly.
 
-Needs the examples `codes` and `made_volume` built; NARROWS_EXAMPLES names their folder.
+Needs the program and the examples `codes` and `made_volume` built; NARROWS_BIN and NARROWS_EXAMPLES name them.
 """
 
 import hashlib
@@ -28,12 +28,14 @@ from pydicom.uid import (
     ExplicitVRLittleEndian,
     ImplicitVRLittleEndian,
     JPEG2000Lossless,
+    JPEGBaseline8Bit,
     JPEGLSLossless,
     RLELossless,
 )
 
 ROOT = pathlib.Path(__file__).resolve().parents[2]
 EXAMPLES = pathlib.Path(os.environ.get("NARROWS_EXAMPLES", ROOT / "target" / "debug" / "examples"))
+PROGRAM = pathlib.Path(os.environ.get("NARROWS_BIN", ROOT / "target" / "debug" / "narrows"))
 DCIODVFY = pathlib.Path(sys.executable).parent / "dciodvfy"
 KINDS = {"tissue": "TISSUE_INTENSITY", "velocity": "FLOW_VELOCITY", "power": "FLOW_POWER", "variance": "FLOW_VARIANCE"}
 
@@ -216,9 +218,15 @@ class Scene:
         self.zero_stated = True
         self.power_units = "dB"
         self.flip = 1.0  # -1: slices against the normal
+        self.extent = {}  # of a kind: its times and its slices, where not all
 
     def frames(self):
-        frames = list(itertools.product(range(self.shape[0]), range(self.shape[1]), range(len(self.kinds))))
+        everywhere = (range(self.shape[0]), range(self.shape[1]))
+        frames = [
+            (t, z, k)
+            for t, z, k in itertools.product(*everywhere, range(len(self.kinds)))
+            if t in self.extent.get(self.kinds[k], everywhere)[0] and z in self.extent.get(self.kinds[k], everywhere)[1]
+        ]
         if self.order == "shuffled":
             np.random.default_rng(9).shuffle(frames)
         return [tuple(int(i) for i in frame) for frame in frames]
@@ -265,6 +273,8 @@ class Scene:
         shared.PlaneOrientationVolumeSequence = one(ImageOrientationVolume=[float(v) for v in self.axes[:2].ravel()])
         ds.SharedFunctionalGroupsSequence = Sequence([shared])
         items = []
+        slices = sorted({z for kind in self.kinds for z in self.extent.get(kind, (0, range(self.shape[1])))[1]})
+        assert slices == list(range(self.shape[1]))
         for t, z, k in frames:
             item = Dataset()
             item.FrameContentSequence = one(DimensionIndexValues=[t + 1, z + 1, k + 1])
@@ -458,6 +468,116 @@ def test_power_is_linear_by_its_units(tmp_path):
     assert told["power"].startswith("Linear")
 
 
+def velocity_mappings(make):
+    """Replaces the mappings of velocity frames by what `make` returns for the one that stands there."""
+
+    def change(ds):
+        for item in ds.PerFrameFunctionalGroupsSequence:
+            if item.ImageDataTypeSequence[0].DataType == "FLOW_VELOCITY":
+                item.RealWorldValueMappingSequence = Sequence(make(item.RealWorldValueMappingSequence[0]))
+
+    return change
+
+
+def linear(slope, intercept, units, first=0, last=255):
+    mapping = Dataset()
+    mapping.add_new(0x00409216, "US", first)
+    mapping.add_new(0x00409211, "US", last)
+    mapping.RealWorldValueSlope, mapping.RealWorldValueIntercept = slope, intercept
+    mapping.LUTLabel, mapping.LUTExplanation = "X", "x"
+    mapping.MeasurementUnitsCodeSequence = code(units, "UCUM", units)
+    return mapping
+
+
+def table(values, units, first=0):
+    mapping = linear(1, 0, units, first, first + len(values) - 1)
+    del mapping.RealWorldValueSlope, mapping.RealWorldValueIntercept
+    mapping.RealWorldValueLUTData = [float(value) for value in values]
+    return mapping
+
+
+def test_the_velocity_mapping_is_found_by_its_unit(tmp_path):
+    """Of several mappings, in any order and spelling of the unit, that of velocity counts."""
+    for units, factor in [("cm/s", 1), ("cm.s-1", 1), ("m/s", 0.01), ("m.s-1", 0.01), ("mm/s", 10), ("mm.s-1", 10)]:
+        scene = Scene()
+
+        def both(own):
+            values = own.RealWorldValueSlope * factor, own.RealWorldValueIntercept * factor
+            return [linear(1.0, 0.0, "1"), linear(17.0, -3.0, "kHz"), linear(*values, units)]
+
+        told = scene.check(scene.save(tmp_path / "theirs.dcm", velocity_mappings(both)))
+        assert told["step_m_s"] == pytest.approx(2 * 0.617 / 256), units
+        scene.context = False
+        item_units = code(units, "UCUM", units)
+
+        def stated(ds):
+            velocity_mappings(both)(ds)
+            context = Dataset()
+            context.ValueType, context.NumericValue = "NUMERIC", str(61.7 * factor)
+            context.ConceptNameCodeSequence = code("59130-5", "LN", "Alias velocity")
+            context.MeasurementUnitsCodeSequence = item_units
+            ds.AcquisitionContextSequence = Sequence([context])
+
+        told = scene.check(scene.save(tmp_path / "theirs.dcm", stated))
+        assert told["nyquist_m_s"] == pytest.approx(0.617), units
+        assert not any("Nyquist" in line for line in told["assumed"])
+
+
+def test_tables_and_pieces_are_read_where_they_are_one_line_and_refused_otherwise(tmp_path):
+    scene = Scene()
+    line = lambda own: np.arange(256) * own.RealWorldValueSlope + own.RealWorldValueIntercept
+    for make in [
+        lambda own: [table(line(own), "cm/s")],
+        lambda own: [table(line(own)[:100], "cm/s"), table(line(own)[100:], "cm/s", 100)],
+        lambda own: [own, table(line(own) / 100, "m/s")],
+    ]:
+        told = scene.check(scene.save(tmp_path / "theirs.dcm", velocity_mappings(make)))
+        assert told["step_m_s"] == pytest.approx(2 * 0.617 / 256)
+    for make, words in [
+        (lambda own: [table(np.sign(line(own)) * line(own) ** 2, "cm/s")], "no straight line"),
+        (lambda own: [table(line(own)[:99], "cm/s"), linear(3.0, 0.0, "cm/s", 99, 255)], "several pieces"),
+        (lambda own: [own, linear(0.9, -81.0, "cm/s")], "several pieces"),
+    ]:
+        text = refused(scene.save(tmp_path / "bad.dcm", velocity_mappings(make)), "--nyquist", "0.6")
+        assert words in text and "velocity" in text, text
+
+    def power(ds):
+        for item in ds.PerFrameFunctionalGroupsSequence:
+            if item.ImageDataTypeSequence[0].DataType == "FLOW_POWER":
+                item.RealWorldValueMappingSequence = Sequence([table(np.log10(np.arange(256) + 1), "dB")])
+
+    assert "mapping of the power is a look-up table" in refused(scene.save(tmp_path / "bad.dcm", power))
+
+
+def test_doppler_shifts_need_a_frequency_and_an_angle(tmp_path):
+    """v = c f / (2 f0), c = 1540 m/s: 1 kHz at 5 MHz is 0.154 m/s along the beam."""
+    scene = Scene()
+    scene.context = False
+    shift = velocity_mappings(lambda own: [linear(0.01, -0.9, "kHz")])
+
+    def change(**stated):
+        def both(ds):
+            shift(ds)
+            region = Dataset()
+            for name, value in stated.items():
+                setattr(region, name, value)
+            ds.SequenceOfUltrasoundRegions = Sequence([region])
+
+        return both
+
+    for stated, words in [({}, "frequency"), ({"TransducerFrequency": 5000}, "angle"), ({"DopplerCorrectionAngle": 0.0}, "frequency")]:
+        assert words in refused(scene.save(tmp_path / "bad.dcm", change(**stated)))
+    for angle in [0.0, 30.0]:
+        path = scene.save(tmp_path / "theirs.dcm", change(TransducerFrequency=5000, DopplerCorrectionAngle=angle))
+        told = scene.check(path)
+        assert told["step_m_s"] == pytest.approx(0.01 * 0.154)
+        assert told["nyquist_m_s"] == pytest.approx(0.01 * 0.154 * 128)
+        assert any("5000 kHz" in line for line in told["assumed"])
+        assert any("not applied" in line for line in told["assumed"]) == (angle != 0)
+    told = scene.check(scene.save(tmp_path / "bare.dcm", shift), "--nyquist", "0.6")
+    assert told["nyquist_m_s"] == 0.6
+
+
 def test_other_data_types_are_left_aside(tmp_path):
     scene = Scene(kinds=("tissue", "velocity", "power"))
 
@@ -469,6 +589,211 @@ def test_other_data_types_are_left_aside(tmp_path):
     _, arrays = codes(scene.save(tmp_path / "theirs.dcm", strange))
     assert set(arrays) == {"tissue", "velocity"}
     assert all(np.array_equal(arrays[kind], scene.arrays[kind]) for kind in arrays)
+
+
+def test_data_types_may_cover_other_times_and_slices(tmp_path):
+    """The volume is that of the velocity; tissue is the nearest in time; what is left out or filled in is told."""
+    scene = Scene()  # 3 times, 5 slices
+    scene.extent = {"tissue": ([0], range(5))}
+    told, arrays = codes(scene.save(tmp_path / "once.dcm"))
+    assert np.array_equal(arrays["velocity"], scene.arrays["velocity"])
+    assert all(np.array_equal(arrays["tissue"][t], scene.arrays["tissue"][0]) for t in range(3))
+    assert any("tissue has no frame at 2 of the 3 times" in line for line in told["assumed"])
+
+    scene.extent = {"tissue": ([0, 2], range(5))}
+    scene.times_ms = [10.0, 50.0, 80.0]
+    _, arrays = codes(scene.save(tmp_path / "twice.dcm"))
+    assert [next(t for t in range(3) if np.array_equal(frame, scene.arrays["tissue"][t])) for frame in arrays["tissue"]] == [0, 2, 2]
+
+    slab = {kind: (range(3), [1, 2, 3]) for kind in ("velocity", "power")}
+    for compressed in [ExplicitVRLittleEndian, RLELossless]:
+        scene = Scene()
+        scene.extent, scene.syntax = slab, compressed
+        told, arrays = codes(scene.save(tmp_path / "slab.dcm"))
+        assert told["grid"] == [8, 6, 3]
+        assert told["origin_mm"] == pytest.approx(scene.origin + 0.75 * scene.axes[2])
+        assert all(np.array_equal(arrays[kind], scene.arrays[kind][:, 1:4]) for kind in scene.kinds)
+        seen = run(PROGRAM, "inspect", tmp_path / "slab.dcm").stdout
+        assert "left out    the tissue outside of the times and slices of the velocity (0 times, 2 slices)" in seen
+        done = run(PROGRAM, "convert", tmp_path / "slab.dcm", tmp_path / "out.dcm")
+        assert done.returncode == 0 and "2 slices" in done.stderr, done.stderr
+
+        scene.extent = {"power": (range(3), [0, 1, 2])}
+        told, arrays = codes(scene.save(tmp_path / "part.dcm"))
+        assert np.array_equal(arrays["power"][:, :3], scene.arrays["power"][:, :3]) and not arrays["power"][:, 3:].any()
+        assert any("power covers 3 of the 5 slices" in line for line in told["assumed"])
+
+    scene = Scene()
+    scene.extent = {kind: (range(3), [0, 2, 4]) for kind in ("velocity", "power")}
+    told, arrays = codes(scene.save(tmp_path / "coarse.dcm"))
+    assert told["voxel_mm"][2] == pytest.approx(1.5)
+    assert all(np.array_equal(arrays[kind], scene.arrays[kind][:, ::2]) for kind in scene.kinds)
+
+    scene.extent = {"power": ([0, 2], range(5))}
+    assert "has time 2, position 1 of FLOW_POWER" in refused(scene.save(tmp_path / "bad.dcm"))
+
+
+def in_jpeg(ds, quality, colours=None):
+    """Pixel Data as JPEG baseline (libjpeg), a frame a stream; and what libjpeg makes of it."""
+    from PIL import Image
+
+    streams, decoded = [], []
+    shape = (ds.NumberOfFrames, ds.Rows, ds.Columns) + ((3,) if colours is not None else ())
+    frames = np.frombuffer(ds.PixelData, np.uint8).reshape(shape) if colours is None else colours
+    for frame in frames:
+        buffer = io.BytesIO()
+        Image.fromarray(frame).save(buffer, "JPEG", quality=quality)
+        streams.append(buffer.getvalue())
+        decoded.append(np.asarray(Image.open(io.BytesIO(streams[-1]))))
+    ds.PixelData = encapsulate(streams)
+    ds["PixelData"].VR = "OB"
+    ds.file_meta.TransferSyntaxUID = JPEGBaseline8Bit
+    ds.LossyImageCompression = "01"
+    ds.LossyImageCompressionMethod = "ISO_10918_1"
+    ds.LossyImageCompressionRatio = "7.5"
+    return np.array(decoded)
+
+
+def findings(path, *more):
+    done = run(PROGRAM, "inspect", path, "--json", "-", *more)
+    assert done.returncode in (0, 1), done.stderr
+    return {finding["code"]: finding for finding in json.loads(done.stdout)["trust"]["findings"]}
+
+
+def smooth(scene):
+    """Codes that a picture might have."""
+    shape = np.array(scene.shape[2:])
+    y, x = np.mgrid[: shape[0], : shape[1]]
+    for k, kind in enumerate(scene.kinds):
+        for t, z in itertools.product(range(scene.shape[0]), range(scene.shape[1])):
+            wave = 127 + 80 * np.sin(x / (5.0 + k) + t) * np.cos(y / 7.0 + z)
+            scene.arrays[kind][t, z] = wave.astype(np.uint8)
+
+
+def test_jpeg_baseline_is_read_and_stays_marked_as_lossy(tmp_path):
+    scene = Scene(8, shape=(1, 2, 33, 47))
+    smooth(scene)
+    kept = {}
+    path = scene.save(tmp_path / "jpeg.dcm", lambda ds: kept.update(decoded=in_jpeg(ds, 85)))
+    told, arrays = codes(path)
+    for (t, z, k), expected in zip(scene.frames(), kept["decoded"], strict=True):
+        assert np.abs(arrays[scene.kinds[k]][t, z].astype(int) - expected).max() <= 1
+    assert any("lose information" in line for line in told["assumed"])
+    finding = findings(path)["lossy-velocity"]
+    assert finding["verdict"] == "limited" and "ISO_10918_1" in finding["message"]
+    # By the steps of libjpeg's luminance table at this quality, in the root mean square, in m/s.
+    table = np.array(Image_quantisation(85), float)
+    assert finding["value"] == pytest.approx(np.sqrt(np.mean(table**2) / 12) * 2 * 0.617 / 256, rel=1e-6)
+    # However it is stored afterwards, by whatever way.
+    run(PROGRAM, "convert", path, tmp_path / "a.dcm", "--syntax", "jpeg-ls")
+    run(PROGRAM, "convert", path, tmp_path / "b.nrrd")
+    run(PROGRAM, "convert", tmp_path / "b.nrrd", tmp_path / "c.dcm")
+    for name in ["a.dcm", "c.dcm"]:
+        ds = pydicom.dcmread(tmp_path / name, stop_before_pixels=True)
+        assert ds.LossyImageCompression == "01" and float(ds.LossyImageCompressionRatio) == 7.5
+        assert ds.LossyImageCompressionMethod == "ISO_10918_1"
+        assert findings(tmp_path / name)["lossy-velocity"]["verdict"] == "limited"
+    assert verify(tmp_path / "a.dcm")[0] == []
+    # A file without loss says so.
+    plain = scene.save(tmp_path / "plain.dcm")
+    assert "lossy-velocity" not in findings(plain)
+    run(PROGRAM, "convert", plain, tmp_path / "d.dcm")
+    assert pydicom.dcmread(tmp_path / "d.dcm", stop_before_pixels=True).LossyImageCompression == "00"
+
+    def cut(ds):
+        in_jpeg(ds, 85)
+        frames = list(pydicom.encaps.generate_frames(ds.PixelData, number_of_frames=ds.NumberOfFrames))
+        frames[3] = frames[3][: len(frames[3]) // 2]
+        ds.PixelData = encapsulate(frames)
+
+    text = refused(scene.save(tmp_path / "bad.dcm", cut))
+    assert "frame 4 cannot be decoded" in text and "cut off" in text
+
+
+def Image_quantisation(quality):
+    from PIL import Image
+
+    buffer = io.BytesIO()
+    Image.fromarray(np.zeros((8, 8), np.uint8)).save(buffer, "JPEG", quality=quality)
+    return Image.open(io.BytesIO(buffer.getvalue())).quantization[0]
+
+
+@pytest.mark.parametrize("near", [0, 3])
+def test_near_lossless_velocities_are_told_with_their_bound(tmp_path, near):
+    import jpeg_ls
+    from pydicom.uid import JPEGLSNearLossless
+
+    scene = Scene(8, shape=(1, 2, 64, 80))
+    smooth(scene)
+
+    def change(ds):
+        frames = np.frombuffer(ds.PixelData, np.uint8).reshape(ds.NumberOfFrames, ds.Rows, ds.Columns)
+        ds.PixelData = encapsulate([bytes(jpeg_ls.encode_array(frame, lossy_error=near)) for frame in frames])
+        ds["PixelData"].VR = "OB"
+        ds.file_meta.TransferSyntaxUID = JPEGLSNearLossless
+
+    path = scene.save(tmp_path / "near.dcm", change)
+    _, arrays = codes(path)
+    off = max(np.abs(arrays[kind].astype(int) - scene.arrays[kind]).max() for kind in scene.kinds)
+    found = findings(path)
+    assert off <= near and ("lossy-velocity" in found) == (near > 0)
+    if near:
+        assert found["lossy-velocity"]["value"] == pytest.approx(near * 2 * 0.617 / 256)
+
+
+@pytest.mark.parametrize("stored", ["RGB", "RGB planes", "YBR_FULL", "JPEG YBR", "JPEG RGB"])
+def test_colours_are_read_with_their_bar_only(tmp_path, stored):
+    """An object of colours: velocity coloured here, read back by its bar."""
+    scene = Scene(8, shape=(2, 3, 32, 48), kinds=("tissue",))
+    y, x = np.mgrid[:32, :48]
+    velocity = np.stack([[0.55 * np.sin(x / 9 + t) * np.cos(y / 11 + z) for z in range(3)] for t in range(2)])
+    stops = [(-0.6, (0, 255, 255)), (0.0, (0, 0, 90)), (0.0, (90, 0, 0)), (0.6, (255, 255, 0))]
+    low, high = np.array([s[1] for s in stops[:2]], float), np.array([s[1] for s in stops[2:]], float)
+    share = np.where(velocity < 0, (velocity + 0.6) / 0.6, velocity / 0.6)[..., None]
+    rgb = np.where(velocity[..., None] < 0, low[0] + (low[1] - low[0]) * share, high[0] + (high[1] - high[0]) * share)
+    rgb = np.rint(rgb).astype(np.uint8)
+    bar = tmp_path / "bar.toml"
+    bar.write_text("\n".join(f"[[stops]]\nm_s = {v}\nrgb = {list(c)}" for v, c in stops))
+
+    def change(ds):
+        frames = np.array([rgb[t, z] for t, z, _ in scene.frames()])
+        ds.SamplesPerPixel, ds.PlanarConfiguration, ds.PhotometricInterpretation = 3, 0, "RGB"
+        if stored == "RGB planes":
+            ds.PlanarConfiguration, frames = 1, frames.transpose(0, 3, 1, 2)
+        if stored == "YBR_FULL":
+            ds.PhotometricInterpretation = stored
+            frames = np.array([pydicom.pixels.processing.convert_color_space(f, "RGB", "YBR_FULL") for f in frames])
+        ds.PixelData = frames.tobytes()
+        if stored.startswith("JPEG"):
+            ds.PhotometricInterpretation = "YBR_FULL_422" if stored == "JPEG YBR" else "RGB"
+            streams = [jpeg_of(frame, stored == "JPEG YBR") for frame in frames]
+            ds.PixelData = encapsulate(streams)
+            ds["PixelData"].VR = "OB"
+            ds.file_meta.TransferSyntaxUID = JPEGBaseline8Bit
+
+    path = scene.save(tmp_path / "colours.dcm", change)
+    assert "velocity-bar" in refused(path)
+    done = run(PROGRAM, "convert", path, tmp_path / "y.nrrd", "--velocity-bar", bar)
+    assert done.returncode == 0, done.stderr
+    told, arrays = codes(tmp_path / "y.nrrd")
+    found = told["step_m_s"] * (arrays["velocity"].astype(float) - told["zero_code"])
+    away = np.abs(velocity) > 0.05  # near zero the bar changes from red to blue
+    assert np.quantile(np.abs(found - velocity)[away], 0.95) < (0.08 if stored.startswith("JPEG") else 0.012)
+    plain = Scene(8).save(tmp_path / "plain.dcm")
+    done = run(PROGRAM, "inspect", plain, "--velocity-bar", bar)
+    assert "no colours" in done.stdout + done.stderr
+
+
+def jpeg_of(frame, transformed):
+    """A stream of colours, of luminance and chrominance or of red, green and blue as they are."""
+    from PIL import Image
+
+    buffer = io.BytesIO()
+    if transformed:
+        Image.fromarray(frame).save(buffer, "JPEG", quality=92)
+    else:
+        Image.fromarray(frame).save(buffer, "JPEG", quality=92, keep_rgb=True)
+    return buffer.getvalue()
 
 
 def frame_of(ds, t, z, k):
@@ -577,3 +902,60 @@ def zero_off(ds):
 def test_refuses_what_cannot_be_trusted(tmp_path, change, words):
     text = refused(Scene().save(tmp_path / "bad.dcm", change))
     assert words in text, text
+
+
+# -------------------------------------------------------------------------- several files
+
+
+def in_parts(path, counts):
+    """A file cut into a concatenation (PS3.3 C.7.6.16), each part in a syntax of its own."""
+    paths, offset = [], 0
+    for number, count in enumerate(counts, 1):
+        ds = pydicom.dcmread(path)
+        frames = slice(offset, offset + count)
+        size = ds.Rows * ds.Columns * ds.BitsAllocated // 8
+        ds.PixelData = ds.PixelData[offset * size : (offset + count) * size]
+        ds.PerFrameFunctionalGroupsSequence = Sequence(ds.PerFrameFunctionalGroupsSequence[frames])
+        ds.NumberOfFrames = count
+        ds.SOPInstanceUID = ds.file_meta.MediaStorageSOPInstanceUID = f"2.25.471{number}"
+        ds.ConcatenationUID, ds.SOPInstanceUIDOfConcatenationSource = "2.25.99", "2.25.4711"
+        ds.InConcatenationNumber, ds.InConcatenationTotalNumber = number, len(counts)
+        ds.ConcatenationFrameOffsetNumber = offset
+        if number % 2 == 0:
+            ds.compress(RLELossless, generate_instance_uid=False)
+            ds["PixelData"].VR = "OB"
+        paths.append(path.parent / f"part_{len(counts) - number}.dcm")
+        ds.save_as(paths[-1], enforce_file_format=True)
+        offset += count
+    path.unlink()
+    return paths
+
+
+@pytest.mark.parametrize("bits", [8, 16])
+def test_the_parts_of_a_concatenation_make_one_volume(tmp_path, bits):
+    scene = Scene(bits)
+    whole = scene.save(tmp_path / "whole.dcm")
+    parts = in_parts(whole, [20, 21, 4])
+    told, arrays = codes(tmp_path)
+    for kind, array in arrays.items():
+        assert np.array_equal(array, scene.arrays[kind]), kind
+    assert told["times_s"] == pytest.approx([ms / 1000 for ms in scene.times_ms])
+    text = refused(parts[1])
+    assert "part 2 of 3" in text and "parts 1 and 3 are missing" in text
+    done = run(PROGRAM, "inspect", *parts[:2])
+    assert done.returncode == 1 and "part 3 is missing" in done.stdout
+    done = run(PROGRAM, "measure", parts[0], "--json", "-")
+    assert done.returncode == 2 and "parts 2 and 3 are missing" in done.stderr and not done.stdout
+    for arguments in [[tmp_path], parts[::-1], parts]:
+        done = run(PROGRAM, "inspect", *arguments)
+        assert done.returncode in (0, 1) and "problem" not in done.stdout, done.stdout + done.stderr
+    done = run(PROGRAM, "convert", *parts, tmp_path / "one.nrrd")
+    assert done.returncode == 0, done.stderr
+    assert all(np.array_equal(codes(tmp_path / "one.nrrd")[1][kind], scene.arrays[kind]) for kind in arrays)
+    for made in [*tmp_path.glob("one.*"), *tmp_path.glob("*.codes")]:
+        made.unlink(missing_ok=True)
+    done = run(PROGRAM, "cohort", tmp_path, "--out", tmp_path / "t.csv")
+    assert "1 volumes" in done.stderr, done.stderr
+    parts[2].unlink()
+    done = run(PROGRAM, "cohort", tmp_path, "--out", tmp_path / "t.csv")
+    assert done.returncode == 2 and "part 3 is missing" in done.stderr, done.stderr

@@ -267,6 +267,32 @@ def test_we_read_simpleitk(tmp_path, dtype, name, packed):
     check(tmp_path / name, data, loose=5e-6 if ".nii" in name else 1e-9)
 
 
+@pytest.mark.parametrize("local", [True, False])
+@pytest.mark.parametrize("before,size", [(0, 0), (37, "counted"), (37, -1)])
+def test_header_size_is_counted_as_simpleitk_does(tmp_path, before, size, local):
+    """HeaderSize with the samples in the same file and in another, with other bytes before them."""
+    data = velocities("u1", frames=1)[0]
+    path = tmp_path / ("x.mha" if local else "x.mhd")
+    place = "LOCAL" if local else "x.raw"
+    shape = " ".join(map(str, data.shape[::-1]))
+
+    def header(size):
+        return (
+            f"ObjectType = Image\nNDims = 3\nHeaderSize = {size:>5}\nDimSize = {shape}\nElementSpacing = 1 1 1\n"
+            f"Offset = 0 0 0\nTransformMatrix = 1 0 0 0 1 0 0 0 1\nElementType = MET_UCHAR\nElementDataFile = {place}\n"
+        ).encode()
+
+    if size == "counted":
+        size = before + (len(header(0)) if local else 0)
+    rest = bytes(range(1, before + 1)) + data.tobytes()
+    path.write_bytes(header(size) + (rest if local else b""))
+    if not local:
+        (tmp_path / "x.raw").write_bytes(rest)
+    assert np.array_equal(sitk.GetArrayFromImage(sitk.ReadImage(str(path))), data)
+    told, arrays = codes(path, "--nyquist", 0.6)
+    assert np.array_equal(arrays["velocity"][0], data)
+
+
 @pytest.mark.parametrize("name", ["x.mha", "x.nrrd", "x.nii.gz"])
 def test_components_of_simpleitk_are_channels(tmp_path, name):
     tissue, velocity = velocities("u1", 2)

@@ -183,7 +183,7 @@ impl Found<'_> {
             seen,
             radius,
             hemisphere_ml_s: radius.map(|r| hemisphere_flow_ml_s(r, MetresPerSecond::new(speed))),
-            counted: if speed < ASKED_M_S[0] || speed > ASKED_M_S[1] {
+            counted: if !(ASKED_M_S[0]..=ASKED_M_S[1]).contains(&speed) {
                 Counted::Near
             } else if places < FEWEST_PLACES {
                 Counted::Unseen
@@ -207,8 +207,8 @@ impl Found<'_> {
             let explained = -self.volume.beam_at(point)?.dot(&sinks.pull(point)) * flow;
             Some((shown + cycle * ((explained - shown) / cycle).round()).abs())
         };
-        let places = (0..(REACH_MM / STEP_MM) as usize).map(|k| k as f64 * STEP_MM);
-        let last = places.filter(|mm| seen(*mm).is_some_and(|v| v >= level)).last()?;
+        let mut places = (0..(REACH_MM / STEP_MM) as usize).rev().map(|k| k as f64 * STEP_MM);
+        let last = places.find(|mm| seen(*mm).is_some_and(|v| v >= level))?;
         (last > 0.0).then(|| Mm::new(last + STEP_MM / 2.0))
     }
 }

@@ -22,7 +22,7 @@ use super::codes::Component;
 use super::colour::Lab;
 use crate::format::{ABSURD, Notes};
 use crate::unit::MetresPerSecond;
-use crate::volume::{ColoursRead, VelocityScale};
+use crate::volume::{Channel, ChannelKind, ColoursRead, Samples, SharedBytes, VelocityScale};
 
 /// Colours closer to grey than this are tissue: our own choice, a little over three just noticeable
 /// differences
@@ -33,6 +33,8 @@ const FAR: f64 = 10.0;
 const FINE: usize = 4096;
 /// A description longer than this is none
 const LONGEST: u64 = 1 << 20;
+/// Volumes of more colours are noise: lossy storage leaves a few hundred thousand (our own choice)
+const MOST_COLOURS: usize = 1 << 21;
 /// A picture of a bar is small
 const LARGEST_PICTURE: usize = 64 << 20;
 
@@ -43,6 +45,31 @@ pub struct VelocityBar {
     limits: [f64; 2],
     nyquist: Option<f64>,
     grey: Vec<[f64; 2]>,
+}
+
+/// What a bar makes of colours
+pub(in crate::format) struct Read {
+    /// Tissue and velocity
+    pub(in crate::format) channels: [Channel; 2],
+    /// What the velocity's codes mean
+    pub(in crate::format) scale: VelocityScale,
+    /// How well it went
+    pub(in crate::format) colours_read: ColoursRead,
+}
+
+/// Reads colours beside each other, x fastest, then y, z, frame; `nyquist` overrules the bar's own
+///
+/// # Errors
+/// Says in words why they cannot be read.
+pub(in crate::format) fn read_colours(
+    bar: &VelocityBar,
+    bytes: &SharedBytes,
+    shape: [usize; 3],
+    frames: usize,
+    nyquist: Option<MetresPerSecond>,
+    notes: &mut Notes,
+) -> Result<Read, String> {
+    bar.read_all(&Component::of_colours(bytes, shape, frames), nyquist, notes)
 }
 
 /// The ends of a stretch of velocity, and its colour
@@ -219,6 +246,25 @@ impl VelocityBar {
         VelocityScale::full_cycle(8, zero, MetresPerSecond::new(nyquist)).map_err(|error| error.to_string())
     }
 
+    /// Tissue and velocity of all colours
+    pub(super) fn read_all(
+        &self,
+        colours: &Component<'_>,
+        nyquist: Option<MetresPerSecond>,
+        notes: &mut Notes,
+    ) -> Result<Read, String> {
+        let scale = self.scale(nyquist, notes)?;
+        let inverted = self.invert(colours, &scale, notes)?;
+        let (frames, voxels) = (colours.layout.frames, colours.layout.voxels());
+        let make = |kind, codes| {
+            let samples = Samples::from_u8(codes, frames, voxels).map_err(|error| error.to_string())?;
+            Ok::<_, String>(Channel::new(kind, samples))
+        };
+        let channels =
+            [make(ChannelKind::Tissue, inverted.tissue)?, make(ChannelKind::Velocity, inverted.velocity)?];
+        Ok(Read { channels, scale, colours_read: inverted.colours_read })
+    }
+
     /// What a colour says
     fn read(&self, rgb: [u8; 3]) -> Reading {
         let lab = Lab::of(rgb);
@@ -248,10 +294,17 @@ impl VelocityBar {
         colours: &Component<'_>,
         scale: &VelocityScale,
         notes: &mut Notes,
-    ) -> Inverted {
+    ) -> Result<Inverted, String> {
         // A volume has many voxels and few colours.
         let mut seen: HashMap<[u8; 3], u64> = HashMap::new();
-        colours.for_each_colour(|rgb| *seen.entry(rgb).or_default() += 1);
+        colours.for_each_colour(|rgb| {
+            if seen.len() <= MOST_COLOURS {
+                *seen.entry(rgb).or_default() += 1;
+            }
+        });
+        if seen.len() > MOST_COLOURS {
+            return Err(format!("the voxels have more than {MOST_COLOURS} different colours"));
+        }
         let mut counted: Vec<([u8; 3], u64)> = seen.into_iter().collect();
         counted.sort_unstable();
         let readings: Vec<Reading> = counted.par_iter().map(|(rgb, _)| self.read(*rgb)).collect();
@@ -283,7 +336,7 @@ impl VelocityBar {
             inverted.velocity.push(velocity);
             inverted.tissue.push(tissue);
         });
-        inverted
+        Ok(inverted)
     }
 
     fn tell(

@@ -2,14 +2,16 @@
 //!
 //! A declared size never decides how much is allocated. A raw file must hold what its header
 //! declares; a packed one must be able to (deflate packs at most 1032 to 1, see the zlib technical
-//! notes), and then memory grows with what really comes out, up to the declared size and no further.
+//! notes) and may not ask for more than [`limits`] grants it. Then memory grows with what really comes
+//! out, up to the declared size and no further.
 
 use std::io::Read;
 use std::path::{Component, Path, PathBuf};
 use std::sync::Arc;
 
+use super::ArrayError;
 use super::layout::{Packing, Place};
-use super::{ArrayError, LARGEST_DECODED};
+use crate::format::limits::{self, Held};
 use crate::format::{Notes, map};
 use crate::volume::SharedBytes;
 
@@ -45,7 +47,7 @@ pub(super) fn find(
                 .map_err(|error| ArrayError::Detached { name: name.clone(), message: error.to_string() })?;
             (mapped.clone(), Some(mapped))
         }
-        Place::Here(_) | Place::Inside(_) | Place::AtTheEnd => (bytes.clone(), None),
+        Place::Here(_) | Place::Inside(_) | Place::AtTheEnd { .. } => (bytes.clone(), None),
     };
     let all = (*whole).as_ref();
     if let Place::Inside(start) = *place {
@@ -54,7 +56,8 @@ pub(super) fn find(
     }
     let start = match place {
         Place::Inside(start) | Place::Here(start) | Place::Beside { skip: Some(start), .. } => *start,
-        Place::AtTheEnd | Place::Beside { skip: None, .. } => all.len().saturating_sub(needed),
+        Place::AtTheEnd { header } => all.len().saturating_sub(needed).max(*header),
+        Place::Beside { skip: None, .. } => all.len().saturating_sub(needed),
     };
     if packing == Packing::Raw {
         let available = all.len().saturating_sub(start);
@@ -91,24 +94,18 @@ pub(super) fn unpack(
     needed: usize,
     notes: &mut Notes,
 ) -> Result<Vec<u8>, ArrayError> {
-    if needed > LARGEST_DECODED {
-        return Err(ArrayError::TooLarge { what: "the unpacked size in bytes", value: needed.to_string() });
-    }
     if needed / TIGHTEST > packed.len() {
         return Err(ArrayError::Short { needed, available: packed.len().saturating_mul(TIGHTEST) });
+    }
+    let limit = limits::most_unpacked(packed.len());
+    if needed > limit {
+        return Err(ArrayError::Unpacked { needed, packed: packed.len(), limit });
     }
     let mut decoder = decoder(packed, packing);
     let mut out = Vec::new();
     let fault = |error: std::io::Error| ArrayError::Unpack { message: error.to_string() };
-    while out.len() < needed {
-        // What is reserved follows what has come out so far.
-        let step = (needed - out.len()).min(out.len().max(1 << 16));
-        out.reserve_exact(step);
-        let before = out.len();
-        decoder.by_ref().take(step as u64).read_to_end(&mut out).map_err(fault)?;
-        if out.len() - before < step {
-            return Err(ArrayError::Short { needed, available: out.len() });
-        }
+    if limits::read_to(&mut decoder, &mut out, needed).map_err(fault)? == Held::Less {
+        return Err(ArrayError::Short { needed, available: out.len() });
     }
     // The next read checks the sum at the end of the stream.
     if decoder.read(&mut [0]).map_err(fault)? > 0 {

@@ -76,6 +76,22 @@ impl<'a> Component<'a> {
         Self { bytes, start, element: header.element, order: header.order, layout, index, slices }
     }
 
+    /// Colours beside each other, x fastest, then y, z, frame
+    pub(super) fn of_colours(bytes: &'a SharedBytes, shape: [usize; 3], frames: usize) -> Self {
+        let [nx, ny, nz] = shape;
+        let layout = Layout {
+            shape,
+            frames,
+            components: 3,
+            step: [3, 3 * nx, 3 * nx * ny],
+            frame_step: 3 * nx * ny * nz,
+            component_step: 1,
+            colour: true,
+        };
+        let (element, order) = (Element::U8, ByteOrder::Little);
+        Self { bytes, start: 0, element, order, layout, index: 0, slices: Slices::Rising }
+    }
+
     /// First byte of a row
     fn row(&self, frame: usize, z: usize, y: usize) -> usize {
         let layout = &self.layout;

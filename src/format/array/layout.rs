@@ -9,7 +9,7 @@ use nalgebra::Vector3;
 
 use super::ArrayError;
 use super::sidecar::Sidecar;
-use crate::format::Notes;
+use crate::format::{Notes, limits};
 
 /// More frames are no beat: at a thousand a second it would last more than a minute
 const MOST_FRAMES: usize = 1 << 16;
@@ -158,8 +158,11 @@ pub(super) enum Place {
     Here(usize),
     /// In what the whole file unpacks to, from this byte on
     Inside(usize),
-    /// At the end of the file
-    AtTheEnd,
+    /// At the end of the file, behind a header of so many bytes
+    AtTheEnd {
+        /// Bytes that are no samples
+        header: usize,
+    },
     /// In the file of this name beside the header
     Beside {
         /// Name without a folder
@@ -230,12 +233,11 @@ pub(super) fn resolve(
     let mut total = 1usize;
     for axis in axes {
         strides.push(total);
-        total = total.checked_mul(axis.size).filter(|n| *n <= super::LARGEST_DECODED).ok_or(
-            ArrayError::TooLarge {
+        total =
+            total.checked_mul(axis.size).filter(|n| *n <= limits::LARGEST).ok_or(ArrayError::TooLarge {
                 what: "the number of samples",
                 value: axes.iter().map(|axis| axis.size.to_string()).collect::<Vec<_>>().join(" x "),
-            },
-        )?;
+            })?;
     }
     let of = |role: Role| -> Vec<usize> { (0..axes.len()).filter(|i| axes[*i].role == role).collect() };
     let refuse = |message: String| Err(ArrayError::Axes { message });

@@ -1,7 +1,8 @@
 //! MetaImage: `Key = Value` lines, then the samples or the name of their file (Kitware, "MetaIO").
 //!
 //! Each row of TransformMatrix is the direction of one axis. Positions are taken as left-posterior-
-//! superior, as the Insight Toolkit does. A fourth dimension is frames, a fifth channels; channels may
+//! superior, as the Insight Toolkit does. HeaderSize counts the bytes before the samples, from the start of the
+//! file that holds them; -1 says that they are its last. A fourth dimension is frames, a fifth channels; channels may
 //! also be components of a voxel (ElementNumberOfChannels).
 
 use std::collections::BTreeMap;
@@ -172,7 +173,15 @@ pub(super) fn parse(all: &[u8], notes: &mut Notes) -> Result<Header, ArrayError>
         Some((text, _)) => return refuse("HeaderSize", text),
     };
     let place = match need("ElementDataFile")? {
-        "LOCAL" | "Local" | "local" => Place::Here(end),
+        // Counted from the start of the file, the header's text included; 0 says nothing.
+        "LOCAL" | "Local" | "local" => match skip {
+            None => Place::AtTheEnd { header: end },
+            Some(0) => Place::Here(end),
+            Some(skip) if skip < end => {
+                return refuse("HeaderSize", "fewer bytes than the header itself has");
+            }
+            Some(skip) => Place::Here(skip),
+        },
         name if name.starts_with("LIST") || name.contains('%') => {
             return Err(ArrayError::Unsupported { what: "samples in several files".to_owned() });
         }
@@ -248,4 +257,35 @@ pub(super) fn header(volume: &Volume4, bits: u32, stored: Stored<'_>) -> Vec<u8>
     }
     text.push_str(&last);
     text.into_bytes()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::tests::{META, codes, meta, read_nyquist};
+
+    #[test]
+    fn meta_image_samples_begin_where_header_size_says() {
+        // As the MetaIO library reads them: from the start of the file; 0 is where the header ends; -1, at its end.
+        let data: Vec<u8> = (1..=12).collect();
+        let read = |size: i64, before: &[u8], after: &[u8]| {
+            let head = META.replace("NDims", &format!("HeaderSize = {size}\nNDims"));
+            read_nyquist(&meta(&head, &[before, &data, after].concat()), Some(0.6))
+        };
+        let length = META.len() as i64 + "HeaderSize = 000\n".len() as i64;
+        let expected: Vec<u16> = (1..=12).collect();
+        assert_eq!(codes(&read(0, &[], &[]).unwrap()), expected);
+        assert_eq!(codes(&read(length, &[], &[]).unwrap()), expected);
+        assert_eq!(codes(&read(length + 5, &[9; 5], &[8; 3]).unwrap()), expected);
+        assert_eq!(codes(&read(-1, &[9; 5], &[]).unwrap()), expected);
+        // The header's own text is never taken for samples.
+        let short = META.replace("NDims", "HeaderSize = -1\nNDims");
+        let error = read_nyquist(&meta(&short, &data[..7]), Some(0.6)).unwrap_err();
+        assert!(error.to_string().contains("12 bytes are declared, but at most 7"), "{error}");
+        let error = read(length + 5, &[], &[]).unwrap_err();
+        assert!(error.to_string().contains("12 bytes are declared, but at most 7"), "{error}");
+        for size in [7, -2] {
+            let error = read(size, &[], &[]).unwrap_err();
+            assert!(error.to_string().contains("HeaderSize"), "{error}");
+        }
+    }
 }

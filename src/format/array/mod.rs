@@ -27,14 +27,12 @@ pub(in crate::format) mod write;
 #[cfg(test)]
 mod tests;
 
+pub(in crate::format) use bar::read_colours;
 pub use bar::{BarError, VelocityBar};
 pub use sidecar::{GridWords, PowerWords, SCHEMA, Sidecar, VelocityWords};
 
 use crate::space::GridError;
 use crate::volume::{ChannelKind, SamplesError, ScaleError, TimelineError, VolumeError};
-
-/// More samples, or unpacked bytes, are refused: 16 GiB
-const LARGEST_DECODED: usize = 1 << 34;
 
 /// Why an array file is not a volume that can be used, or a volume cannot be written as one
 #[derive(Debug, thiserror::Error)]
@@ -93,6 +91,16 @@ pub enum ArrayError {
         what: &'static str,
         /// How much it is
         value: String,
+    },
+    /// Packed samples that would take more memory than so small a file may ask for
+    #[error("{packed} bytes would be unpacked to {needed}, more than {limit}")]
+    Unpacked {
+        /// What the header declares
+        needed: usize,
+        /// What the file holds
+        packed: usize,
+        /// The most that may come out of it
+        limit: usize,
     },
     /// Fewer bytes than declared
     #[error("{needed} bytes are declared, but at most {available} are there")]
@@ -243,6 +251,9 @@ impl ArrayError {
                     .to_owned()
             }
             Self::TooLarge { .. } => "crop the volume, or choose another format".to_owned(),
+            Self::Unpacked { .. } => {
+                "if the file is in order, save it raw: then nothing need be unpacked".to_owned()
+            }
             Self::Outside { .. } => {
                 "only a file in the header's own folder is read: put both together and name it without a folder".into()
             }

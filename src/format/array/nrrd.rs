@@ -366,7 +366,8 @@ fn place(fields: &Fields, all: &[u8], end: usize, packing: Packing) -> Result<la
     match fields.get("data file").map(String::as_str) {
         None if end > all.len() => Err(ArrayError::Short { needed: end, available: all.len() }),
         None => {
-            Ok(skip.map_or(layout::Place::AtTheEnd, |skip| layout::Place::Here(end.saturating_add(skip))))
+            let last = layout::Place::AtTheEnd { header: end };
+            Ok(skip.map_or(last, |skip| layout::Place::Here(end.saturating_add(skip))))
         }
         Some(name) if name.starts_with("LIST") || name.contains('%') => {
             Err(ArrayError::Unsupported { what: "samples in several files".to_owned() })

@@ -15,8 +15,8 @@ use crate::format::{ABSURD, ChannelSeen, Inspection, Notes, OpenOptions, SHORTES
 use crate::space::{Grid, VolumePoint};
 use crate::unit::{MetresPerSecond, Seconds};
 use crate::volume::{
-    Channel, ChannelKind, Cycle, PowerScale, Provenance, Samples, SharedBytes, Timeline, TimelineError,
-    VelocityScale, Volume4,
+    Channel, ChannelKind, Cycle, PowerScale, Provenance, SharedBytes, Timeline, TimelineError, VelocityScale,
+    Volume4,
 };
 
 /// Voxels thinner than this are no measurement, far below any wavelength: 0.1 micrometre
@@ -155,16 +155,13 @@ fn walk(
     match content {
         Content::Colours(bar) => {
             if layout.components == 4 {
-                notes.observed.push("the opacity of the colours was left aside".to_owned());
+                notes.leave_out("the opacity of the colours");
             }
-            let nyquist = facts.nyquist(notes)?;
-            let scale = bar.scale(nyquist, notes).map_err(|message| ArrayError::Bar { message })?;
-            let inverted = bar.invert(&component(0), &scale, notes);
-            let make = |codes| Samples::from_u8(codes, layout.frames, layout.voxels());
-            channels.push(Channel::new(ChannelKind::Tissue, make(inverted.tissue)?));
-            channels.push(Channel::new(ChannelKind::Velocity, make(inverted.velocity)?));
-            velocity_scale = Some(scale);
-            colours_read = Some(inverted.colours_read);
+            let read = bar.read_all(&component(0), facts.nyquist(notes)?, notes);
+            let read = read.map_err(|message| ArrayError::Bar { message })?;
+            channels.extend(read.channels);
+            velocity_scale = Some(read.scale);
+            colours_read = Some(read.colours_read);
         }
         Content::Channels(_) => {
             for (index, kind) in kinds.iter().enumerate() {
@@ -205,6 +202,8 @@ fn walk(
     format.name().clone_into(&mut provenance.format);
     provenance.assumed.clone_from(&notes.assumed);
     provenance.colours_read = colours_read;
+    provenance.lossy = sidecar.as_ref().and_then(|sidecar| sidecar.lossy.clone());
+    provenance.left_out.clone_from(&notes.left_out);
     let volume = Volume4::new(grid, timeline, apex, velocity_scale, power_scale, provenance, channels)?;
     Ok(Read { volume, companions: beside.into_iter().chain(words).collect() })
 }

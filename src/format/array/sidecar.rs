@@ -14,7 +14,7 @@ use serde::{Deserialize, Serialize};
 use super::ArrayError;
 use crate::format::ABSURD;
 use crate::space::{Grid, GridError, VolumePoint};
-use crate::volume::{ChannelKind, Cycle, PowerScale, Volume4};
+use crate::volume::{ChannelKind, Cycle, Lossy, PowerScale, Volume4};
 
 /// Name and version of the document
 pub const SCHEMA: &str = "narrows/sidecar/1";
@@ -55,6 +55,9 @@ pub struct Sidecar {
     /// The grid in full precision; the array's own header must agree
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub grid: Option<GridWords>,
+    /// How samples lost information in storage, now or at an earlier time
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lossy: Option<Lossy>,
     /// What was assumed on the way here, a sentence each
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub assumed: Vec<String>,
@@ -165,6 +168,7 @@ impl Sidecar {
                 origin_mm: volume.grid.origin().to_array(),
                 axes: volume.grid.axes().map(Unit::into_inner).map(Into::into),
             }),
+            lossy: volume.provenance.lossy.clone(),
             assumed: volume.provenance.assumed.clone(),
         }
     }

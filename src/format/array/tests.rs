@@ -114,7 +114,7 @@ fn every_file_that_is_written_is_told_and_nothing_else() {
         let mut found: Vec<_> =
             std::fs::read_dir(folder.path()).unwrap().map(|entry| entry.unwrap().path()).collect();
         let mut told = files_written(&path, &options).unwrap();
-        let mut read = files_read(&path).unwrap();
+        let mut read = files_read(&[&path]).unwrap();
         found.sort();
         told.sort();
         read.sort();
@@ -190,12 +190,12 @@ impl Nifti {
     }
 }
 
-fn read_nyquist(bytes: &[u8], nyquist: Option<f64>) -> Result<Volume4, FormatError> {
+pub(super) fn read_nyquist(bytes: &[u8], nyquist: Option<f64>) -> Result<Volume4, FormatError> {
     let options = OpenOptions { nyquist: nyquist.map(MetresPerSecond::new), ..OpenOptions::default() };
     read_bytes(&shared(bytes.to_vec()), "x", &options)
 }
 
-fn codes(volume: &Volume4) -> Vec<u16> {
+pub(super) fn codes(volume: &Volume4) -> Vec<u16> {
     let frame = volume.channels()[0].samples().frame(0);
     (0..frame.len()).map(|at| frame.at(at)).collect()
 }
@@ -308,7 +308,7 @@ fn what_is_missing_is_named() {
     let text = error.to_string();
     assert!(text.contains("which channel is which, nor the velocity scale"), "{text}");
     assert!(error.hint().contains("a.nrrd.narrows.json"), "{}", error.hint());
-    let seen = inspect(&path, &OpenOptions::default()).unwrap();
+    let seen = inspect(&[&path], &OpenOptions::default()).unwrap();
     assert_eq!(seen.grid, Some(made.grid.shape()));
     assert!(seen.problem.is_some());
     assert!(Nifti::new(false, 2, 8, &[0; 12]).read().is_ok());
@@ -410,13 +410,13 @@ fn nrrd_headers_that_cannot_be_used_are_told() {
     }
 }
 
-fn meta(head: &str, data: &[u8]) -> Vec<u8> {
+pub(super) fn meta(head: &str, data: &[u8]) -> Vec<u8> {
     let mut bytes = head.as_bytes().to_vec();
     bytes.extend(data);
     bytes
 }
 
-const META: &str = "ObjectType = Image\nNDims = 3\nBinaryData = True\nTransformMatrix = 0 1 0 -1 0 0 0 0 1\n\
+pub(super) const META: &str = "ObjectType = Image\nNDims = 3\nBinaryData = True\nTransformMatrix = 0 1 0 -1 0 0 0 0 1\n\
                     Offset = 1 2 3\nElementSpacing = 0.5 0.75 1.25\nDimSize = 3 2 2\nElementType = MET_UCHAR\n\
                     ElementDataFile = LOCAL\n";
 

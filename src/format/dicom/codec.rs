@@ -1,7 +1,7 @@
 //! One frame at a time through a pixel codec.
 //!
-//! RLE (PS3.5 annex G) and JPEG-LS are ours, both ways; JPEG 2000 is read by `openjp2` through the
-//! dicom-rs registry. A code stream states its own size: it is compared with
+//! RLE (PS3.5 annex G) and JPEG-LS are ours, both ways; JPEG baseline is read by `zune-jpeg`, JPEG 2000 by
+//! `openjp2` through the dicom-rs registry. A code stream states its own size: it is compared with
 //! the object's before the codec sees the bytes, so a damaged stream cannot ask for memory. A
 //! codec that panics is caught and becomes an error of the frame.
 
@@ -12,16 +12,24 @@ use dicom_encoding::adapters::{PixelDataObject, RawPixelData};
 use dicom_encoding::transfer_syntax::TransferSyntaxIndex as _;
 use dicom_transfer_syntax_registry::TransferSyntaxRegistry;
 
-use super::coding::{Coding, FrameSize};
-use super::jpeg_ls;
+use super::coding::{Coding, FrameSize, Loss};
+use super::{jpeg, jpeg_ls};
+use crate::volume::VelocityLoss;
 
 /// Whether a coded frame can hold a frame of this size, by what it says itself
 ///
 /// # Errors
 /// Says in words what does not fit.
 pub(super) fn plausible(data: &[u8], coding: Coding, size: FrameSize) -> Result<(), String> {
+    if size.components() > 1 && !matches!(coding, Coding::Native | Coding::Jpeg) {
+        return Err("colours are decoded from JPEG baseline only".to_owned());
+    }
     match coding {
         Coding::Native => Ok(()),
+        Coding::Jpeg => {
+            let found = jpeg::stated(data);
+            stated(found.map(|found| (found.width, found.height, found.bits, found.components)), size)
+        }
         Coding::Rle => {
             // Two bytes become at most 128.
             let most = data.len().saturating_sub(64).saturating_mul(64);
@@ -38,8 +46,48 @@ pub(super) fn plausible(data: &[u8], coding: Coding, size: FrameSize) -> Result<
             let found = jpeg_ls::stated(data);
             stated(found.map(|found| (found.width, found.height, found.bits, found.components)), size)
         }
-        Coding::Jpeg2000(_) => stated(jpeg_2000_size(data), size),
+        Coding::Jpeg2000(_) => {
+            if size.samples() > LARGEST_WAVELET {
+                return Err(format!(
+                    "{} x {} samples are more than are decoded of a frame in JPEG 2000",
+                    size.columns, size.rows
+                ));
+            }
+            stated(jpeg_2000_size(data), size)?;
+            jpeg_2000_coding(data)
+                .ok_or_else(|| "its coding style asks for more than a frame needs".to_owned())
+        }
     }
+}
+
+/// Frames of JPEG 2000 with more samples are refused, for what the decoder keeps of each; no volume has slices of
+/// 2048 x 2048 (our own choice)
+const LARGEST_WAVELET: usize = 1 << 22;
+/// Bytes that decoding may take for all frames at once
+const ROOM: usize = 256 << 20;
+/// Bytes that decoders take for a sample: codes of 32 bits, transforms, the result (a generous estimate)
+const BYTES_A_SAMPLE: usize = 16;
+
+/// What storing a frame may have done to its codes, by what it says itself; `None`: nothing
+pub(super) fn loss(data: &[u8], coding: Coding) -> Option<VelocityLoss> {
+    match coding {
+        Coding::Native | Coding::Rle => None,
+        Coding::Jpeg => {
+            Some(jpeg::loss(data).map_or(VelocityLoss::Unknown, |codes| VelocityLoss::About { codes }))
+        }
+        Coding::JpegLs(_) => match jpeg_ls::near(data) {
+            Some(0) => None,
+            Some(near) => Some(VelocityLoss::AtMost { codes: f64::from(near) }),
+            None => Some(VelocityLoss::Unknown),
+        },
+        Coding::Jpeg2000(Loss::None) => None,
+        Coding::Jpeg2000(Loss::Possible) => Some(VelocityLoss::Unknown),
+    }
+}
+
+/// How many frames of a size are decoded side by side
+pub(super) fn at_once(size: FrameSize) -> usize {
+    (ROOM / (BYTES_A_SAMPLE * size.samples()).max(1)).clamp(1, 1 << 12)
 }
 
 /// What a code stream says of itself: width, height, bits, components
@@ -49,12 +97,15 @@ fn stated(found: Option<Stated>, size: FrameSize) -> Result<(), String> {
     let Some((width, height, bits, components)) = found else {
         return Err("no image header was found in it".to_owned());
     };
-    let expected = (u32::from(size.columns), u32::from(size.rows), size.bits, 1);
+    let expected = (u32::from(size.columns), u32::from(size.rows), size.bits, size.components() as u32);
     if (width, height, bits, components) != expected {
         return Err(format!(
             "it holds {width} x {height} samples of {bits} bits in {components} components, expected {} x {} of {} \
-             bits in 1",
-            size.columns, size.rows, size.bits
+             bits in {}",
+            size.columns,
+            size.rows,
+            size.bits,
+            size.components()
         ));
     }
     Ok(())
@@ -85,6 +136,33 @@ fn jpeg_2000_size(data: &[u8]) -> Option<Stated> {
     Some((width, height, u32::from(depth & 0x7F) + 1, components))
 }
 
+/// Whether the coding style (COD) of a JPEG 2000 code stream is one of a picture, ITU-T T.800 annex A.6.1
+///
+/// Layers and precincts cost memory each, whatever they hold: streams of many tiny ones are not decoded.
+fn jpeg_2000_coding(data: &[u8]) -> Option<()> {
+    const MOST_LAYERS: u16 = 256;
+    const SMALLEST_PRECINCT: u8 = 4; // 16 samples a side
+    let mut at = 2;
+    loop {
+        let marker = data.get(at..)?.first_chunk::<2>()?;
+        let length = usize::from(u16::from_be_bytes(*data.get(at + 2..)?.first_chunk::<2>()?));
+        match marker {
+            // The first tile begins: a stream without a coding style is none.
+            [0xFF, 0x90] => return None,
+            [0xFF, 0x52] => {
+                let style = data.get(at + 4..at + 2 + length)?;
+                let layers = u16::from_be_bytes([*style.get(2)?, *style.get(3)?]);
+                // At the smallest resolution, which comes first, a precinct may be smaller.
+                let precincts = if style.first()? & 1 == 1 { style.get(11..)? } else { &[] };
+                let wide = |sides: &u8| sides & 15 >= SMALLEST_PRECINCT && sides >> 4 >= SMALLEST_PRECINCT;
+                return (layers <= MOST_LAYERS && precincts.iter().all(wide)).then_some(());
+            }
+            [0xFF, _] if length >= 2 => at += 2 + length,
+            _ => return None,
+        }
+    }
+}
+
 /// Decodes one frame into `out`, which has exactly its size; 16-bit samples little-endian
 ///
 /// # Errors
@@ -93,6 +171,7 @@ pub(super) fn decode(data: &[u8], coding: Coding, size: FrameSize, out: &mut [u8
     plausible(data, coding, size)?;
     match coding {
         Coding::Native => Err("native pixels are not decoded".to_owned()),
+        Coding::Jpeg => guarded(|| jpeg::decode(data, size, out))?,
         Coding::Rle => rle_decode(data, size, out),
         Coding::JpegLs(_) => {
             let columns = usize::from(size.columns);
@@ -295,7 +374,6 @@ fn rle_row(row: &[u8], coded: &mut Vec<u8>) {
 
 #[cfg(test)]
 mod tests {
-    use super::super::coding::Loss;
     use super::*;
     use rand_core::Rng as _;
 
@@ -318,7 +396,7 @@ mod tests {
         for (rows, columns, bits) in
             [(1, 1, 8), (7, 300, 8), (33, 64, 16), (64, 65, 8), (2, 1, 16), (5, 129, 8)]
         {
-            let size = FrameSize { rows, columns, bits };
+            let size = FrameSize { rows, columns, bits, ..FrameSize::default() };
             for seed in 0..8 {
                 let pixels = noisy(size.bytes(), seed);
                 let mut back = vec![0; pixels.len()];
@@ -335,7 +413,7 @@ mod tests {
     #[test]
     fn the_standard_example_of_packed_bits() {
         // PackBits, as PS3.5 annex G.3 describes it: 0xFE 0xAA = three times AA, 0x02 = three literals.
-        let size = FrameSize { rows: 1, columns: 24, bits: 8 };
+        let size = FrameSize { rows: 1, columns: 24, bits: 8, ..FrameSize::default() };
         let mut coded = vec![0u8; 64];
         (coded[0], coded[4]) = (1, 64);
         coded.extend([
@@ -352,7 +430,7 @@ mod tests {
 
     #[test]
     fn a_stream_of_another_size_is_refused_before_decoding() {
-        let size = FrameSize { rows: 16, columns: 16, bits: 8 };
+        let size = FrameSize { rows: 16, columns: 16, bits: 8, ..FrameSize::default() };
         let mut coded = jpeg_ls_encode(&noisy(256, 1), size);
         let sof = coded.windows(2).position(|pair| pair == [0xFF, 0xF7]).unwrap();
         coded[sof + 5..sof + 9].fill(0xFF);

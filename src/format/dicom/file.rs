@@ -7,12 +7,15 @@
 use std::io::Read as _;
 use std::sync::Arc;
 
-use dicom_dictionary_std::uids;
+use dicom_core::Tag;
+use dicom_dictionary_std::{tags, uids};
 
 use super::coding::{Coding, Loss};
 use super::head;
-use super::tree::{self, Encoding, PixelPlace, Tree};
+use super::parts::Part;
+use super::tree::{self, Encoding, PixelPlace, Tree, View};
 use super::{DicomError, Syntax};
+use crate::format::limits::{self, Held};
 use crate::volume::SharedBytes;
 
 /// A parsed file: the bytes its tree points into (those of the file, or inflated ones)
@@ -52,12 +55,59 @@ pub(super) fn parse(bytes: SharedBytes) -> Result<Parsed, DicomError> {
     Ok(Parsed { bytes, tree, coding, syntax_uid, meta_class })
 }
 
+/// What the first elements of a file say: enough to tell which files belong together
+pub(in crate::format) struct Peek {
+    class: String,
+    /// Series Instance UID
+    pub(in crate::format) series: String,
+    /// Which part of a volume it is; `None` where it is whole
+    pub(in crate::format) part: Option<Part>,
+}
+
+impl Peek {
+    /// Whether the object is of the class that is read
+    pub(in crate::format) fn is_volume(&self) -> bool {
+        self.class == uids::ENHANCED_US_VOLUME_STORAGE
+    }
+}
+
+/// Elements up to here are looked at by [`peek`]: one past the last that tells of parts
+const PEEKED: Tag = Tag(0x0020, 0x9229);
+/// Bytes of a deflated data set that are inflated to be peeked at; what stands before the frames is short
+const PEEKED_BYTES: u64 = 1 << 20;
+
+/// Looks at the beginning of a file; `None` where it cannot be read so far
+pub(in crate::format) fn peek(bytes: &[u8]) -> Option<Peek> {
+    let meta = meta(bytes).ok()?;
+    let uid = meta.syntax?;
+    let mut inflated = Vec::new();
+    let (all, start, encoding) = if uid == uids::DEFLATED_EXPLICIT_VR_LITTLE_ENDIAN {
+        // What is cut off or damaged behind is no matter here.
+        let _ = flate2::read::DeflateDecoder::new(bytes.get(meta.end..)?)
+            .take(PEEKED_BYTES)
+            .read_to_end(&mut inflated);
+        (inflated.as_slice(), 0, Encoding::Explicit)
+    } else {
+        (bytes, meta.end, syntax(&uid).ok()?.0)
+    };
+    let tree = tree::parse_to(all, start, encoding, PEEKED).ok()?;
+    let root = View::new(all, &tree.root);
+    let text = |tag| root.text(tag).map(str::to_owned);
+    Some(Peek {
+        class: text(tags::SOP_CLASS_UID).or(meta.class).unwrap_or_default(),
+        series: text(tags::SERIES_INSTANCE_UID).unwrap_or_default(),
+        // A part that does not say which is told when it is read.
+        part: Part::of(root).ok().flatten(),
+    })
+}
+
 /// How the elements and how the pixels of a transfer syntax are coded
 fn syntax(uid: &str) -> Result<(Encoding, Coding), DicomError> {
     let coding = match uid {
         uids::IMPLICIT_VR_LITTLE_ENDIAN => return Ok((Encoding::Implicit, Coding::Native)),
         uids::EXPLICIT_VR_LITTLE_ENDIAN => Coding::Native,
         uids::RLE_LOSSLESS => Coding::Rle,
+        uids::JPEG_BASELINE8_BIT => Coding::Jpeg,
         uids::JPEGLS_LOSSLESS => Coding::JpegLs(Loss::None),
         uids::JPEGLS_NEAR_LOSSLESS => Coding::JpegLs(Loss::Possible),
         uids::JPEG2000_LOSSLESS => Coding::Jpeg2000(Loss::None),
@@ -122,22 +172,19 @@ fn meta(bytes: &[u8]) -> Result<Meta, DicomError> {
     Ok(meta)
 }
 
-/// The largest header that is inflated in search of its Pixel Data, in bytes
-const LARGEST_HEADER: u64 = 1 << 30;
+/// The largest header that is inflated in search of its Pixel Data, in bytes; that of the largest volumes has
+/// half as many (see the limit of elements in [`tree`])
+const LARGEST_HEADER: usize = 128 << 20;
 
 /// Inflates a data set: its header in growing steps, then as many bytes as its pixels need
 fn inflate(deflated: &[u8]) -> Result<(Vec<u8>, Tree), DicomError> {
+    let limit = limits::most_unpacked(deflated.len());
     let mut decoder = flate2::read::DeflateDecoder::new(deflated);
+    let fault = |error: std::io::Error| DicomError::Deflate { message: error.to_string() };
     let mut bytes = Vec::new();
-    let mut step = 1 << 16;
+    let mut upto = 1 << 16;
     loop {
-        let before = bytes.len();
-        decoder
-            .by_ref()
-            .take(step)
-            .read_to_end(&mut bytes)
-            .map_err(|error| DicomError::Deflate { message: error.to_string() })?;
-        let ended = ((bytes.len() - before) as u64) < step;
+        let held = limits::read_to(&mut decoder, &mut bytes, upto).map_err(fault)?;
         match tree::parse(&bytes, 0, Encoding::Explicit) {
             Ok(tree) if tree.pixels.is_some() => {
                 let Some(PixelPlace::Native(range)) = &tree.pixels else {
@@ -145,22 +192,24 @@ fn inflate(deflated: &[u8]) -> Result<(Vec<u8>, Tree), DicomError> {
                         what: "encapsulated pixel data in a deflated data set".to_owned(),
                     });
                 };
-                let missing = range.end.saturating_sub(bytes.len());
-                head::plausible(tree::View::new(&bytes, &tree.root), range.len())?;
-                decoder
-                    .take(missing as u64)
-                    .read_to_end(&mut bytes)
-                    .map_err(|error| DicomError::Deflate { message: error.to_string() })?;
+                head::plausible(View::new(&bytes, &tree.root), range.len())?;
+                if range.end > limit {
+                    return Err(DicomError::TooLarge { what: "the data set", bytes: range.end, limit });
+                }
+                limits::read_to(&mut decoder, &mut bytes, range.end).map_err(fault)?;
                 return Ok((bytes, tree));
             }
             // Without Pixel Data so far: the rest of the stream may hold it.
-            Ok(tree) if ended => return Ok((bytes, tree)),
-            Err(error) if ended => return Err(error),
-            Ok(_) | Err(DicomError::Truncated { .. }) if bytes.len() as u64 <= LARGEST_HEADER => step *= 4,
-            Ok(_) => {
-                return Err(DicomError::Missing {
-                    name: "Pixel Data",
-                    tag: dicom_dictionary_std::tags::PIXEL_DATA,
+            Ok(tree) if held == Held::Less => return Ok((bytes, tree)),
+            Err(error) if held == Held::Less => return Err(error),
+            Ok(_) | Err(DicomError::Truncated { .. }) if upto < LARGEST_HEADER => {
+                upto = LARGEST_HEADER.min(4 * upto);
+            }
+            Ok(_) | Err(DicomError::Truncated { .. }) => {
+                return Err(DicomError::TooLarge {
+                    what: "the header",
+                    bytes: bytes.len(),
+                    limit: LARGEST_HEADER,
                 });
             }
             Err(error) => return Err(error),

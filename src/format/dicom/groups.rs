@@ -4,40 +4,49 @@
 //! dimension pointers say which of them counts what. The values are then held against the facts
 //! they stand for: frames of one place must have one position, of one time one time, of one kind
 //! one data type. Two dimensions exchanged, a value used twice, a frame left out: each is found
-//! here and none is guessed around.
+//! here and none is guessed around. Data types need not have the same times and places, see
+//! [`super::extents`].
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 use dicom_core::Tag;
 use dicom_dictionary_std::tags;
 
+use super::extents::{self, Extent};
 use super::tree::View;
 use super::{DicomError, checks};
 use crate::format::Notes;
+use crate::volume::ChannelKind;
 
 /// A position is the same within this many millimetres
 const SAME_PLACE_MM: f64 = 1e-3;
 /// A time is the same within this many seconds
 const SAME_TIME_S: f64 = 1e-6;
 
-/// The functional groups: shared ones, and those of each frame
+/// The functional groups: those that the frames of an instance share, and those of each frame
 pub(super) struct Groups<'a> {
-    shared: Option<View<'a>>,
-    frames: Vec<View<'a>>,
+    /// Of each instance
+    shared: Vec<Option<View<'a>>>,
+    /// Instance and groups of each frame, one instance after the other
+    frames: Vec<(usize, View<'a>)>,
 }
 
 impl<'a> Groups<'a> {
-    /// The groups of an object of `declared` frames
+    /// The groups of instances with so many declared frames each
     ///
     /// # Errors
-    /// [`DicomError::FrameCount`] where the list of frames is not as long as declared.
-    pub(super) fn new(root: View<'a>, declared: u32) -> Result<Self, DicomError> {
-        let frames = root.items(tags::PER_FRAME_FUNCTIONAL_GROUPS_SEQUENCE);
-        if frames.len() != declared as usize {
-            return Err(DicomError::FrameCount { declared, listed: frames.len() });
+    /// [`DicomError::FrameCount`] where a list of frames is not as long as declared.
+    pub(super) fn new(parts: impl IntoIterator<Item = (View<'a>, u32)>) -> Result<Self, DicomError> {
+        let mut groups = Self { shared: Vec::new(), frames: Vec::new() };
+        for (part, (root, declared)) in parts.into_iter().enumerate() {
+            let frames = root.items(tags::PER_FRAME_FUNCTIONAL_GROUPS_SEQUENCE);
+            if frames.len() != declared as usize {
+                return Err(DicomError::FrameCount { declared, listed: frames.len() });
+            }
+            groups.shared.push(root.first(tags::SHARED_FUNCTIONAL_GROUPS_SEQUENCE));
+            groups.frames.extend(frames.map(|frame| (part, frame)));
         }
-        let shared = root.first(tags::SHARED_FUNCTIONAL_GROUPS_SEQUENCE);
-        Ok(Self { shared, frames: frames.collect() })
+        Ok(groups)
     }
 
     /// Number of frames
@@ -45,14 +54,31 @@ impl<'a> Groups<'a> {
         self.frames.len()
     }
 
-    /// A group of one frame: its own, else the shared one
-    pub(super) fn of(&self, frame: usize, sequence: Tag) -> Option<View<'a>> {
-        self.frames[frame].first(sequence).or_else(|| self.shared?.first(sequence))
+    /// Number of frames in one instance
+    pub(super) fn of_part(&self, part: usize) -> usize {
+        self.frames.iter().filter(|(own, _)| *own == part).count()
     }
 
-    /// The shared group, where it stands for every frame
+    /// A group of one frame: its own, else the shared one
+    pub(super) fn of(&self, frame: usize, sequence: Tag) -> Option<View<'a>> {
+        let (part, own) = self.frames[frame];
+        own.first(sequence).or_else(|| self.shared[part]?.first(sequence))
+    }
+
+    /// All items of a group of one frame
+    pub(super) fn items(&self, frame: usize, sequence: Tag) -> impl Iterator<Item = View<'a>> {
+        let (part, own) = self.frames[frame];
+        let shared = self.shared[part].filter(|_| own.items(sequence).len() == 0);
+        own.items(sequence).chain(shared.into_iter().flat_map(move |shared| shared.items(sequence)))
+    }
+
+    /// The group that stands for every frame, where there is one for all
     pub(super) fn shared(&self, sequence: Tag) -> Option<View<'a>> {
-        self.shared?.first(sequence)
+        match self.shared[..] {
+            [shared] => shared?.first(sequence),
+            // Each part of a volume has its own; they are compared frame by frame.
+            _ => None,
+        }
     }
 }
 
@@ -67,7 +93,7 @@ pub(super) enum Clock {
     None,
 }
 
-/// The frames in order
+/// The frames in order, on the times and places of the velocity (of the first kind where there is none)
 pub(super) struct Order {
     /// Data types in the order of their index values
     pub(super) kinds: Vec<String>,
@@ -79,8 +105,13 @@ pub(super) struct Order {
     pub(super) places_mm: Vec<[f64; 3]>,
     /// Which position attribute was used
     pub(super) position: Position,
-    /// Frame number of `[kind][time][place]`, place fastest
-    frame_of: Vec<usize>,
+    /// Which kind has a frame at every time and place
+    pub(super) base: usize,
+    /// The first frame of each kind
+    pub(super) first: Vec<usize>,
+    /// Frame number of `[kind]`, and in it of `[time][place]`, place fastest; `None` where the kind has none
+    /// there. Kinds that are not used have none at all
+    frame_of: Vec<Vec<Option<usize>>>,
 }
 
 /// Where slice positions were found
@@ -93,17 +124,33 @@ pub(super) enum Position {
 }
 
 impl Order {
-    /// Frame number of a kind's slice at a time
-    pub(super) fn frame(&self, kind: usize, time: usize, place: usize) -> usize {
-        self.frame_of[(kind * self.times_s.len() + time) * self.places_mm.len() + place]
+    /// Frame number of a kind's slice at a time; `None` where the kind has none there
+    pub(super) fn frame(&self, kind: usize, time: usize, place: usize) -> Option<usize> {
+        self.frame_of[kind].get(time * self.places_mm.len() + place).copied().flatten()
+    }
+
+    /// All frames of a kind that are looked at
+    pub(super) fn frames(&self, kind: usize) -> impl Iterator<Item = usize> + use<'_> {
+        self.frame_of[kind].iter().flatten().copied()
+    }
+}
+
+/// The channel of a data type (PS3.3 C.8.24.5.2.1), where it is one of ours
+pub(super) fn channel_kind(data_type: &str) -> Option<ChannelKind> {
+    match data_type {
+        "TISSUE_INTENSITY" => Some(ChannelKind::Tissue),
+        "FLOW_VELOCITY" => Some(ChannelKind::Velocity),
+        "FLOW_POWER" => Some(ChannelKind::Power),
+        "FLOW_VARIANCE" => Some(ChannelKind::Variance),
+        _ => None,
     }
 }
 
 /// What a frame says of itself
-struct Facts {
+pub(super) struct Facts {
     position_mm: [f64; 3],
-    time_s: Option<f64>,
-    data_type: String,
+    pub(super) time_s: Option<f64>,
+    pub(super) data_type: String,
 }
 
 /// Puts the frames in order
@@ -114,11 +161,13 @@ pub(super) fn order(root: View<'_>, groups: &Groups<'_>, notes: &mut Notes) -> R
     let (facts, clock, position) = facts(groups)?;
     let roles = roles(root, notes)?;
     let mut keys = Vec::with_capacity(groups.len());
+    let index_values = |frame: usize| {
+        let content = groups.of(frame, tags::FRAME_CONTENT_SEQUENCE);
+        content.map(|content| content.numbers(tags::DIMENSION_INDEX_VALUES)).unwrap_or_default()
+    };
+    let first = index_values(0);
     for frame in 0..groups.len() {
-        let values = groups
-            .of(frame, tags::FRAME_CONTENT_SEQUENCE)
-            .map(|content| content.numbers(tags::DIMENSION_INDEX_VALUES))
-            .unwrap_or_default();
+        let values = index_values(frame);
         if values.is_empty() || values.len() < roles.count {
             return Err(DicomError::IndexValues {
                 frame: frame + 1,
@@ -130,15 +179,12 @@ pub(super) fn order(root: View<'_>, groups: &Groups<'_>, notes: &mut Notes) -> R
         keys.push([of(roles.kind), of(roles.time), of(roles.place)]);
         if let Some(extra) = (0..values.len()).find(|at| {
             ![roles.kind, roles.time, roles.place].contains(&Some(*at))
-                && values[*at] != first_value(groups, *at)
+                && Some(&values[*at]) != first.get(*at)
         }) {
             return Err(DicomError::ExtraDimension { dimension: extra + 1 });
         }
     }
-    let [kinds, times, places] = [0, 1, 2].map(|axis| ranks(&keys, axis));
     check_facts(&keys, &facts)?;
-
-    let expected = kinds.len().checked_mul(times.len()).and_then(|n| n.checked_mul(places.len()));
     let mut seen = BTreeMap::new();
     for (frame, key) in keys.iter().enumerate() {
         if let Some(first) = seen.insert(*key, frame) {
@@ -151,40 +197,31 @@ pub(super) fn order(root: View<'_>, groups: &Groups<'_>, notes: &mut Notes) -> R
             });
         }
     }
-    if expected != Some(keys.len()) {
-        let missing = kinds
-            .iter()
-            .flat_map(|kind| times.iter().map(move |time| (kind, time)))
-            .flat_map(|(kind, time)| places.iter().map(move |place| [*kind, *time, *place]))
-            .find(|key| !seen.contains_key(key));
-        let [kind, time, place] = missing.unwrap_or_default();
-        let data_type =
-            keys.iter().position(|key| key[0] == kind).map_or(String::new(), |f| facts[f].data_type.clone());
-        return Err(DicomError::MissingFrame { time, place, data_type, found: keys.len() });
+    let kinds = extents::of(&seen, &facts, keys.len())?;
+    let base = extents::base(&kinds);
+    let Extent { times, places, .. } = &kinds[base];
+    let fact =
+        |time: u32, place: u32| seen.get(&[kinds[base].index, time, place]).map(|frame| &facts[*frame]);
+    let (Some(first_time), Some(first_place)) = (times.first(), places.first()) else {
+        return Err(DicomError::NoFrames);
+    };
+    let times_s = times.iter().filter_map(|time| Some(fact(*time, *first_place)?.time_s.unwrap_or(0.0)));
+    let places_mm = places.iter().filter_map(|place| Some(fact(*first_time, *place)?.position_mm));
+    let (times_s, places_mm) = (times_s.collect(), places_mm.collect());
+    let mut frame_of = Vec::with_capacity(kinds.len());
+    for kind in &kinds {
+        frame_of.push(extents::lay(kind, &kinds[base], &seen, &facts, notes)?);
     }
-    // The map is in the order kind, time, place: exactly that of `frame_of`.
-    let frame_of: Vec<usize> = seen.values().copied().collect();
-    let (nt, nz) = (times.len(), places.len());
-    let fact = |kind: usize, time: usize, place: usize| &facts[frame_of[(kind * nt + time) * nz + place]];
     Ok(Order {
-        kinds: (0..kinds.len()).map(|kind| fact(kind, 0, 0).data_type.clone()).collect(),
-        times_s: (0..nt).map(|time| fact(0, time, 0).time_s.unwrap_or(0.0)).collect(),
-        places_mm: (0..nz).map(|place| fact(0, 0, place).position_mm).collect(),
+        first: kinds.iter().map(|kind| kind.first).collect(),
+        kinds: kinds.into_iter().map(|kind| kind.data_type).collect(),
+        times_s,
+        places_mm,
         clock,
         position,
+        base,
         frame_of,
     })
-}
-
-/// The value of dimension `at` in the first frame
-fn first_value(groups: &Groups<'_>, at: usize) -> f64 {
-    let values = groups.of(0, tags::FRAME_CONTENT_SEQUENCE).map(|c| c.numbers(tags::DIMENSION_INDEX_VALUES));
-    values.and_then(|values| values.get(at).copied()).unwrap_or(f64::NAN)
-}
-
-/// The distinct values along one axis
-fn ranks(keys: &[[u32; 3]], axis: usize) -> BTreeSet<u32> {
-    keys.iter().map(|key| key[axis]).collect()
 }
 
 /// Which index value counts what

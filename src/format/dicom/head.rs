@@ -4,7 +4,7 @@ use dicom_core::Tag;
 use dicom_dictionary_std::tags;
 
 use super::DicomError;
-use super::coding::FrameSize;
+use super::coding::{FrameSize, Pixel, Planes};
 use super::tree::View;
 use crate::format::Inspection;
 
@@ -30,16 +30,33 @@ pub(super) fn head(root: View<'_>, seen: &mut Inspection) -> Result<(FrameSize, 
     if ![8, 16].contains(&bits) || stored != bits {
         return layout(format!("{stored} bits stored in {bits}"));
     }
-    if root.whole(tags::SAMPLES_PER_PIXEL).unwrap_or(1) != 1 {
-        return layout("several samples per pixel".to_owned());
-    }
+    let pixel = match (root.whole(tags::SAMPLES_PER_PIXEL).unwrap_or(1), bits) {
+        (1, _) => Pixel::Code,
+        (3, 8) => colour(root)?,
+        (samples, _) => return layout(format!("{samples} samples of {bits} bits per pixel")),
+    };
     if root.whole(tags::PIXEL_REPRESENTATION).unwrap_or(0) != 0 {
         return layout("signed pixels".to_owned());
     }
     let (Ok(rows), Ok(columns)) = (u16::try_from(rows), u16::try_from(columns)) else {
         return layout(format!("{rows} rows of {columns} columns"));
     };
-    Ok((FrameSize { rows, columns, bits }, frames))
+    Ok((FrameSize { rows, columns, bits, pixel }, frames))
+}
+
+/// How three samples make a colour (PS3.3 C.7.6.3.1.2, C.7.6.3.1.3)
+fn colour(root: View<'_>) -> Result<Pixel, DicomError> {
+    let layout = |what: String| Err(DicomError::Layout { what });
+    let planes = match root.whole(tags::PLANAR_CONFIGURATION).unwrap_or(0) {
+        0 => Planes::Together,
+        1 => Planes::Apart,
+        other => return layout(format!("a planar configuration of {other}")),
+    };
+    match root.text(tags::PHOTOMETRIC_INTERPRETATION).unwrap_or_default() {
+        "RGB" => Ok(Pixel::Rgb(planes)),
+        "YBR_FULL" | "YBR_FULL_422" => Ok(Pixel::Ybr(planes)),
+        other => layout(format!("colours as {}", other.chars().take(40).collect::<String>())),
+    }
 }
 
 /// Whether native Pixel Data of this many bytes can hold what the header declares

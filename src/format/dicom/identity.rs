@@ -35,6 +35,9 @@ impl Content {
             hasher.update(&number.to_bits().to_le_bytes());
         }
         hasher.update(format!("{:?} {:?}", scale.cycle(), volume.power_scale).as_bytes());
+        if let Some(lossy) = &volume.provenance.lossy {
+            hasher.update(format!("{lossy:?}").as_bytes());
+        }
         for channel in volume.channels() {
             hasher.update(channel.kind().to_string().as_bytes());
             for frame in 0..channel.samples().frames() {

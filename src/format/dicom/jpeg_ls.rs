@@ -37,14 +37,21 @@ pub(super) fn stated(data: &[u8]) -> Option<Stated> {
     })
 }
 
-fn frame_header(body: &[u8]) -> Option<Stated> {
+/// Height, width, bits and components of a frame header, the same in all JPEG standards
+pub(super) fn frame_header(body: &[u8]) -> Option<Stated> {
     let head = body.first_chunk::<6>()?;
     let word = |at: usize| u32::from(u16::from_be_bytes([head[at], head[at + 1]]));
     Some(Stated { width: word(3), height: word(1), bits: u32::from(head[0]), components: u32::from(head[5]) })
 }
 
+/// By how many codes samples may be off: NEAR of the start of scan, annex C.2.3
+pub(super) fn near(data: &[u8]) -> Option<u8> {
+    let body = segments(data).find(|(marker, _)| *marker == 0xDA)?.1;
+    body.get(1 + 2 * usize::from(*body.first()?)).copied()
+}
+
 /// The marker segments up to and with the start of scan: marker and body
-fn segments(data: &[u8]) -> impl Iterator<Item = (u8, &[u8])> {
+pub(super) fn segments(data: &[u8]) -> impl Iterator<Item = (u8, &[u8])> {
     let mut at = if data.starts_with(&[0xFF, 0xD8]) { Some(2) } else { None };
     std::iter::from_fn(move || {
         let begin = at?;

@@ -6,8 +6,9 @@
 //! without a copy.
 //!
 //! `tree` parses the header into windows on the bytes, `coding` and `head` say how pixels are coded and
-//! how many there are, `file` knows the outer layer, `groups` orders the frames, `scales` gives codes a
-//! meaning, `checks` looks at what validators of the standard do not, `pixels`, `codec` and `jpeg_ls`
+//! how many there are, `file` knows the outer layer, `parts` which instances make one volume, `groups`
+//! with `extents` orders the frames, `geometry` lays them out, `mapping` and `scales` give codes a
+//! meaning, `checks` looks at what validators of the standard do not, `pixels`, `codec`, `jpeg` and `jpeg_ls`
 //! fetch the samples, `read` puts it together, `write` and `identity` go the other way.
 //! `structured_report` and `capture` write what was measured, as objects of the study that `source`
 //! describes; `set` holds the elements of whatever is written.
@@ -17,11 +18,16 @@ mod checks;
 mod classes;
 mod codec;
 mod coding;
+mod extents;
 mod file;
+mod geometry;
 mod groups;
 mod head;
 mod identity;
+mod jpeg;
 mod jpeg_ls;
+mod mapping;
+mod parts;
 mod pixels;
 pub(in crate::format) mod read;
 mod scales;
@@ -35,7 +41,7 @@ mod write;
 pub(crate) mod tests;
 
 pub use capture::{Picture, secondary_capture};
-pub(in crate::format) use file::is_dicom;
+pub(in crate::format) use file::{Peek, is_dicom, peek};
 pub use source::{Identity, Known, SourceInstance};
 pub use structured_report::{StructuredReportOptions, Valve, structured_report};
 pub use write::{WriteError, WriteOptions, write, write_bytes};
@@ -50,9 +56,6 @@ pub const FORMAT: &str = "DICOM Enhanced US Volume";
 
 /// Starts Image Comments that list what was assumed
 pub(super) const ASSUMED_PREFIX: &str = "Assumed on conversion:";
-
-/// Decoded pixels beyond this many bytes are refused: 16 GiB
-pub(super) const LARGEST_DECODED: usize = 1 << 34;
 
 /// How the writer stores pixels; all keep every code
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -174,6 +177,28 @@ pub enum DicomError {
     /// No frames
     #[error("the volume has no frames")]
     NoFrames,
+    /// A part of a volume without the others
+    #[error("{}", parts::told(given, *total, missing))]
+    PartsMissing {
+        /// Numbers of the parts there are, rising
+        given: Vec<u32>,
+        /// How many there should be, where a part says so
+        total: Option<u32>,
+        /// Runs of numbers that are missing, first and last
+        missing: Vec<[u32; 2]>,
+    },
+    /// The same part of a volume twice
+    #[error("part {number} was given twice")]
+    PartTwice {
+        /// Its number
+        number: u32,
+    },
+    /// Parts of a volume that contradict each other
+    #[error("the parts of the volume disagree about {what}")]
+    PartsDisagree {
+        /// What about
+        what: &'static str,
+    },
     /// The list of frames is not as long as declared
     #[error("{declared} frames are declared, but {listed} are described")]
     FrameCount {
@@ -295,6 +320,20 @@ pub enum DicomError {
         /// Their UCUM code
         units: String,
     },
+    /// Velocity as a Doppler shift, without what turns it into a velocity
+    #[error("the velocity mapping is a Doppler shift, and the file does not state {missing}")]
+    Shift {
+        /// What is missing
+        missing: &'static str,
+    },
+    /// A mapping from codes to values that is no straight line
+    #[error("the real-world mapping of the {channel} {what}")]
+    Mapping {
+        /// Which channel
+        channel: &'static str,
+        /// What it is
+        what: String,
+    },
     /// Zero Velocity Pixel Value and the mapping disagree
     #[error(
         "the Zero Velocity Pixel Value is {zero}, but the real-world mapping puts zero at code {mapped:.2}"
@@ -338,13 +377,35 @@ pub enum DicomError {
         /// What the codec said
         message: String,
     },
-    /// More pixels than can be handled
-    #[error("the decoded pixels would take {bytes} bytes, more than {limit}")]
+    /// More elements and items than a header can need
+    #[error("there are more than {most} elements and items before byte {at}")]
+    TooMany {
+        /// Where
+        at: usize,
+        /// The limit
+        most: usize,
+    },
+    /// More memory than so small a file may ask for
+    #[error("{what} would take {bytes} bytes, more than {limit}")]
     TooLarge {
-        /// Decoded size
+        /// What
+        what: &'static str,
+        /// Its size
         bytes: usize,
         /// The limit
         limit: usize,
+    },
+    /// Colours without a velocity bar
+    #[error("the pixels are colours, not velocities")]
+    Colour,
+    /// A velocity bar for velocities
+    #[error("a velocity bar was given, but the pixels are no colours")]
+    BarUnused,
+    /// A velocity bar that does not fit
+    #[error("{message}")]
+    Bar {
+        /// Why
+        message: String,
     },
     /// The samples are unusable
     #[error("{source}")]
@@ -370,10 +431,11 @@ impl DicomError {
             Self::Samples { .. }
             | Self::Syntax { .. }
             | Self::TooDeep { .. }
+            | Self::TooMany { .. }
             | Self::Deflate { .. }
             | Self::NoTransferSyntax => "the file seems to be damaged: copy or export it again",
             Self::TransferSyntax { .. } => {
-                "export it as Explicit or Implicit VR Little Endian, Deflated, RLE, JPEG-LS or JPEG 2000"
+                "export it as Explicit or Implicit VR Little Endian, Deflated, RLE, JPEG-LS, JPEG 2000 or JPEG baseline"
             }
             Self::WrongClass { .. } => {
                 "a volume to measure is an Enhanced US Volume object: export the 3D colour acquisition itself, not a \
@@ -382,7 +444,10 @@ impl DicomError {
             Self::Nyquist => {
                 "read the Nyquist limit off the colour bar of the acquisition and give it in m/s: --nyquist 0.6"
             }
-            Self::Units { .. } => {
+            Self::Mapping { .. } => {
+                "export it with one linear mapping, a slope and an intercept for all codes"
+            }
+            Self::Units { .. } | Self::Shift { .. } => {
                 "if the codes cover one full cycle, give the Nyquist limit in m/s: --nyquist 0.6"
             }
             Self::IndexValues { .. }
@@ -393,6 +458,12 @@ impl DicomError {
             | Self::TypeTwice { .. }
             | Self::FrameCount { .. } => {
                 "the file does not say unambiguously where each frame belongs; nothing is guessed: export it again"
+            }
+            Self::PartsMissing { .. } => {
+                "give all parts together, or the folder that holds them; where parts were lost, export the volume again"
+            }
+            Self::PartTwice { .. } | Self::PartsDisagree { .. } => {
+                "give the parts of one export only, each once: parts of two exports cannot be mixed"
             }
             Self::UnevenSlices { .. }
             | Self::SlicesAside { .. }
@@ -411,12 +482,19 @@ impl DicomError {
                 "the attribute is required for measuring: export it with full geometry, or correct the file"
             }
             Self::Layout { .. } => {
-                "only unsigned samples of 8 or 16 bits, one a pixel, are allowed in such an object"
+                "only unsigned codes of 8 or 16 bits, one a pixel, or colours of 8 bits are read, stored as their transfer syntax says"
             }
             Self::Fragments { .. } | Self::Decode { .. } => {
                 "the compressed pixels are damaged: copy the file again, or export it uncompressed"
             }
-            Self::TooLarge { .. } => "crop the volume or export it uncompressed, so that it can be mapped",
+            Self::Colour => {
+                "export the volume with its velocities, or give the velocity bar that coloured it: --velocity-bar bar.toml"
+            }
+            Self::BarUnused => "leave out --velocity-bar",
+            Self::Bar { .. } => "check that bar, volume and Nyquist velocity belong together",
+            Self::TooLarge { .. } => {
+                "if the file is in order, export it uncompressed: then nothing need be unpacked"
+            }
         }
     }
 }

@@ -6,50 +6,149 @@
 
 use dicom_dictionary_std::tags;
 
+use super::DicomError;
+use super::mapping::{self, Item, Mapping};
 use super::tree::View;
-use super::{DicomError, checks};
 use crate::format::{ABSURD, NYQUIST_M_S, Notes};
 use crate::unit::MetresPerSecond;
 use crate::volume::{Cycle, PowerScale, VelocityScale};
 
-/// A linear mapping from codes to real-world values
-#[derive(Clone, Debug, PartialEq)]
-pub(super) struct Mapping {
-    /// Value of one code step
-    pub(super) slope: f64,
-    /// Value of code 0
-    pub(super) intercept: f64,
-    /// Code value of the units, UCUM
-    pub(super) units: String,
+/// Metres a second in a unit of velocity (UCUM, as it is mostly written and in full)
+fn metres_per_second(units: &str) -> Option<f64> {
+    match units {
+        "m/s" | "m.s-1" => Some(1.0),
+        "cm/s" | "cm.s-1" => Some(0.01),
+        "mm/s" | "mm.s-1" => Some(0.001),
+        _ => None,
+    }
 }
 
-/// The mapping of a frame's functional group; `None` where it has none that is linear
+/// Hertz in a unit of frequency
+fn hertz(units: &str) -> Option<f64> {
+    match units {
+        "Hz" => Some(1.0),
+        "kHz" => Some(1e3),
+        _ => None,
+    }
+}
+
+/// Speed of sound that scanners reckon with, m/s (soft tissue; common practice, no source)
+const SPEED_OF_SOUND: f64 = 1540.0;
+
+/// What turns a Doppler shift into a velocity
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Doppler {
+    /// Transducer Frequency, kHz
+    frequency_khz: Option<f64>,
+    /// Doppler Correction Angle, degrees
+    angle_deg: Option<f64>,
+}
+
+impl Doppler {
+    /// What a file states, in itself or in its calibrated regions; nothing where it states several
+    pub(super) fn of(root: View<'_>) -> Self {
+        let one = |tag| {
+            let regions = root.items(tags::SEQUENCE_OF_ULTRASOUND_REGIONS);
+            let mut stated = std::iter::once(root).chain(regions).filter_map(|set| set.number(tag));
+            let first = stated.next()?;
+            stated.all(|other| other == first).then_some(first)
+        };
+        Self {
+            frequency_khz: one(tags::TRANSDUCER_FREQUENCY).filter(|khz| *khz > 0.0 && *khz <= ABSURD),
+            angle_deg: one(tags::DOPPLER_CORRECTION_ANGLE).filter(|angle| angle.abs() <= 90.0),
+        }
+    }
+
+    /// The velocity along the beam of a shift of one hertz, m/s: `c / (2 f)`
+    ///
+    /// A shift is made by the part of the velocity along the beam alone, which is what a velocity code
+    /// means here. The angle that a display may correct for must be known not to be in it.
+    fn velocity_of_a_hertz(self, notes: &mut Notes) -> Result<f64, &'static str> {
+        let frequency = self.frequency_khz.ok_or("the transducer's frequency")?;
+        let angle = self.angle_deg.ok_or("the correction angle")?;
+        notes.assume(format!(
+            "velocities are stored as Doppler shifts; they were computed for {frequency} kHz and a speed of sound of              {SPEED_OF_SOUND} m/s"
+        ));
+        if angle != 0.0 {
+            notes.assume(format!(
+                "the correction angle of {angle} degrees was not applied: velocities are those along the beam"
+            ));
+        }
+        Ok(SPEED_OF_SOUND / (2.0 * frequency * 1e3))
+    }
+}
+
+/// The mapping of a velocity channel in m/s, chosen by its unit wherever it stands
+///
+/// `None` where there is none, or none in a unit that can be used and the Nyquist velocity was given.
 ///
 /// # Errors
-/// [`DicomError::Value`] where slope or intercept is no usable number.
-pub(super) fn mapping(group: Option<View<'_>>) -> Result<Option<Mapping>, DicomError> {
-    let Some(group) = group else { return Ok(None) };
-    let Some(slope) = group.number(tags::REAL_WORLD_VALUE_SLOPE) else { return Ok(None) };
-    let intercept = group.number(tags::REAL_WORLD_VALUE_INTERCEPT).unwrap_or(0.0);
-    if slope == 0.0 {
-        return Err(DicomError::Value {
-            name: "Real World Value Mapping",
-            found: "a slope of zero".to_owned(),
-        });
+/// [`DicomError::Mapping`], [`DicomError::Units`], [`DicomError::Shift`].
+pub(super) fn velocity_mapping(
+    items: &[Item],
+    doppler: Doppler,
+    bits: u32,
+    given: Option<MetresPerSecond>,
+    notes: &mut Notes,
+) -> Result<Option<Mapping>, DicomError> {
+    let of = |unit: fn(&str) -> Option<f64>| -> Vec<&Item> {
+        items.iter().filter(|item| unit(&item.units).is_some()).collect()
+    };
+    let (velocities, shifts) = (of(metres_per_second), of(hertz));
+    let found = if !velocities.is_empty() {
+        mapping::line(
+            VELOCITY,
+            &velocities,
+            |item| metres_per_second(&item.units).unwrap_or(1.0),
+            bits,
+            notes,
+        )?
+    } else if !shifts.is_empty() {
+        match doppler.velocity_of_a_hertz(notes) {
+            Ok(of_a_hertz) => {
+                let scale = |item: &Item| hertz(&item.units).unwrap_or(1.0) * of_a_hertz;
+                mapping::line(VELOCITY, &shifts, scale, bits, notes)?
+            }
+            Err(_) if given.is_some() => None,
+            Err(missing) => return Err(DicomError::Shift { missing }),
+        }
+    } else {
+        None
+    };
+    let Some(first) = items.first().filter(|_| found.is_none()) else { return Ok(found) };
+    if given.is_none() {
+        return Err(DicomError::Units { units: first.units.clone() });
     }
-    checks::sane("Real World Value Mapping", [slope, intercept])?;
-    let units = group
-        .first(tags::MEASUREMENT_UNITS_CODE_SEQUENCE)
-        .and_then(|code| code.text(tags::CODE_VALUE))
-        .unwrap_or_default();
-    Ok(Some(Mapping { slope, intercept, units: units.to_owned() }))
+    notes.assume(format!(
+        "the velocity mapping is in \"{}\", which is not a velocity; the code range was taken as one cycle of the \
+         Nyquist velocity given",
+        first.units
+    ));
+    Ok(None)
 }
+
+/// The mapping of a power channel: in decibel where there is one, else without a unit, else what there is
+///
+/// # Errors
+/// [`DicomError::Mapping`].
+pub(super) fn power_mapping(
+    items: &[Item],
+    bits: u32,
+    notes: &mut Notes,
+) -> Result<Option<Mapping>, DicomError> {
+    let first = items.first().map(|item| item.units.as_str());
+    let units = ["dB", "1"].into_iter().find(|units| items.iter().any(|item| item.units == *units)).or(first);
+    let chosen: Vec<&Item> = items.iter().filter(|item| Some(item.units.as_str()) == units).collect();
+    mapping::line("power", &chosen, |_| 1.0, bits, notes)
+}
+
+const VELOCITY: &str = "velocity";
 
 /// What the file says about a velocity channel
 pub(super) struct VelocityFacts {
     /// Bits of a code
     pub(super) bits: u32,
-    /// Real World Value Mapping
+    /// Real World Value Mapping, m/s
     pub(super) mapping: Option<Mapping>,
     /// Zero Velocity Pixel Value
     pub(super) zero: Option<u32>,
@@ -64,28 +163,11 @@ pub(super) struct VelocityFacts {
 /// The scale these facts make
 ///
 /// # Errors
-/// [`DicomError::Nyquist`], [`DicomError::Units`], [`DicomError::ZeroDisagrees`],
-/// [`DicomError::Scale`].
+/// [`DicomError::Nyquist`], [`DicomError::ZeroDisagrees`], [`DicomError::Scale`].
 pub(super) fn velocity(facts: &VelocityFacts, notes: &mut Notes) -> Result<VelocityScale, DicomError> {
     let codes = f64::from(1u32 << facts.bits.min(16));
-    let per_code = match &facts.mapping {
-        None => None,
-        Some(mapping) => match mapping.units.as_str() {
-            "cm/s" => Some(mapping.slope / 100.0),
-            "m/s" => Some(mapping.slope),
-            "mm/s" => Some(mapping.slope / 1000.0),
-            _ if facts.given.is_some() => {
-                notes.assume(format!(
-                    "the velocity mapping is in \"{}\", which is not a velocity; the code range was taken as one \
-                     cycle of the Nyquist velocity given",
-                    mapping.units
-                ));
-                None
-            }
-            units => return Err(DicomError::Units { units: units.to_owned() }),
-        },
-    };
-    let zero_code = zero(facts, per_code.is_some(), notes)?;
+    let per_code = facts.mapping.as_ref().map(|mapping| mapping.slope);
+    let zero_code = zero(facts, notes)?;
     let cycle_of_codes = per_code.map(|step| step.abs() * codes / 2.0);
     let nyquist = match (facts.given, facts.context, facts.aliased, cycle_of_codes) {
         (Some(given), ..) => {
@@ -139,8 +221,8 @@ pub(super) fn velocity(facts: &VelocityFacts, notes: &mut Notes) -> Result<Veloc
 }
 
 /// The code of zero velocity
-fn zero(facts: &VelocityFacts, mapped: bool, notes: &mut Notes) -> Result<u16, DicomError> {
-    let by_mapping = facts.mapping.as_ref().filter(|_| mapped).map(|m| -m.intercept / m.slope);
+fn zero(facts: &VelocityFacts, notes: &mut Notes) -> Result<u16, DicomError> {
+    let by_mapping = facts.mapping.as_ref().map(|m| -m.intercept / m.slope);
     let last = (1u32 << facts.bits.min(16)) - 1;
     let code = match (facts.zero, by_mapping) {
         (Some(zero), Some(mapped)) if (mapped - f64::from(zero)).abs() > 0.75 => {
@@ -213,10 +295,11 @@ pub(super) fn context(root: View<'_>) -> Context {
             item.first(tags::MEASUREMENT_UNITS_CODE_SEQUENCE).and_then(|code| code.text(tags::CODE_VALUE));
         let scheme = concept.text(tags::CODING_SCHEME_DESIGNATOR);
         match (concept.text(tags::CODE_VALUE), scheme, units) {
-            (Some("59130-5"), Some("LN"), Some("cm/s")) => {
-                context.nyquist = Some(MetresPerSecond::new(value / 100.0));
+            (Some("59130-5"), Some("LN"), Some(units)) => {
+                // In another unit it says nothing that can be used.
+                let stated = metres_per_second(units).map(|unit| MetresPerSecond::new(value * unit));
+                context.nyquist = stated.or(context.nyquist);
             }
-            (Some("59130-5"), Some("LN"), Some("m/s")) => context.nyquist = Some(MetresPerSecond::new(value)),
             (Some("122182"), Some("DCM"), Some("ms")) => context.beats_rr_s.push(value / 1000.0),
             (Some("122182"), Some("DCM"), Some("s")) => context.beats_rr_s.push(value),
             _ => {}

@@ -5,7 +5,7 @@
 //! patient and study attributes stay empty and no date is told, and only the identifiers of the
 //! source link the two. A source that is no DICOM file gets identifiers made from its bytes.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use dicom_core::VR;
 use dicom_dictionary_std::{tags, uids};
@@ -15,7 +15,7 @@ use super::identity::Content;
 use super::set::Set;
 use super::tree::View;
 use super::write::NO_DATE;
-use crate::format::{FormatError, hash_of, map};
+use crate::format::{FormatError, Parts, gather, hash_of, map};
 
 /// Whether a derived object names the patient
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -71,17 +71,19 @@ pub struct SourceInstance {
 }
 
 impl SourceInstance {
-    /// Reads the identifiers of the file a volume was read from
+    /// Reads the identifiers of the files, or the folder, that a volume was read from
     ///
     /// # Errors
     /// [`FormatError::Read`] and its like, [`FormatError::Dicom`].
-    pub fn of_file(path: &Path) -> Result<Self, FormatError> {
+    pub fn of_files<P: AsRef<Path>>(paths: &[P]) -> Result<Self, FormatError> {
+        let files = gather::one(paths, Parts::Beside)?;
+        let Some(path) = files.first() else { return Err(FormatError::NoVolume { path: PathBuf::new() }) };
         let bytes = map::map(path)?;
         if !file::is_dicom((*bytes).as_ref()) {
-            return Ok(Self::made_up(&hash_of(&[bytes])));
+            return Ok(Self::made_up(&hash_of([&bytes])));
         }
         let parsed = file::parse(bytes)
-            .map_err(|source| FormatError::Dicom { path: path.to_owned(), source: Box::new(source) })?;
+            .map_err(|source| FormatError::Dicom { path: path.clone(), source: Box::new(source) })?;
         Ok(Self::of_header(View::new((*parsed.bytes).as_ref(), &parsed.tree.root)))
     }
 

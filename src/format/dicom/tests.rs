@@ -267,3 +267,111 @@ fn a_failed_write_leaves_nothing() {
     let nowhere = write(&made, &folder.path().join("no/such/out.dcm"), &WriteOptions::default());
     assert!(matches!(nowhere, Err(crate::format::FormatError::Save { .. })));
 }
+
+/// A file cut into parts of so many frames each, as PS3.3 C.7.6.16 describes a concatenation
+pub(crate) fn concatenation(file: &[u8], counts: &[usize]) -> Vec<Vec<u8>> {
+    use dicom_core::value::DataSetSequence;
+    use dicom_core::{DataElement, PrimitiveValue, VR};
+    use dicom_dictionary_std::tags;
+    let whole = dicom_object::from_reader(file).unwrap();
+    let groups = whole.element(tags::PER_FRAME_FUNCTIONAL_GROUPS_SEQUENCE).unwrap().items().unwrap().to_vec();
+    let pixels = whole.element(tags::PIXEL_DATA).unwrap().to_bytes().unwrap().into_owned();
+    let length = pixels.len() / groups.len();
+    let mut offset = 0;
+    let mut parts = Vec::new();
+    for (number, count) in counts.iter().enumerate() {
+        let mut part = whole.clone();
+        let text = |text: String| PrimitiveValue::from(text);
+        let own = DataSetSequence::from(groups[offset..offset + count].to_vec());
+        part.put(DataElement::new(tags::SOP_INSTANCE_UID, VR::UI, text(format!("2.25.77{number}"))));
+        part.put(DataElement::new(tags::CONCATENATION_UID, VR::UI, text("2.25.4711".to_owned())));
+        part.put(DataElement::new(
+            tags::IN_CONCATENATION_NUMBER,
+            VR::US,
+            PrimitiveValue::from(number as u16 + 1),
+        ));
+        part.put(DataElement::new(
+            tags::IN_CONCATENATION_TOTAL_NUMBER,
+            VR::US,
+            PrimitiveValue::from(counts.len() as u16),
+        ));
+        part.put(DataElement::new(
+            tags::CONCATENATION_FRAME_OFFSET_NUMBER,
+            VR::UL,
+            PrimitiveValue::from(offset as u32),
+        ));
+        part.put(DataElement::new(tags::NUMBER_OF_FRAMES, VR::IS, text(count.to_string())));
+        part.put(DataElement::new(tags::PER_FRAME_FUNCTIONAL_GROUPS_SEQUENCE, VR::SQ, own));
+        let vr = if length.is_multiple_of(2) { VR::OW } else { VR::OB };
+        let own = pixels[offset * length..(offset + count) * length].to_vec();
+        part.put(DataElement::new(tags::PIXEL_DATA, vr, PrimitiveValue::from(own)));
+        let mut bytes = Vec::new();
+        part.write_all(&mut bytes).unwrap();
+        parts.push(bytes);
+        offset += count;
+    }
+    parts
+}
+
+#[test]
+fn a_volume_in_parts_is_whole_or_refused() {
+    use crate::format::{FormatError, Parts, hash, hash_files, inspect, open, open_all};
+    let folder = tempfile::tempdir().unwrap();
+    for bits in [8, 16] {
+        let made = volume(&Made { bits, ..Made::default() });
+        let file = write_bytes(&made, &WriteOptions::default()).unwrap();
+        let at = folder.path().join(format!("of{bits}"));
+        std::fs::create_dir(&at).unwrap();
+        // Names in another order than the parts, and other things beside them.
+        let paths: Vec<_> = concatenation(&file, &[25, 40, 7])
+            .iter()
+            .zip(["c.dcm", "a.dcm", "b"])
+            .map(|(bytes, name)| {
+                std::fs::write(at.join(name), bytes).unwrap();
+                at.join(name)
+            })
+            .collect();
+        std::fs::write(at.join("notes.txt"), "mine").unwrap();
+        let options = OpenOptions::default();
+        let whole = open(&at, &options).unwrap();
+        assert_same(&made, &whole);
+        assert_eq!(whole.provenance.file, "c.dcm and 2 more parts");
+        let mut turned = paths.clone();
+        turned.reverse();
+        assert_same(&made, &open_all(&turned, &options).unwrap());
+        // The hash is that of the parts in the order of the frames, whatever order they were given in.
+        let all: Vec<u8> = paths.iter().flat_map(|path| std::fs::read(path).unwrap()).collect();
+        let expected = blake3::hash(&all).to_hex().to_string();
+        assert_eq!(whole.provenance.blake3, expected);
+        assert_eq!(hash_files(&paths).unwrap(), expected);
+        assert_eq!(hash(&paths[1]).unwrap(), expected);
+        // A part alone, or with some of the others, is no volume.
+        let error = open(&paths[1], &options).unwrap_err();
+        assert!(error.to_string().contains("part 2 of 3 of a volume"), "{error}");
+        assert!(error.to_string().contains("parts 1 and 3 are missing"), "{error}");
+        assert!(error.hint().contains("all parts together"));
+        let error = open_all(&paths[..2], &options).unwrap_err();
+        assert!(error.to_string().contains("parts 1 and 2 of 3 of a volume were given: part 3 is missing"));
+        let beside = OpenOptions { parts: Parts::Beside, ..OpenOptions::default() };
+        assert_same(&made, &open(&paths[2], &beside).unwrap());
+        let seen = inspect(&[&paths[0]], &options).unwrap();
+        assert!(seen.problem.unwrap().error.contains("part 1 of 3"));
+        // Another volume beside them makes the folder ambiguous, and tells which there are.
+        std::fs::write(at.join("d.dcm"), &file).unwrap();
+        let error = open(&at, &options).unwrap_err();
+        assert!(matches!(error, FormatError::Several { count: 2, .. }), "{error}");
+        assert!(
+            error.to_string().contains("a.dcm and 2 more parts, d.dcm")
+                || error.to_string().contains("c.dcm and 2 more parts, d.dcm"),
+            "{error}"
+        );
+        // Parts of two exports are not mixed.
+        let other = volume(&Made { bits, shape: [12, 10, 5], ..Made::default() });
+        let other = write_bytes(&other, &WriteOptions::default()).unwrap();
+        std::fs::write(&paths[1], &concatenation(&other, &[20, 33, 7])[1]).unwrap();
+        let error = open_all(&paths, &options).unwrap_err();
+        assert!(error.to_string().contains("disagree"), "{error}");
+    }
+    let nothing = tempfile::tempdir().unwrap();
+    assert!(matches!(open(nothing.path(), &OpenOptions::default()), Err(FormatError::NoVolume { .. })));
+}

@@ -2,7 +2,7 @@
 //!
 //! Values are not read but remembered as ranges. So a header costs memory in proportion to its own
 //! bytes, whatever lengths a damaged file declares: a declared length is first compared with the
-//! bytes that are there, and nesting is bounded. Parsing stops at the Pixel Data of the outer data
+//! bytes that are there, and nesting and number of elements are bounded. Parsing stops at the Pixel Data of the outer data
 //! set. The general reader of dicom-rs is not used here: it keeps values, and on some damaged
 //! sequences it panics.
 
@@ -16,6 +16,10 @@ use super::DicomError;
 
 /// Sequences inside sequences beyond this depth are refused; the standard's object needs four
 const DEEPEST: usize = 16;
+
+/// Elements and items beyond this many are refused: the largest volumes have half as many (60 times of 256
+/// slices of 3 data types, some 45 elements and items each)
+const MOST: usize = 1 << 22;
 
 /// The length that says "until a delimiter"
 const UNDEFINED: u32 = u32::MAX;
@@ -70,12 +74,20 @@ pub(super) struct Tree {
     pub(super) pixels: Option<PixelPlace>,
 }
 
-/// Parses the data set that starts at byte `start`, little-endian
+/// Parses the data set that starts at byte `start`, little-endian, up to its Pixel Data
 ///
 /// # Errors
 /// [`DicomError::Truncated`], [`DicomError::Syntax`], [`DicomError::TooDeep`].
 pub(super) fn parse(bytes: &[u8], start: usize, encoding: Encoding) -> Result<Tree, DicomError> {
-    let mut walk = Walk { bytes, at: start, pixels: None };
+    parse_to(bytes, start, encoding, tags::PIXEL_DATA)
+}
+
+/// The same up to the first outer element that is `end` or comes after it; what follows is not looked at
+///
+/// # Errors
+/// As [`parse`].
+pub(super) fn parse_to(bytes: &[u8], start: usize, encoding: Encoding, end: Tag) -> Result<Tree, DicomError> {
+    let mut walk = Walk { bytes, at: start, end, count: 0, pixels: None };
     let root = walk.data_set(encoding, Some(bytes.len().max(start)), 0)?;
     Ok(Tree { root, pixels: walk.pixels })
 }
@@ -91,6 +103,10 @@ struct Head {
 struct Walk<'a> {
     bytes: &'a [u8],
     at: usize,
+    /// Where to stop in the outer data set
+    end: Tag,
+    /// Elements and items so far
+    count: usize,
     pixels: Option<PixelPlace>,
 }
 
@@ -118,6 +134,10 @@ impl Walk<'_> {
     }
 
     fn head(&mut self, encoding: Encoding) -> Result<Head, DicomError> {
+        self.count += 1;
+        if self.count > MOST {
+            return Err(DicomError::TooMany { at: self.at, most: MOST });
+        }
         let [a, b, c, d] = self.take("an element")?;
         let tag = Tag(u16::from_le_bytes([a, b]), u16::from_le_bytes([c, d]));
         if tag.group() == 0xFFFE {
@@ -167,9 +187,22 @@ impl Walk<'_> {
         depth: usize,
     ) -> Result<DataSet, DicomError> {
         let mut set = DataSet::default();
+        self.fill(&mut set, encoding, end, depth)?;
+        // There are many small ones: room to grow would cost more than they do.
+        set.elements.shrink_to_fit();
+        Ok(set)
+    }
+
+    fn fill(
+        &mut self,
+        set: &mut DataSet,
+        encoding: Encoding,
+        end: Option<usize>,
+        depth: usize,
+    ) -> Result<(), DicomError> {
         loop {
             match end {
-                Some(end) if self.at == end => return Ok(set),
+                Some(end) if self.at == end => return Ok(()),
                 Some(end) if self.at > end => {
                     return Err(self.syntax(format!("an element reaches past the end of its item at {end}")));
                 }
@@ -177,7 +210,7 @@ impl Walk<'_> {
             }
             let Head { tag, vr, length } = self.head(encoding)?;
             if tag == ITEM_END && end.is_none() {
-                return Ok(set);
+                return Ok(());
             }
             if tag.group() == 0xFFFE {
                 return Err(self.syntax(format!("the delimiter {tag} stands where an element should")));
@@ -188,7 +221,10 @@ impl Walk<'_> {
                 } else {
                     PixelPlace::Native(self.at..self.at.saturating_add(length as usize))
                 });
-                return Ok(set);
+                return Ok(());
+            }
+            if depth == 0 && tag >= self.end && self.end != tags::PIXEL_DATA {
+                return Ok(());
             }
             let value = if vr == VR::SQ || length == UNDEFINED {
                 if depth >= DEEPEST {
@@ -221,7 +257,7 @@ impl Walk<'_> {
         let mut items = Vec::new();
         loop {
             match end {
-                Some(end) if self.at == end => return Ok(items),
+                Some(end) if self.at == end => break,
                 Some(end) if self.at > end => {
                     return Err(self.syntax(format!("an item reaches past the end of its sequence at {end}")));
                 }
@@ -234,10 +270,12 @@ impl Walk<'_> {
                         if head.length == UNDEFINED { None } else { Some(self.end_of(ITEM, head.length)?) };
                     items.push(self.data_set(encoding, end, depth)?);
                 }
-                SEQUENCE_END if end.is_none() => return Ok(items),
+                SEQUENCE_END if end.is_none() => break,
                 tag => return Err(self.syntax(format!("{tag} stands where an item should"))),
             }
         }
+        items.shrink_to_fit();
+        Ok(items)
     }
 
     /// Passes over the fragments of encapsulated data inside a sequence, such as an icon's

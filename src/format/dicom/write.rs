@@ -243,7 +243,12 @@ fn frame_size(volume: &Volume4) -> Result<FrameSize, WriteError> {
     if i32::try_from(frames).is_err() {
         return Err(WriteError::TooLarge { what: "the number of frames", value: frames as u64 });
     }
-    Ok(FrameSize { rows: side("a column", rows)?, columns: side("a row", columns)?, bits })
+    Ok(FrameSize {
+        rows: side("a column", rows)?,
+        columns: side("a row", columns)?,
+        bits,
+        ..FrameSize::default()
+    })
 }
 
 /// Native Pixel Data: the element's header, then every frame
@@ -399,7 +404,11 @@ fn header(
         .fd(tags::ACQUISITION_DURATION, &[duration_s])
         .text(tags::IMAGE_TYPE, VR::CS, "ORIGINAL\\PRIMARY\\VOLUME\\NONE")
         .text(tags::BURNED_IN_ANNOTATION, VR::CS, "NO")
-        .text(tags::LOSSY_IMAGE_COMPRESSION, VR::CS, "00")
+        .text(
+            tags::LOSSY_IMAGE_COMPRESSION,
+            VR::CS,
+            if volume.provenance.lossy.is_some() { "01" } else { "00" },
+        )
         .text(tags::PRESENTATION_LUT_SHAPE, VR::CS, "IDENTITY")
         .put(tags::RESCALE_INTERCEPT, VR::DS, "0")
         .put(tags::RESCALE_SLOPE, VR::DS, "1")
@@ -493,6 +502,17 @@ fn header(
                 VR::IS,
                 "0",
             );
+        }
+    }
+    if let Some(lossy) = &volume.provenance.lossy {
+        // What was lost once stays lost, however pixels are stored now.
+        if let Some(ratio) = lossy.ratio {
+            set = set.ds(tags::LOSSY_IMAGE_COMPRESSION_RATIO, &[ratio]);
+        }
+        let code = |c: &char| c.is_ascii_uppercase() || c.is_ascii_digit() || *c == '_';
+        let method: String = lossy.method.chars().filter(code).take(16).collect();
+        if !method.is_empty() {
+            set = set.text(tags::LOSSY_IMAGE_COMPRESSION_METHOD, VR::CS, &method);
         }
     }
     set = set.items(tags::ACQUISITION_CONTEXT_SEQUENCE, context(volume));

@@ -2,7 +2,7 @@
 
 use wgpu::util::DeviceExt as _;
 
-use super::lattice::{Lattice, NOISE, SMAGORINSKY, SPONGE, SUMS};
+use super::lattice::{Lattice, NOISE, SMAGORINSKY, SUMS};
 use super::solve::FlowSolveError;
 
 /// Steps handed to the device at once
@@ -137,7 +137,7 @@ impl Graphics {
             noise: NOISE,
             relaxation: lattice.relaxation,
             smagorinsky: SMAGORINSKY,
-            sponge: SPONGE,
+            sponge: lattice.sponge,
             rho: 0.0,
             spare: [0; 2],
         };

@@ -36,13 +36,12 @@ pub fn flow_names() -> Vec<String> {
 /// [`FlowError`] where a flow of the library cannot be read, or none is for this use.
 pub fn flows_for(purpose: FlowUse) -> Result<Vec<&'static FlowHeader>, FlowError> {
     static HEADERS: OnceLock<Vec<FlowHeader>> = OnceLock::new();
-    let headers = match HEADERS.get() {
-        Some(headers) => headers,
-        None => {
-            let read = |name: &String| FlowHeader::read(&bytes(name)?);
-            let all = flow_names().iter().map(read).collect::<Result<_, _>>()?;
-            HEADERS.get_or_init(|| all)
-        }
+    let headers = if let Some(headers) = HEADERS.get() {
+        headers
+    } else {
+        let read = |name: &String| FlowHeader::read(&bytes(name)?);
+        let all = flow_names().iter().map(read).collect::<Result<_, _>>()?;
+        HEADERS.get_or_init(|| all)
     };
     let some: Vec<_> = headers.iter().filter(|header| header.purpose == purpose).collect();
     if some.is_empty() { Err(FlowError::Missing(purpose)) } else { Ok(some) }

@@ -6,8 +6,10 @@
 //!   field    the velocity at a point         file     bytes to a flow and back
 //!   truth    areas, outlines, axes of it     library  the flows of the repository, by name
 //!   recipe   what the TOML says              geometry where there is blood and where wall
-//!   lattice  the solver, on the processor    graphics the same as compute shaders
+//!   lattice  cells, walls, the size of a step
+//!   processor  a step of the solver          graphics the same as compute shaders
 //!   solve    settling, averaging, and what comes out
+//!   trials   flows with a known answer, that the solver is checked on
 //! ```
 //!
 //! The frame of a flow is (u, v, w), millimetres: w runs along the jet, the upstream face of the
@@ -21,8 +23,10 @@ mod geometry;
 mod graphics;
 mod lattice;
 mod library;
+mod processor;
 mod recipe;
 mod solve;
+pub mod trials;
 mod truth;
 
 pub use field::{FlowSample, SolvedFlow};

@@ -4,7 +4,8 @@ use crate::job::{Cancelled, Watch};
 
 use super::field::Cell;
 use super::geometry::Geometry;
-use super::lattice::{CORE_SPEED, Lattice, Processor, SUMS};
+use super::lattice::{CORE_SPEED, Lattice, SUMS};
+use super::processor::Processor;
 use super::recipe::{FlowRecipe, FlowRecipeError};
 use super::truth::judged;
 use super::{FlowHeader, SolvedFlow};
@@ -84,6 +85,10 @@ enum Machine<'a> {
 }
 
 impl Machine<'_> {
+    #[cfg_attr(
+        not(feature = "gpu"),
+        expect(clippy::unnecessary_wraps, reason = "a graphics device may fail")
+    )]
     fn advance(&mut self, from: usize, steps: usize, averaging: bool) -> Result<usize, FlowSolveError> {
         let _ = from;
         match self {
@@ -103,6 +108,10 @@ impl Machine<'_> {
         }
     }
 
+    #[cfg_attr(
+        not(feature = "gpu"),
+        expect(clippy::unnecessary_wraps, reason = "a graphics device may fail")
+    )]
     fn sums(&self) -> Result<Vec<f32>, FlowSolveError> {
         match self {
             #[cfg(feature = "gpu")]
@@ -160,6 +169,7 @@ pub fn solve(recipe: &FlowRecipe, device: FlowDevice, watch: &Watch) -> Result<S
     Ok(Solved { flow, device: name, updates_per_s: lattice.count() as f64 * total as f64 / seconds })
 }
 
+#[cfg_attr(not(feature = "gpu"), expect(clippy::unnecessary_wraps, reason = "a graphics device may fail"))]
 fn machine(lattice: &Lattice, device: FlowDevice) -> Result<(Machine<'_>, String), FlowSolveError> {
     #[cfg(feature = "gpu")]
     if let FlowDevice::Graphics(number) = device

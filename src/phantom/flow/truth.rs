@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::numeric::Image;
-use crate::numeric::contour::iso_rings;
+use crate::numeric::contour::{IsoRing, iso_rings};
 use crate::outline::Outline;
 use crate::space::CutPoint;
 
@@ -251,7 +251,7 @@ fn contours(
         let speck = 1.5 / (cell_mm * cell_mm);
         iso_rings(&image, level).into_iter().filter(|ring| ring.signed_area() > speck).collect()
     };
-    let area = |level: f64| rings(level).iter().map(|r| r.signed_area()).sum::<f64>() * cell_mm * cell_mm;
+    let area = |level: f64| rings(level).iter().map(IsoRing::signed_area).sum::<f64>() * cell_mm * cell_mm;
     let (mut low, mut high) = (0.02 * most, 0.98 * most);
     for _ in 0..40 {
         let middle = f64::midpoint(low, high);

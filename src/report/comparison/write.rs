@@ -4,10 +4,11 @@ use std::fmt::Write as _;
 use std::path::Path;
 
 use super::super::figure::{self, Subject, View};
-use super::super::folder::{File, put, refuse_foreign};
+use super::super::folder::File;
 use super::super::paint::png_from_svg;
 use super::super::pdf::{self, PairFigures};
 use super::super::svg::escape;
+use super::super::switch;
 use super::super::{AreaUnit, ReportError, ReportOptions, ReportPaths, content, html, words};
 use super::{comparison_answer, rows};
 use crate::measure::Comparison;
@@ -50,7 +51,7 @@ pub fn write_comparison(
     folder: &Path,
     options: &ReportOptions,
 ) -> Result<ReportPaths, ReportError> {
-    refuse_foreign(folder)?;
+    switch::refuse(folder, &["index.html", "report.pdf", "comparison.json"])?;
     let unit = options.paper.unit;
     let figures = comparison_figures(of, volumes, unit)?;
     let mut files: Vec<File> = Vec::new();
@@ -68,7 +69,7 @@ pub fn write_comparison(
     files.push(("report.pdf".into(), pdf::comparison(of, &figures, &options.paper)?));
     files.push(("comparison.json".into(), comparison_json(of)?.into_bytes()));
     files.push(("index.html".into(), page(of, &figures, unit).into_bytes()));
-    put(files, folder, "comparison.json", &options.watch)
+    switch::put(files, folder, "comparison.json", &options.watch)
 }
 
 /// The pictures, both on the scale that holds the larger jet

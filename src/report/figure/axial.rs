@@ -35,7 +35,7 @@ pub(crate) fn draw(view: View, subject: &Subject<'_>) -> Result<Svg, FigureError
     let panel = Panel::new(cut, Mm::new(downstream - upstream));
     let level = |position: f64| (position - shift) * up;
 
-    let title = format!("Jet {}: {name} cut", jet.id);
+    let title = format!("Jet {}: {name} plane", jet.id);
     let mut svg = Svg::new(WIDTH, HEIGHT, &title);
     let above = if beam.is_some() { "the probe is above" } else { "the flow runs upward" };
     heading(&mut svg, &title, &format!("along the jet, {above}; {}", subject.moment()));
@@ -68,7 +68,7 @@ pub(crate) fn draw(view: View, subject: &Subject<'_>) -> Result<Svg, FigureError
         let seen = jet.components;
         part(svg, 0.55 * upstream, format!("convergence: {}", words::seen(seen.convergence)));
         let above_neck = up * 8.0 / panel.per_mm();
-        part(svg, above_neck, format!("neck; contraction: {}", words::seen(seen.contraction)));
+        part(svg, above_neck, format!("vena contracta; contraction: {}", words::seen(seen.contraction)));
         part(svg, 0.55 * downstream, format!("expansion: {}", words::seen(seen.expansion)));
     })?;
 
@@ -77,13 +77,13 @@ pub(crate) fn draw(view: View, subject: &Subject<'_>) -> Result<Svg, FigureError
         let below = format!("95 % interval {} mm", words::span(&width, 1));
         key.answer(
             &mut svg,
-            &format!("vena contracta width, {name} cut"),
+            &format!("vena contracta width, {name} plane"),
             &format!("{} mm", words::fixed(width.value, 1)),
             &below,
         );
-        key.line(&mut svg, stroke, "the width, drawn at the neck", &[]);
+        key.line(&mut svg, stroke, "the width, drawn at the vena contracta", &[]);
     }
-    key.line(&mut svg, NECK, "level of the en-face cut", &[]);
+    key.line(&mut svg, NECK, "level of the en-face plane", &[]);
     let angle = jet.beam_angle_deg.map_or_else(
         || "angle to the beam unknown".into(),
         |angle| format!("{}° to the beam", words::fixed(angle, 0)),

@@ -10,7 +10,7 @@ use crate::measure::results::{FrameResult, Interval};
 /// Draws the area of a jet against time, with its interval and the bounds of systole
 pub(crate) fn draw(subject: &Subject<'_>) -> Svg {
     let jet = subject.jet;
-    let title = format!("Jet {}: {} leak", jet.id, words::pattern(jet.systole.pattern));
+    let title = format!("Jet {}: {} regurgitation", jet.id, words::pattern(jet.systole.pattern));
     let mut svg = Svg::new(1000.0, 500.0, &title);
     let under = format!(
         "vena contracta area against time; present in {} % of systole",
@@ -94,7 +94,7 @@ fn key(svg: &mut Svg, subject: &Subject<'_>) {
     svg.text((482.0, y), face, "no jet");
     if hidden {
         svg.dot((98.0, y + 19.0), 4.5, "#ffffff", colour::CURVE);
-        svg.text((112.0, y + 24.0), face, "neck not displayed: what may hide there");
+        svg.text((112.0, y + 24.0), face, "VC dropout: what may be hidden");
     }
     svg.line((570.0, y - 5.0), (600.0, y - 5.0), Stroke::solid(colour::QUIET, 1.6).dashed(Dash::Dashed));
     let mean = format!("mean over systole {}", subject.unit.text(subject.jet.systole.mean_vca_mm2));

@@ -14,7 +14,7 @@ pub(crate) fn draw(subject: &Subject<'_>) -> Svg {
     let title = format!("Jet {}: flow convergence", jet.id);
     let mut svg = Svg::new(1000.0, 520.0, &title);
     let (Some(flow), Some(alias)) = (zone.flow_ml_s, zone.alias_m_s) else {
-        heading(&mut svg, &title, "flow through surfaces of equal speed upstream of the neck");
+        heading(&mut svg, &title, "flow through isovelocity surfaces upstream of the vena contracta");
         let reason = zone.reason.as_deref().unwrap_or("no reason is given");
         let face = Face::new(17.0, colour::QUIET).anchored(Anchor::Middle);
         svg.text((500.0, 240.0), face, "not measured:");
@@ -24,7 +24,7 @@ pub(crate) fn draw(subject: &Subject<'_>) -> Svg {
     let counted = zone.surfaces.iter().filter(|s| s.counted == Counted::Yes).count();
     let under = format!(
         "frame {}: {}, median of {}; they differ by {} % (standard deviation)",
-        zone.frame.unwrap_or(jet.peak_frame),
+        words::frame(zone.frame.unwrap_or(jet.peak_frame)),
         words::flow_interval(&flow),
         words::count(counted, "surface", "surfaces"),
         words::fixed(zone.spread_percent.unwrap_or(f64::NAN), 0)
@@ -76,7 +76,7 @@ fn key(svg: &mut Svg) {
     let y = 494.0;
     let face = Face::new(14.0, colour::INK).with(Halo::None);
     svg.dot((98.0, y - 5.0), 6.0, colour::CURVE, colour::CURVE);
-    svg.text((112.0, y), face, "surface of equal speed");
+    svg.text((112.0, y), face, "isovelocity surface");
     svg.dot((290.0, y - 5.0), 6.0, "#ffffff", colour::CURVE);
     svg.text((304.0, y), face, "not counted");
     let (x, y_mark) = (416.0, y - 5.0);

@@ -53,8 +53,8 @@ pub(crate) fn draw(subject: &Subject<'_>) -> Result<Svg, FigureError> {
     let side = subject.side.unwrap_or_else(|| side_of(jet, &tracing));
     let panel = Panel::new(cut, side);
 
-    let mut svg = Svg::new(WIDTH, HEIGHT, &format!("Jet {}: the en-face cut at the neck", jet.id));
-    let title = format!("Jet {}: en-face cut at the neck", jet.id);
+    let mut svg = Svg::new(WIDTH, HEIGHT, &format!("Jet {}: the en-face plane", jet.id));
+    let title = format!("Jet {}: en-face plane at the vena contracta", jet.id);
     heading(
         &mut svg,
         &title,
@@ -112,7 +112,7 @@ fn key(svg: &mut Svg, subject: &Subject<'_>) {
         match subject.frame_result().and_then(|frame| frame.vca_mm2) {
             Some(vca) if subject.frame_result().is_some_and(|frame| frame.hidden) => {
                 let may = format!("{} {} may hide there", subject.unit.span(&vca), subject.unit.sign());
-                key.note(svg, "neck not displayed in this frame", &[may]);
+                key.note(svg, "VC dropout in this frame", &[may]);
             }
             Some(vca) => {
                 let below = format!("95 % interval {} {}", subject.unit.span(&vca), subject.unit.sign());
@@ -120,7 +120,11 @@ fn key(svg: &mut Svg, subject: &Subject<'_>) {
             }
             None => key.note(svg, "no jet in this frame", &[]),
         }
-        key.note(svg, "the tracing belongs to the peak frame", &[format!("frame {}", jet.peak_frame)]);
+        key.note(
+            svg,
+            "the tracing belongs to the peak frame",
+            &[format!("frame {}", crate::report::words::frame(jet.peak_frame))],
+        );
         return;
     }
     let below = format!("95 % interval {} {}", subject.unit.span(&jet.vca_mm2), subject.unit.sign());

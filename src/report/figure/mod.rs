@@ -7,18 +7,20 @@ mod axial;
 mod beat;
 mod convergence;
 mod en_face;
+mod grading;
 mod pair;
 mod panel;
 mod plain;
 mod profile;
+mod severity;
 mod stitch;
-mod weighing;
 
 pub use en_face::fitting_side;
+pub use grading::grading;
 pub use pair::courses;
 pub use plain::{PlainCut, plain};
+pub use severity::severity;
 pub use stitch::stitch;
-pub use weighing::weighing;
 
 use nalgebra::{Unit, Vector3};
 
@@ -125,7 +127,8 @@ impl<'a> Subject<'a> {
     fn moment(&self) -> String {
         let time = self.volume.timeline.times().get(self.frame).map_or(f64::NAN, |time| time.get());
         let peak = if self.is_peak() { ", the peak frame" } else { "" };
-        format!("frame {}{peak}, {} ms after the R wave", self.frame, super::words::fixed(1e3 * time, 0))
+        let (frame, ms) = (super::words::frame(self.frame), super::words::fixed(1e3 * time, 0));
+        format!("frame {frame} of {}{peak}, {ms} ms after the R wave", self.volume.frames())
     }
 
     /// A unique beginning for ids inside the page

@@ -28,9 +28,10 @@ pub fn plain(volume: &Volume4, request: &PlainCut) -> Result<Svg, FigureError> {
     if frame >= volume.frames() {
         return Err(FigureError::Frame { frame, last: volume.frames() - 1 });
     }
-    let mut svg = Svg::new(WIDTH, HEIGHT, "A cut through the volume");
+    let mut svg = Svg::new(WIDTH, HEIGHT, "A plane through the volume");
     let time = volume.timeline.times()[frame];
-    let under = format!("frame {frame}, {} ms after the R wave", words::fixed(1e3 * time.get(), 0));
+    let under =
+        format!("frame {}, {} ms after the R wave", words::frame(frame), words::fixed(1e3 * time.get(), 0));
     heading(&mut svg, "Cut", &under);
     Panel::new(cut, side).draw(&mut svg, volume, frame, "cut", |_| {})?;
     let mut key = Key::new();

@@ -10,7 +10,7 @@ use super::{Subject, heading};
 pub(crate) fn draw(subject: &Subject<'_>) -> Svg {
     let jet = subject.jet;
     let (unit, per) = (subject.unit, subject.unit.per_mm2());
-    let title = format!("Jet {}: neck profile", jet.id);
+    let title = format!("Jet {}: VC profile", jet.id);
     let mut svg = Svg::new(1000.0, 470.0, &title);
     let seen = jet.components;
     let under = format!(
@@ -47,10 +47,15 @@ pub(crate) fn draw(subject: &Subject<'_>) -> Svg {
     );
     chart.draw_axes(
         &mut svg,
-        "mm from the neck along the flow (upstream is negative)",
+        "mm from the vena contracta along the flow (upstream is negative)",
         &format!("area, {}", unit.sign()),
     );
-    chart.mark(&mut svg, 0.0, colour::TRACING, &format!("neck: {} traced", unit.text(jet.traced_area_mm2)));
+    chart.mark(
+        &mut svg,
+        0.0,
+        colour::TRACING,
+        &format!("vena contracta: {} traced", unit.text(jet.traced_area_mm2)),
+    );
     for run in points.chunk_by(|a, b| a.1.is_some() && b.1.is_some()) {
         let line: Vec<_> = run.iter().filter_map(|&(x, y)| Some(chart.at(x, y?))).collect();
         svg.polyline(&line, Stroke::solid(colour::CURVE, 2.4));

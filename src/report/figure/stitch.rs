@@ -31,8 +31,8 @@ pub fn stitch(volume: &Volume4, results: &Results) -> Result<Option<Svg>, Figure
     // The frame that was measured, or the first.
     let frame = results.total.frame.unwrap_or(0).min(volume.frames() - 1);
     let under = format!(
-        "slice through the middle of the volume, frame {frame}, and the change of the tissue from plane to plane \
-         along {name}"
+        "slice through the middle of the volume, frame {}, and the change of the tissue from plane to plane along {name}",
+        words::frame(frame)
     );
     heading(&mut svg, &title, &under);
     slice(&mut svg, volume, found, frame)?;

@@ -9,6 +9,8 @@ const TEXT: Style = Style::plain(9.0, INK);
 const HEAD: Style = Style::plain(8.0, QUIET);
 const CAPTION: Style = Style::plain(8.0, QUIET);
 const STEP: f64 = 12.2;
+/// How far a figure may shrink to fit on its page (our own choice: its letters stay legible)
+const SMALLEST: f64 = 0.68;
 
 /// A column of a table: its head, and its share of the width
 pub(crate) type Column = (String, f64);
@@ -212,10 +214,17 @@ impl<'a> Flow<'a> {
 
     /// A figure with its caption, `share` of the width of the content
     pub(crate) fn figure(&mut self, svg: &str, size: (f64, f64), caption: &str, share: f64) {
-        let width = self.sheet().width() * share;
+        let full = self.sheet().width();
+        let mut width = full * share;
+        let lines = self.face.lines(caption, CAPTION.size, CAPTION.weight, full);
+        let below = 11.0 * lines.len() as f64 + 18.0;
+        // Rather a little smaller than a page that ends half empty.
+        let left = (self.sheet().bottom() - self.y - below) * size.0 / size.1;
+        if left < width && left > SMALLEST * width {
+            width = left;
+        }
         let height = width * size.1 / size.0;
-        let lines = self.face.lines(caption, CAPTION.size, CAPTION.weight, width);
-        self.room(height + 11.0 * lines.len() as f64 + 18.0);
+        self.room(height + below);
         let at = [MARGIN, self.y + 6.0, width, height];
         self.sheet().marks.push(Mark::Figure { at, svg: svg.to_owned() });
         self.sheet().marks.push(Mark::Rim(at, RULE));

@@ -1,25 +1,24 @@
 //! The report on paper: one page that is read in half a minute, and an appendix for the sceptic.
 //!
-//! Page one answers: how large, how sure, can it be trusted, and the picture that shows it. What
-//! follows holds every number, where the interval comes from, what the acquisition was, and how it
-//! was measured.
+//! Page one answers: how severe, how sure, how large, can it be trusted, and the picture that shows it.
+//! What follows holds the grading with its reasons, every number, where the interval comes from, what the
+//! acquisition was, and how it was measured.
 //!
 //! Setting goes in two steps. First every page becomes a list of marks in points (`sheet`,
-//! `summary`, `appendix`, `flow`): plain data that tests can read. Then the marks are drawn
+//! `summary`, `flow`): plain data that tests can read. Then the marks are drawn
 //! (`draw`, `figure`) by krilla, which writes PDF but does not lay out. Figures stay vectors. The
 //! one font is embedded; no clock is read, so the same results give the same bytes.
 
-mod appendix;
 mod comparison;
 mod draw;
 mod face;
-mod figure;
-mod flow;
+pub(super) mod figure;
+pub(super) mod flow;
 mod sheet;
 mod summary;
 
-use super::html::PageFigure;
-use super::{AreaUnit, words};
+use super::html::{ACQUISITION, PageFigure};
+use super::{AreaUnit, blocks, document};
 use crate::measure::Comparison;
 use crate::measure::results::Results;
 
@@ -80,7 +79,7 @@ pub enum PdfError {
 pub fn pdf(results: &Results, figures: &[PageFigure], options: &PaperOptions) -> Result<Vec<u8>, PdfError> {
     let face = face::Face::new()?;
     let mut sheets = vec![summary::page(results, figures, options, &face)];
-    sheets.extend(appendix::pages(results, figures, options, &face));
+    sheets.extend(appendix(results, figures, options, &face));
     number(&mut sheets, results, options, &face);
     let title = format!("Vena contracta report: {}", results.source.file);
     draw::document(&sheets, options.paper, &title, options.reader.as_deref(), &face)
@@ -123,12 +122,20 @@ fn number(sheets: &mut [sheet::Sheet], results: &Results, options: &PaperOptions
     }
 }
 
-/// What the weighing concluded, where it was done: outcome and sentence
-pub(super) fn conclusion(results: &Results) -> Option<(String, String)> {
-    let severity = serde_json::to_value(results.severity.as_ref()?).ok()?;
-    let word = |at: &str| severity.pointer(at).and_then(serde_json::Value::as_str).map(str::to_owned);
-    let outcome = word("/conclusion/outcome")?.replace('_', " ");
-    Some((words::capital(&outcome), word("/conclusion/sentence").unwrap_or_default()))
+/// What follows page one
+fn appendix(
+    results: &Results,
+    figures: &[PageFigure],
+    options: &PaperOptions,
+    face: &face::Face,
+) -> Vec<sheet::Sheet> {
+    let mut settings = options.settings.clone();
+    settings.extend(options.reader.clone().map(|reader| ["Reader".into(), reader]));
+    // The first figure of a jet stands on page one.
+    let shown = figures.iter().find(|figure| figure.jet != ACQUISITION);
+    let mut flow = flow::Flow::new(options.paper, face);
+    blocks::paper(&document::blocks(results, figures, options.unit, &settings, shown), &mut flow);
+    flow.finish()
 }
 
 #[cfg(test)]
@@ -154,7 +161,7 @@ mod tests {
     fn sheets(results: &Results, options: &PaperOptions) -> Vec<sheet::Sheet> {
         let face = face::Face::new().unwrap();
         let mut sheets = vec![summary::page(results, &figures(), options, &face)];
-        sheets.extend(appendix::pages(results, &figures(), options, &face));
+        sheets.extend(appendix(results, &figures(), options, &face));
         number(&mut sheets, results, options, &face);
         sheets
     }
@@ -195,19 +202,52 @@ mod tests {
     #[test]
     fn the_first_page_answers_and_the_appendix_holds_the_numbers() {
         let results = fixture::results();
-        let all = sheets(&results, &PaperOptions::default());
+        let reader = PaperOptions { reader: Some("R7".into()), ..PaperOptions::default() };
+        let all = sheets(&results, &reader);
         let first = words(&all[..1]);
-        for said in ["41.2 mm²", "35.5 to 47.8", "0.41 cm²", "limited", "Not a medical device", "page 1 of"]
-        {
+        for said in [
+            "Severity by ASE/SCMR 2017",
+            "0.41 cm² (0.35 to 0.48)",
+            "VC area, displayed",
+            "Velocity-weighted mean",
+            "limited",
+            "Not a medical device",
+            "page 1 of",
+            "read by R7",
+        ] {
             assert!(first.contains(said), "{said} is not in {first}");
         }
+        assert!(!first.contains("memory"), "{first}");
         let rest = words(&all[1..]);
-        for said in ["48.5 mm²", "11.3 mm (10.6 to 12.1)", "Blooming", "0.6 m/s", "00ff00ff", "No jet"] {
+        for said in [
+            "Integrated grading",
+            "to the letter",
+            "0.48 cm²",
+            "11.3 mm (10.6 to 12.1)",
+            "Blooming",
+            "00ff00ff",
+        ] {
             assert!(rest.to_lowercase().contains(&said.to_lowercase()), "{said} is not in {rest}");
         }
-        let cm2 = PaperOptions { unit: AreaUnit::Cm2, reader: Some("R7".into()), ..PaperOptions::default() };
-        let first = words(&sheets(&results, &cm2)[..1]);
-        assert!(first.contains("0.41 cm²") && first.contains("0.35 to 0.48") && first.contains("read by R7"));
+        for grading in &results.severity.as_ref().unwrap().placements {
+            assert!(rest.contains(&grading.label), "{} is not in {rest}", grading.label);
+        }
+        let mm2 = PaperOptions { unit: AreaUnit::Mm2, ..PaperOptions::default() };
+        assert!(words(&sheets(&results, &mm2)[..1]).contains("41.2 mm² (35.5 to 47.8)"));
+    }
+
+    #[test]
+    fn at_most_six_pages_follow_and_none_is_half_empty_but_the_last() {
+        let results = fixture::results();
+        let options = PaperOptions::default();
+        let face = face::Face::new().unwrap();
+        let all = sheets(&results, &options);
+        assert!(all.len() <= 7, "{} pages", all.len());
+        for sheet in &all[1..all.len() - 1] {
+            let foot = options.paper.size().1 - 40.0;
+            let lowest = sheet.boxes(&face).iter().map(|b| b[3]).filter(|y| *y < foot).fold(0.0, f64::max);
+            assert!(lowest > 0.6 * options.paper.size().1, "a page ends at {lowest}");
+        }
     }
 
     #[test]
@@ -216,15 +256,5 @@ mod tests {
         let make = || pdf(&results, &figures(), &PaperOptions::default()).unwrap();
         let once = make();
         assert!(once.starts_with(b"%PDF-") && once == make());
-    }
-
-    #[test]
-    fn a_weighing_is_told_where_there_is_one() {
-        let mut results = fixture::results();
-        let weighing = results.severity.clone().unwrap();
-        let (outcome, sentence) = conclusion(&results).unwrap();
-        assert_eq!((outcome.as_str(), sentence), ("Indeterminate", weighing.conclusion.sentence));
-        results.severity = None;
-        assert_eq!(conclusion(&results), None);
     }
 }

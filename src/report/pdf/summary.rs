@@ -1,28 +1,37 @@
-//! Page one: the answer, how sure it is, whether to trust it, and the picture that shows it.
+//! Page one: severity, the scale that shows it, the areas, whether to trust them, and the picture.
 //!
-//! The eye is led from the area (the largest thing on the page) to its interval, then to the bar
-//! of the trust check, then to the picture; four sentences stand below it.
+//! The eye is led from the severity (the largest thing on the page) to the scale with its cut points, to
+//! the numbers, to the bar of the trust check, then to the picture; a few sentences stand below it.
 
+use super::super::answer::{Answer, answer};
 use super::super::colour::{BAD, GOOD, INK, QUIET, RULE, TRACING};
+use super::super::content;
+use super::super::figure::severity;
 use super::super::html::{ACQUISITION, PageFigure};
-use super::super::{content, words};
 use super::face::{Face, Weight};
 use super::sheet::{MARGIN, Mark, Sheet, Style};
-use super::{PaperOptions, conclusion, figure};
+use super::{PaperOptions, figure};
 use crate::measure::results::{Results, Verdict};
 
 /// The page
 pub(crate) fn page(results: &Results, figures: &[PageFigure], options: &PaperOptions, face: &Face) -> Sheet {
+    let said = answer(results, options.unit);
     let mut page = Page { sheet: Sheet::new(options.paper), face, y: MARGIN };
     page.head(results);
-    page.answer(results, options);
-    page.trust(results);
-    page.weighing(results);
+    page.answer(&said);
+    if let Some(svg) = results.severity.as_ref().and_then(|grading| severity(grading, options.unit)) {
+        let (width, height) = svg.size();
+        let wide = page.sheet.width();
+        let at = [MARGIN, page.y, wide, wide * height / width];
+        page.sheet.marks.push(Mark::Figure { at, svg: svg.finish() });
+        page.y += at[3] + 8.0;
+    }
+    page.values(&said);
+    page.trust(results, &said);
     let standing = page.standing_height();
-    let glance = glance(results, options);
-    let tall = page.glance_height(&glance) + standing + 12.0;
+    let tall = page.glance_height(&said.said) + standing + 12.0;
     page.picture(figures, tall);
-    page.glance(&glance);
+    page.glance(&said.said);
     page.standing();
     page.sheet
 }
@@ -53,41 +62,48 @@ impl Page<'_> {
         self.y = y + 8.0;
     }
 
-    fn answer(&mut self, results: &Results, options: &PaperOptions) {
-        let unit = options.unit;
-        let y = self.y + 26.0;
-        let (what, value, interval, plain) = match results.jets.as_slice() {
-            [] => (
-                "Regurgitation".to_owned(),
-                "No regurgitant jet found".to_owned(),
-                String::new(),
-                format!(
-                    "None of the {} shows a jet that could be followed through a neck. A jet may still exist \
-                     outside the acquired volume, between gated beats, or hidden by a low colour gain.",
-                    words::count(results.source.frames, "frame", "frames")
-                ),
-            ),
-            jets => {
-                let total = &results.total.vca_mm2;
-                let what = if jets.len() == 1 {
-                    "Vena contracta area".to_owned()
-                } else {
-                    format!("Vena contracta area, sum of {}", words::count(jets.len(), "jet", "jets"))
-                };
-                let interval = format!("95 % interval {} {}", unit.span(total), unit.sign());
-                let plain = format!("{}: {}.", unit.other().interval(total), words::as_a_circle(total.value));
-                (what, unit.text(total.value), interval, plain)
-            }
-        };
-        self.sheet.text(MARGIN, y, Style::plain(11.0, QUIET), &what);
-        let size = if results.jets.is_empty() { 26.0 } else { 40.0 };
-        let number = Style::bold(size, INK);
+    fn answer(&mut self, said: &Answer) {
+        let y = self.y + 24.0;
+        self.sheet.text(MARGIN, y, Style::plain(10.5, QUIET), &said.of);
+        let room = self.sheet.width();
+        let size = [34.0, 26.0, 20.0, 14.0]
+            .into_iter()
+            .find(|size| self.face.width(&said.headline, *size, Weight::Bold) <= room)
+            .unwrap_or(14.0);
         let base = y + 12.0 + 0.75 * size;
-        self.sheet.text(MARGIN, base, number, &value);
-        let after = MARGIN + self.face.width(&value, size, Weight::Bold) + 18.0;
-        self.sheet.text(after, base, Style::bold(16.0, INK), &interval);
-        let lines = self.face.lines(&plain, 10.5, Weight::Plain, self.sheet.width());
-        self.y = self.sheet.lines(MARGIN, base + 19.0, Style::plain(10.5, INK), &lines, 14.0) - 4.0;
+        self.sheet.text(MARGIN, base, Style::bold(size, INK), &said.headline);
+        let after = self.face.width(&said.headline, size, Weight::Bold) + 16.0;
+        let mut below = base;
+        let beside = Style::bold(13.0, INK);
+        if after + self.face.width(&said.beside, beside.size, beside.weight) <= room {
+            self.sheet.text(MARGIN + after, base, beside, &said.beside);
+        } else if !said.beside.is_empty() {
+            below += 18.0;
+            let text = self.face.cut(&said.beside, beside.size, beside.weight, room);
+            self.sheet.text(MARGIN, below, beside, &text);
+        }
+        let lines = self.face.lines(&said.why, 10.0, Weight::Plain, room);
+        self.y = self.sheet.lines(MARGIN, below + 17.0, Style::plain(10.0, INK), &lines, 13.0) - 4.0;
+    }
+
+    /// The numbers, side by side
+    fn values(&mut self, said: &Answer) {
+        let columns = said.values.len();
+        if columns == 0 {
+            return;
+        }
+        let wide = self.sheet.width() / columns as f64;
+        let mut bottom = self.y;
+        for (index, [name, value, note]) in said.values.iter().enumerate() {
+            let x = MARGIN + wide * index as f64;
+            let lines = |text: &str, size: f64, weight| self.face.lines(text, size, weight, wide - 10.0);
+            let (name, value) = (lines(name, 8.5, Weight::Plain), lines(value, 11.5, Weight::Bold));
+            let note = lines(note, 8.0, Weight::Plain);
+            let y = self.sheet.lines(x, self.y + 10.0, Style::plain(8.5, QUIET), &name, 11.0);
+            let y = self.sheet.lines(x, y + 4.0, Style::bold(11.5, INK), &value, 14.0);
+            bottom = self.sheet.lines(x, y - 1.0, Style::plain(8.0, QUIET), &note, 10.5).max(bottom);
+        }
+        self.y = bottom;
     }
 
     /// A bar with a word and a sentence
@@ -106,27 +122,14 @@ impl Page<'_> {
         self.y += height + 6.0;
     }
 
-    fn trust(&mut self, results: &Results) {
-        let verdict = results.trust.verdict;
-        let colour = match verdict {
+    fn trust(&mut self, results: &Results, said: &Answer) {
+        let colour = match results.trust.verdict {
             Verdict::Adequate => GOOD,
             Verdict::Limited => TRACING,
             Verdict::Unfit => BAD,
         };
-        let worst = content::findings(results).into_iter().find(|row| row.verdict != "adequate");
-        let mut sentence = format!("{}.", words::capital(words::verdict_meaning(verdict)));
-        if let Some(worst) = worst {
-            let short = self.face.cut(&worst.message, 10.0, Weight::Plain, 2.2 * self.sheet.width());
-            sentence = format!("{sentence} {short}");
-        }
-        self.bar(colour, &format!("Trust check: {}", words::verdict(verdict)), &sentence);
-    }
-
-    fn weighing(&mut self, results: &Results) {
-        if let Some((outcome, sentence)) = conclusion(results) {
-            let short = self.face.cut(&sentence, 10.0, Weight::Plain, 2.6 * self.sheet.width());
-            self.bar(QUIET, &format!("Weighed: {outcome}"), &short);
-        }
+        let [lead, sentence] = &said.trust;
+        self.bar(colour, lead, sentence);
     }
 
     /// The first figure, as large as the rest of the page allows
@@ -150,13 +153,13 @@ impl Page<'_> {
         self.face.lines(text, SAID.size, SAID.weight, self.sheet.width() - INDENT)
     }
 
-    fn glance_height(&self, rows: &[(&str, String)]) -> f64 {
-        rows.iter().map(|(_, text)| STEP * self.glance_lines(text).len() as f64 + 4.0).sum::<f64>() + 6.0
+    fn glance_height(&self, rows: &[[String; 2]]) -> f64 {
+        rows.iter().map(|[_, text]| STEP * self.glance_lines(text).len() as f64 + 4.0).sum::<f64>() + 6.0
     }
 
-    fn glance(&mut self, rows: &[(&str, String)]) {
+    fn glance(&mut self, rows: &[[String; 2]]) {
         self.y += 6.0;
-        for (name, text) in rows {
+        for [name, text] in rows {
             let lines = self.glance_lines(text);
             let y = self.y + STEP - 2.0;
             self.sheet.text(MARGIN, y, LABEL, name);
@@ -181,28 +184,4 @@ impl Page<'_> {
         self.sheet.rule(top - 4.0);
         self.sheet.lines(MARGIN, top + 9.0, Style::plain(8.5, QUIET), &lines, 11.5);
     }
-}
-
-/// The sentences below the picture, those of the largest jet where there are several
-fn glance(results: &Results, options: &PaperOptions) -> Vec<(&'static str, String)> {
-    let mut rows = Vec::new();
-    if let Some(jet) = results.jets.first() {
-        rows.push(("A single width", words::single_width(jet, options.unit)));
-        rows.push(("Shape", words::shape_sentence(jet)));
-        rows.push(("Through systole", words::systole(jet, options.unit)));
-        rows.push(("Direction", content::direction(jet)));
-        rows.push(("Outline", words::origin(jet)));
-        if let Some(volume) = &results.total.regurgitant_volume_ml {
-            let envelope = words::envelope(results).unwrap_or_default();
-            let volume = words::ml_interval(volume);
-            rows.push(("Leak", format!("Regurgitant volume {volume} a beat. {envelope}")));
-        }
-        if results.jets.len() > 1 {
-            rows.push((
-                "Several jets",
-                "Picture and sentences are those of the largest jet; all follow.".into(),
-            ));
-        }
-    }
-    rows
 }

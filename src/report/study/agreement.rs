@@ -2,14 +2,14 @@
 
 use std::fmt::Write as _;
 
-use super::bundle::Bundle;
+use super::bundle::{Bundle, Home};
 use super::differences::{decimals, decimals_for, differences_figure};
 use super::page::{figure, table, whole, with_interval};
 use crate::report::svg::escape;
 use crate::report::table::Row;
 use crate::report::words::{fixed, signed};
 use crate::report::{ReportError, png_from_svg};
-use crate::study::agree::{Agreement, BlandAltman, SCHEMA, Weights};
+use crate::study::agree::{Agreement, BlandAltman, Weights};
 
 /// Everything that `narrows agree` writes
 ///
@@ -33,7 +33,7 @@ pub fn agreement_files(document: &Agreement, png_scale: f32) -> Result<Bundle, R
     json.push('\n');
     files.push(("agreement.json".into(), json.into_bytes()));
     files.push(("index.html".into(), page(document, &figures).into_bytes()));
-    Ok(Bundle { files, mark: ("agreement.json".to_owned(), SCHEMA) })
+    Ok(Bundle { files, home: Home::Own })
 }
 
 /// One statistic a row: what, of whom, value, interval, how many volumes

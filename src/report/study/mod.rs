@@ -15,7 +15,7 @@ mod shapes;
 mod sweep;
 
 pub use agreement::{agreement_csv, agreement_files, kappa_name};
-pub use bundle::{Bundle, write_bundle};
+pub use bundle::{Bundle, Home, write_bundle};
 pub use columns::{dictionary_csv, table_csv, table_parquet};
 pub use differences::differences_figure;
 pub use journal::{Journal, JournalError, Known, journal_key};

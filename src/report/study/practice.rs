@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use super::bundle::Bundle;
+use super::bundle::{Bundle, Home};
 use crate::report::chart::{Axis, Chart};
 use crate::report::colour;
 use crate::report::figure::heading;
@@ -48,7 +48,7 @@ pub fn practice_files(scores: &Scores, stem: &str, png_scale: f32) -> Result<Bun
         (format!("{stem}.json"), json.into_bytes()),
         (format!("{stem}.csv"), practice_csv(scores).into_bytes()),
     ];
-    Ok(Bundle { files, mark: (format!("{stem}.json"), SCORES_SCHEMA) })
+    Ok(Bundle { files, home: Home::Shared { mark: (format!("{stem}.json"), SCORES_SCHEMA) } })
 }
 
 /// A row a reading

@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use super::bundle::Bundle;
+use super::bundle::{Bundle, Home};
 use super::differences::decimals_for;
 use super::page::{figure, table, whole, with_interval};
 use crate::report::chart::{Axis, Chart};
@@ -12,7 +12,7 @@ use crate::report::svg::{Anchor, Face, Stroke, Svg, escape};
 use crate::report::table::Row;
 use crate::report::words::fixed;
 use crate::report::{ReportError, png_from_svg};
-use crate::study::shapes::{Described, SCHEMA, Shapes, Variable};
+use crate::study::shapes::{Described, Shapes, Variable};
 
 /// Variables of the figure, in its order
 const DRAWN: [&str; 4] = ["axis_ratio", "solidity", "crescent_index", "single_width_error_percent"];
@@ -34,7 +34,7 @@ pub fn shapes_files(shapes: &Shapes, file: &str, png_scale: f32) -> Result<Bundl
         ("shapes.svg".to_owned(), svg.into_bytes()),
         ("shapes.json".to_owned(), json.into_bytes()),
     ];
-    Ok(Bundle { files, mark: ("shapes.json".to_owned(), SCHEMA) })
+    Ok(Bundle { files, home: Home::Own })
 }
 
 /// One statistic a row

@@ -1,13 +1,13 @@
 //! A sweep as table, document and figure.
 
-use super::bundle::Bundle;
+use super::bundle::{Bundle, Home};
 use crate::report::chart::{Axis, Chart};
 use crate::report::colour;
 use crate::report::svg::{Anchor, Dash, Face, Halo, Stroke, Svg};
 use crate::report::table::Row;
 use crate::report::words::{capital, fixed, signed};
 use crate::report::{ReportError, png_from_svg};
-use crate::study::sweep::{How, Over, SCHEMA, Sweep, SweepRow};
+use crate::study::sweep::{How, Over, Sweep, SweepRow};
 
 /// For what a figure is drawn
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -33,7 +33,7 @@ pub fn sweep_files(sweep: &Sweep, look: Look, png_scale: f32) -> Result<Bundle, 
         ("sweep.csv".to_owned(), sweep_csv(sweep).into_bytes()),
         ("sweep.json".to_owned(), json.into_bytes()),
     ];
-    Ok(Bundle { files, mark: ("sweep.json".to_owned(), SCHEMA) })
+    Ok(Bundle { files, home: Home::Own })
 }
 
 /// A row a value of the parameter
@@ -249,7 +249,7 @@ mod tests {
             error_percent: area.map(|a| 100.0 * (a / 31.0 - 1.0)),
         };
         Sweep {
-            schema: SCHEMA.into(),
+            schema: crate::study::sweep::SCHEMA.into(),
             tool: Tool { version: "0".into(), engine: "1".into() },
             file: "a, b.dcm".into(),
             blake3: String::new(),

@@ -30,7 +30,7 @@ const OFFSET_SCALE_MM: f64 = 3.0;
 /// Reads a patch with the weights that come with the program
 ///
 /// ```
-/// # use narrows::measure::network::{Patch, PowerUse, Scene, read};
+/// # use narrows::network::{Patch, PowerUse, Scene, read};
 /// let scene = Scene { pitch_mm: 0.6, nyquist_m_s: 0.6, apex_mm: None, power: PowerUse::Absent };
 /// let nothing = Patch::from_samples(scene, vec![0.0; 4 * 32 * 48 * 48]).unwrap();
 /// assert!(read(&nothing).orifice < 0.0);
@@ -186,9 +186,8 @@ mod tests {
                 let hashed = ((i + case * 1_000_003) as u64 * 2_654_435_761 % (1 << 32)) >> 16;
                 let value = hashed as f32 / 65536.0;
                 match (case, i / kind) {
-                    (0, _) => 0.0,
+                    (0, _) | (1, 3) => 0.0,
                     (_, 0 | 1) => value * 2.0 - 1.0,
-                    (1, 3) => 0.0,
                     _ => value,
                 }
             })

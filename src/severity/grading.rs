@@ -1,17 +1,17 @@
-//! What a weighing says: placements, count, quantitation, reasoning, conclusion.
+//! What a grading says: placements, count, quantities, the guideline's steps, probabilities, conclusion.
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::criteria::{Known, Role};
+use super::criteria::{Bound, Known, Role};
 use super::evidence::Evidence;
-use super::grade::{Class, Grades};
+use super::grade::{Class, Grades, Probability};
 use super::item::Item;
 use crate::numeric::Interval;
 
-/// All measurements weighed against one table
+/// All measurements integrated by one table
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct Weighing {
+pub struct Grading {
     /// Which table
     pub criteria: CriteriaUsed,
     /// What follows from all of it
@@ -22,9 +22,12 @@ pub struct Weighing {
     pub count: Option<Count>,
     /// The quantities together; `null` where there are none
     pub quantitation: Option<Quantitation>,
-    /// The reasoning, in order
+    /// The guideline's own verdict, by its steps carried out to the letter
+    #[serde(default)]
+    pub guideline: Verdict,
+    /// Those steps, in order
     pub steps: Vec<Step>,
-    /// What bends these measurements, a sentence each
+    /// What limits these measurements, a sentence each
     pub cautions: Vec<String>,
     /// What the reader entered
     pub evidence: Evidence,
@@ -41,7 +44,7 @@ pub struct CriteriaUsed {
     pub source: String,
 }
 
-/// How a weighing ends
+/// How a grading ends
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Outcome {
@@ -53,10 +56,49 @@ pub enum Outcome {
     Severe,
     /// Not severe, by a table that defines severe only
     NotSevere,
-    /// The evidence is too little, whatever it points to
+    /// Not determined: the evidence is too little, whatever it is compatible with
     NotEnough,
-    /// The evidence is poor, discordant, or lies across a cut
+    /// Not determined: the evidence is poor, discordant, or of two classes
     Indeterminate,
+}
+
+impl Outcome {
+    /// As printed
+    pub const fn words(self) -> &'static str {
+        match self {
+            Self::Mild => "mild",
+            Self::Moderate => "moderate",
+            Self::Severe => "severe",
+            Self::NotSevere => "not severe",
+            Self::NotEnough | Self::Indeterminate => "grade not determined",
+        }
+    }
+}
+
+/// How far the guideline's own steps lead
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Decided {
+    /// To nothing yet: it asks for quantitation
+    #[default]
+    Nothing,
+    /// To one class
+    Class,
+    /// To several neighbouring classes
+    Between,
+    /// To data that contradict each other, which it calls indeterminate
+    Discordant,
+}
+
+/// What the guideline's own steps lead to
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Verdict {
+    /// How far
+    pub decided: Decided,
+    /// The lowest and highest class that follow; `null` where none does
+    pub classes: Option<[Class; 2]>,
+    /// In a sentence
+    pub sentence: String,
 }
 
 /// What follows from the evidence
@@ -64,10 +106,19 @@ pub enum Outcome {
 pub struct Conclusion {
     /// How it ends
     pub outcome: Outcome,
-    /// The lowest and highest class that the evidence leaves open; `null` where it says nothing
+    /// How probable each class is, all evidence together; `null` where it says nothing
+    #[serde(default)]
+    pub probability: Option<Probability>,
+    /// The lowest and highest class with a probability of more than a tenth; `null` where there is none
     pub open: Option<[Class; 2]>,
     /// In a sentence
     pub sentence: String,
+    /// Why, in a few words
+    #[serde(default)]
+    pub why: String,
+    /// The single measurement that would tell most; `null` where the grade is sure or none is left
+    #[serde(default)]
+    pub settles: Option<String>,
     /// What is not known and would count, the most telling first
     pub missing: Vec<String>,
     /// What to do next, a sentence each
@@ -107,7 +158,7 @@ impl Reach {
             Self::Exact => "",
             Self::AtLeast => "lower bound",
             Self::AtMost => "upper bound",
-            Self::Either => "bent both ways",
+            Self::Either => "biased either way",
         }
     }
 }
@@ -116,13 +167,13 @@ impl Reach {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Agreement {
-    /// It leaves the class concluded open
+    /// It is compatible with the class concluded
     Agrees,
     /// It does not
     Differs,
-    /// Nothing was concluded, or it leaves all grades open
+    /// Nothing was concluded, or it is compatible with every class
     NotJudged,
-    /// Shown, but left out of the weighing
+    /// Shown, but excluded
     NotUsed,
 }
 
@@ -133,7 +184,7 @@ impl Agreement {
             Self::Agrees => "agrees",
             Self::Differs => "differs",
             Self::NotJudged => "not judged",
-            Self::NotUsed => "left out",
+            Self::NotUsed => "excluded",
         }
     }
 }
@@ -153,22 +204,31 @@ pub struct Placement {
     pub value: Option<Interval>,
     /// Unit of the number; empty for a sign and a ratio
     pub unit: String,
-    /// Value or sign in words
+    /// Value, in its own unit, or sign in words
     pub words: String,
+    /// How probable each class is by this alone; `null` for a sign, a bound, and what is held against no cut
+    #[serde(default)]
+    pub probability: Option<Probability>,
     /// Place of the value, 0 to 3; `null` where the table only says on which side of a cut it lies
     pub position: Option<f64>,
-    /// Lower end on the scale, of the interval or of the stretch left open
+    /// Lower end on the scale, of the interval or of the stretch it is compatible with
     pub low: f64,
     /// Upper end
     pub high: f64,
-    /// The grades it leaves open, caveats included
+    /// The grades that its 95 % interval touches, caveats included
     pub grades: Grades,
+    /// Its grade by the value itself, where the guideline's steps ask for it; `null` elsewhere
+    #[serde(default)]
+    pub letter: Option<Grades>,
     /// What a caveat does to it
     pub reach: Reach,
     /// How it stands to the conclusion
     pub agreement: Agreement,
-    /// The cuts it was held against
+    /// The cuts it was held against, in its own unit
     pub cuts: String,
+    /// The same as numbers, in its own unit
+    #[serde(default)]
+    pub cut_points: CutPoints,
     /// Where those stand
     pub source: String,
     /// How they are known
@@ -177,15 +237,26 @@ pub struct Placement {
     pub note: String,
 }
 
+/// The cuts that a measurement was held against
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct CutPoints {
+    /// Mild
+    pub mild: Option<Bound>,
+    /// Where moderate becomes grade III
+    pub grade_3: Option<Bound>,
+    /// Severe, as it applies here
+    pub severe: Option<Bound>,
+}
+
 /// How a specific criterion stands
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum State {
-    /// It is met, over the whole interval
+    /// It is met
     Met,
     /// It is not met
     NotMet,
-    /// The interval lies across its cut, or a caveat holds it back
+    /// A caveat holds it back
     Open,
     /// What it asks about is not known
     NotKnown,
@@ -200,6 +271,20 @@ pub struct Criterion {
     pub state: State,
     /// What was found, in words
     pub found: String,
+    /// Whether it stands over the whole 95 % interval of its numbers
+    #[serde(default)]
+    pub firm: Firm,
+}
+
+/// Whether an answer holds over the whole 95 % interval
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Firm {
+    /// It does
+    #[default]
+    Firm,
+    /// Inside the interval it would be otherwise
+    Borderline,
 }
 
 /// The specific criteria, counted
@@ -220,9 +305,9 @@ pub struct Count {
 /// The quantities together
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Quantitation {
-    /// The grades they have in common, or, where they have none, the gap between them
+    /// The lowest and highest grade among them
     pub grades: Grades,
-    /// Whether they have grades in common
+    /// Whether all are of one class
     pub concordant: bool,
     /// Whether grade III counts as severe; `null` where that cannot be told
     pub grade_3_is_severe: Option<bool>,
@@ -241,4 +326,7 @@ pub struct Step {
     pub found: String,
     /// What follows
     pub follows: String,
+    /// What in it is borderline or rests on memory, so that it can be contested; empty where nothing is
+    #[serde(default)]
+    pub contest: String,
 }

@@ -3,8 +3,9 @@
 use super::super::chart::{Axis, Chart};
 use super::super::colour;
 use super::super::svg::{Anchor, Dash, Face, Halo, Stroke, Svg};
+use super::super::{AreaUnit, words};
 use super::heading;
-use crate::severity::{Agreement, By, Outcome, Placement, Reach, Weighing};
+use crate::severity::{Agreement, By, Grading, Outcome, Placement, Reach};
 
 /// Height of one row
 const ROW: f64 = 38.0;
@@ -15,13 +16,13 @@ const RIGHT: f64 = 892.0;
 const TOP: f64 = 108.0;
 
 /// Draws every measurement of a weighing on the scale from mild to severe; `None` without any
-pub fn weighing(weighing: &Weighing) -> Option<Svg> {
-    let rows = weighing.placements.len();
+pub fn grading(grading: &Grading, unit: AreaUnit) -> Option<Svg> {
+    let rows = grading.placements.len();
     if rows == 0 {
         return None;
     }
     let height = ROW * rows as f64;
-    let title = format!("All measurements on one scale ({})", weighing.criteria.title);
+    let title = format!("All measurements on one scale ({})", grading.criteria.title);
     let mut svg = Svg::new(1000.0, TOP + height + 92.0, &title);
     heading(
         &mut svg,
@@ -34,21 +35,21 @@ pub fn weighing(weighing: &Weighing) -> Option<Svg> {
         Axis { low: 0.0, high: 3.0, ticks: Vec::new() },
         Axis { low: 0.0, high: rows as f64, ticks: Vec::new() },
     );
-    ground(&mut svg, &chart, weighing);
-    for (index, placement) in weighing.placements.iter().enumerate() {
-        row(&mut svg, &chart, placement, rows as f64 - index as f64 - 0.5);
+    ground(&mut svg, &chart, grading);
+    for (index, placement) in grading.placements.iter().enumerate() {
+        row(&mut svg, &chart, (placement, unit), rows as f64 - index as f64 - 0.5);
     }
-    key(&mut svg, weighing, TOP + height + 34.0);
+    key(&mut svg, grading, TOP + height + 34.0);
     Some(svg)
 }
 
-fn ground(svg: &mut Svg, chart: &Chart, weighing: &Weighing) {
+fn ground(svg: &mut Svg, chart: &Chart, grading: &Grading) {
     let (top, bottom) = (chart.top(), chart.bottom());
     for (from, shade, name) in [(0.0, 0.06, "mild"), (1.0, 0.13, "moderate"), (2.0, 0.22, "severe")] {
         chart.shade(svg, from, from + 1.0, "#8A949C", shade);
         let middle = (chart.at(from + 0.5, 0.0).0, top - 12.0);
         let concluded = matches!(
-            (weighing.conclusion.outcome, name),
+            (grading.conclusion.outcome, name),
             (Outcome::Mild, "mild") | (Outcome::Moderate, "moderate") | (Outcome::Severe, "severe")
         );
         let halo = if concluded { Halo::Bold } else { Halo::None };
@@ -70,7 +71,7 @@ fn ground(svg: &mut Svg, chart: &Chart, weighing: &Weighing) {
     }
 }
 
-fn row(svg: &mut Svg, chart: &Chart, placement: &Placement, level: f64) {
+fn row(svg: &mut Svg, chart: &Chart, (placement, unit): (&Placement, AreaUnit), level: f64) {
     let (_, y) = chart.at(0.0, level);
     let faint = placement.agreement == Agreement::NotUsed;
     let ink = if faint { colour::QUIET } else { colour::INK };
@@ -78,7 +79,7 @@ fn row(svg: &mut Svg, chart: &Chart, placement: &Placement, level: f64) {
     svg.text(
         (NAMES, y + 14.0),
         Face::new(13.0, colour::QUIET).anchored(Anchor::End),
-        &clipped(&placement.words, 58),
+        &clipped(&words::placed(placement, unit), 58),
     );
     svg.line((24.0, y + ROW / 2.0), (RIGHT, y + ROW / 2.0), Stroke::solid(colour::RULE, 0.8));
     let own = placement.by == By::Volume;
@@ -128,7 +129,7 @@ fn row(svg: &mut Svg, chart: &Chart, placement: &Placement, level: f64) {
     let (word, face) = match placement.agreement {
         Agreement::Agrees => ("agrees", Face::new(14.0, colour::GOOD)),
         Agreement::Differs => ("differs", Face::new(14.0, colour::BAD).with(Halo::Bold)),
-        Agreement::NotUsed => ("left out", Face::new(14.0, colour::QUIET)),
+        Agreement::NotUsed => ("excluded", Face::new(14.0, colour::QUIET)),
         Agreement::NotJudged => return,
     };
     svg.text((RIGHT + 12.0, y + 5.0), face, word);
@@ -142,7 +143,7 @@ fn arrow(svg: &mut Svg, at: (f64, f64), way: f64, paint: &'static str) {
     svg.area(&[(tip, y), (tip - way * 9.0, y - 5.0), (tip - way * 9.0, y + 5.0)], paint, 1.0);
 }
 
-fn key(svg: &mut Svg, weighing: &Weighing, y: f64) {
+fn key(svg: &mut Svg, grading: &Grading, y: f64) {
     let face = Face::new(14.0, colour::INK);
     let mut x = 28.0;
     let mut put = |svg: &mut Svg, words: &str, mark: &dyn Fn(&mut Svg, f64)| {
@@ -157,7 +158,7 @@ fn key(svg: &mut Svg, weighing: &Weighing, y: f64) {
         svg.outline(&diamond, Stroke::solid(colour::INK, 1.4));
     });
     put(svg, "entered", &|svg, x| svg.dot((x + 6.0, mid), 6.0, colour::CURVE, colour::INK));
-    if weighing.placements.iter().any(|p| p.position.is_none()) {
+    if grading.placements.iter().any(|p| p.position.is_none()) {
         put(svg, "lies somewhere here", &|svg, x| {
             svg.rect((x - 4.0, mid - 6.0), (22.0, 12.0), colour::CURVE, 0.28);
             let rim =
@@ -165,7 +166,7 @@ fn key(svg: &mut Svg, weighing: &Weighing, y: f64) {
             svg.outline(&rim, Stroke::solid(colour::CURVE, 1.4));
         });
     }
-    if weighing.placements.iter().any(|p| p.reach != Reach::Exact) {
+    if grading.placements.iter().any(|p| p.reach != Reach::Exact) {
         put(svg, "a bound: the truth lies this way", &|svg, x| arrow(svg, (x - 4.0, mid), 1.0, colour::INK));
     }
 }

@@ -1,0 +1,192 @@
+//! From a place where a vena contracta may be to the plane of one: the network looks about it, moves and leans the
+//! plane, and looks again, until it stands still.
+
+use nalgebra::Vector3;
+
+use crate::network::{Patch, PowerUse, Reading, pitch_mm, read};
+use crate::outline::Outline;
+use crate::space::{Cut, Direction, VolumePoint, VoxelPoint};
+
+use super::pose::{JetPose, Part};
+use super::section::{displayed_mm2, profile_about};
+use super::{Signal, StrengthSource};
+
+/// The plane is laid at most so many times
+const ROUNDS: usize = 4;
+/// It stands still when it leans by less than this, radians, and moves by less than this, mm
+const STILL: [f64; 2] = [0.03, 0.4];
+/// A first look with a logit below this leads nowhere: training left 5 % of false places above 0
+const HOPELESS: f64 = -4.0;
+/// A vena contracta has at least this logit in the end (solved tuning geometries: nine in ten have more than 3)
+const LEAST: f64 = 1.5;
+/// What is displayed is about so much longer than the effective outline, mm
+const BEYOND_MM: f64 = 1.2;
+/// Side of the blocks in which incoherent flow is gathered, mm (our own choice)
+const BLOCK_MM: f64 = 2.0;
+/// At most so many gatherings are looked at
+const MOST_PEAKS: usize = 6;
+/// Less incoherence than this share of the strongest gathering is not looked at (our own choice)
+const FAINTEST: f64 = 0.12;
+/// Where along the flow from a gathering the vena contracta is sought, mm: just behind the orifice's own gathering,
+/// and well before that of the jet's breaking up
+const STARTS_MM: [f64; 2] = [1.5, -7.0];
+/// Planes whose centres lie nearer than this are one, mm
+const SAME_MM: f64 = 3.5;
+
+/// A plane that stands still on a vena contracta
+pub(super) struct Settled {
+    plane: Cut,
+    reading: Reading,
+    outline: Option<Outline>,
+}
+
+/// The network's reading about a plane; `extent_mm` is the length of what is displayed on it
+pub fn reading_about(signal: &Signal, plane: &Cut, extent_mm: f64) -> Option<(Patch, Reading)> {
+    let power = match signal.scale().source {
+        StrengthSource::Power => PowerUse::Present,
+        StrengthSource::Colour => PowerUse::Absent,
+    };
+    let (volume, frame) = signal.acquired();
+    let patch = Patch::lay(volume, frame, plane, pitch_mm(extent_mm), power)?;
+    let reading = read(&patch);
+    Some((patch, reading))
+}
+
+/// The plane of the vena contracta about another plane, `None` where there is none
+pub(super) fn settle(signal: &Signal, start: Cut, extent_mm: f64) -> Option<Settled> {
+    let mut plane = Cut::perpendicular_to(start.centre(), start.normal());
+    let mut extent = extent_mm;
+    let mut last = None;
+    for round in 0..ROUNDS {
+        let (_, reading) = reading_about(signal, &plane, extent)?;
+        if round == 0 && reading.orifice < HOPELESS {
+            return None;
+        }
+        let next = reading.corrected(&plane);
+        let moved = next.centre().from(plane.centre()).norm();
+        let leant = libm::hypot(reading.lean[0], reading.lean[1]);
+        extent = BEYOND_MM + 2.4 * (reading.effective_mm2() / std::f64::consts::PI).sqrt();
+        let still = leant < STILL[0] && moved < STILL[1];
+        last = Some(Settled { plane, outline: None, reading });
+        if still {
+            break;
+        }
+        plane = Cut::perpendicular_to(next.centre(), next.normal());
+    }
+    let mut settled = last.filter(|found| found.reading.orifice >= LEAST)?;
+    settled.outline = settled.reading.outline().ok();
+    settled.plane = {
+        let next = settled.reading.corrected(&settled.plane);
+        Cut::perpendicular_to(next.centre(), next.normal())
+    };
+    Some(settled)
+}
+
+impl Settled {
+    /// Whether another plane is on the same vena contracta
+    pub(super) fn is_same(&self, other: &Self) -> bool {
+        let offset = other.plane.centre().from(self.plane.centre());
+        let along = self.plane.normal().dot(&offset);
+        let aside = (offset - self.plane.normal().into_inner() * along).norm();
+        let (foot, _) = self.plane.project(other.plane.centre());
+        aside < SAME_MM || self.outline.as_ref().is_some_and(|outline| outline.contains(foot))
+    }
+
+    /// How sure it is that there is one
+    pub(super) fn orifice(&self) -> f64 {
+        self.reading.orifice
+    }
+
+    /// Whether it lies near a point, mm
+    pub(super) fn is_near(&self, point: VolumePoint) -> bool {
+        self.plane.centre().from(point).norm() < SAME_MM
+    }
+
+    /// As a pose, with what is displayed about it
+    pub(super) fn pose(&self, signal: &Signal) -> JetPose {
+        let profile = profile_about(signal, &self.plane).unwrap_or_default();
+        let effective = self.reading.effective_mm2();
+        let area_mm2 = displayed_mm2(signal, &self.plane).unwrap_or(effective);
+        let between = |low: f64, high: f64| {
+            let inside = profile.positions_mm.iter().zip(&profile.areas_mm2);
+            inside.filter(move |(p, _)| **p >= low && **p <= high).map(|(_, a)| *a).fold(0.0, f64::max)
+        };
+        let part = |found: bool| if found { Part::Found } else { Part::Missing };
+        let reach = (area_mm2 / std::f64::consts::PI).sqrt() + 1.0;
+        let inside = [(1.0, 0.0), (-1.0, 0.0), (0.0, 1.0), (0.0, -1.0)].iter().all(|(u, v)| {
+            signal.grid().contains(self.plane.at(crate::space::CutPoint::new(u * reach, v * reach)))
+        });
+        JetPose {
+            neck: self.plane.centre(),
+            narrowest: self.plane.centre(),
+            axis: self.plane.normal(),
+            axis_error: AXIS_ERROR,
+            level_error_mm: LEVEL_ERROR_MM,
+            area_mm2,
+            haste: profile.haste.iter().copied().fold(0.0, f64::max),
+            convergence: part(between(-4.0, -1.5) >= 1.3 * effective),
+            contraction: part(between(-4.0, -0.5) >= area_mm2 && between(0.5, 4.0) >= area_mm2),
+            expansion: part(between(1.5, 4.0) >= 1.02 * area_mm2),
+            whole: part(inside),
+            orifice: self.reading.orifice,
+            profile,
+        }
+    }
+}
+
+/// Standard error of a settled axis, radians, and level, mm (card of the network)
+const AXIS_ERROR: f64 = 0.03;
+const LEVEL_ERROR_MM: f64 = 0.5;
+
+/// Where incoherent flow gathers, the strongest first, and the planes across a direction to begin with there
+pub(super) fn starts(signal: &Signal, sense: impl Fn(VolumePoint) -> Direction) -> Vec<Cut> {
+    let field = signal.haste_field();
+    let (grid, kept) = (*signal.grid(), field.kept());
+    let spacing = grid.spacing_mm();
+    let stride = spacing.map(|mm| ((BLOCK_MM / mm).round() as usize).max(1));
+    let count: [usize; 3] = std::array::from_fn(|a| kept.side[a].div_ceil(stride[a]).max(1));
+    let mut sums = vec![0.0f64; count.iter().product()];
+    let [sx, sy, _] = kept.side;
+    for (i, haste) in field.data().iter().enumerate().filter(|(_, haste)| **haste > 0.0) {
+        let place = [i % sx, i / sx % sy, i / (sx * sy)];
+        let voxel = [0, 1, 2].map(|a| kept.low[a] + place[a]);
+        let block = [0, 1, 2].map(|a| place[a] / stride[a]);
+        let shown = f64::from(signal.strength_field().value(voxel)).min(1.0);
+        sums[block[0] + count[0] * (block[1] + count[1] * block[2])] += f64::from(*haste) * shown;
+    }
+    let at = |b: [isize; 3]| -> f64 {
+        let inside = (0..3).all(|a| b[a] >= 0 && (b[a] as usize) < count[a]);
+        if inside { sums[b[0] as usize + count[0] * (b[1] as usize + count[1] * b[2] as usize)] } else { 0.0 }
+    };
+    let around = |b: [isize; 3], reach: isize| {
+        let steps = move || -reach..=reach;
+        steps().flat_map(move |z| {
+            steps().flat_map(move |y| steps().map(move |x| [b[0] + x, b[1] + y, b[2] + z]))
+        })
+    };
+    let smooth = |b: [isize; 3]| around(b, 1).map(&at).sum::<f64>();
+    let mut peaks: Vec<(f64, [isize; 3])> = Vec::new();
+    for (i, sum) in sums.iter().enumerate().filter(|(_, sum)| **sum > 0.0) {
+        let b = [i % count[0], i / count[0] % count[1], i / (count[0] * count[1])].map(|n| n as isize);
+        let _ = sum;
+        let here = smooth(b);
+        if around(b, 1).all(|other| smooth(other) <= here) {
+            peaks.push((here, b));
+        }
+    }
+    peaks.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let most = peaks.first().map_or(0.0, |peak| peak.0);
+    let strong = peaks.into_iter().filter(|(sum, _)| *sum > FAINTEST * most).take(MOST_PEAKS);
+    strong
+        .flat_map(|(_, b)| {
+            let middle = |a: usize| {
+                (kept.low[a] as f64 + (b[a] as f64 + 0.5) * stride[a] as f64 - 0.5)
+                    .min(grid.shape()[a] as f64 - 1.0)
+            };
+            let point = grid.volume_from_voxel(VoxelPoint::new(middle(0), middle(1), middle(2)));
+            let axis = sense(point);
+            let along: Vector3<f64> = axis.into_inner();
+            STARTS_MM.map(|mm| Cut::perpendicular_to(point.moved(along * mm), axis))
+        })
+        .collect()
+}
