@@ -2,8 +2,8 @@
 //! measured and compared.
 //!
 //! `cargo run --release --example convergence` prints the errors of the flow through the surfaces of equal
-//! speed and of the hemispheric formula, over random recipes that were not used while the method was made
-//! (those lie below 1100). With `--beats yes` whole beats are measured instead of one frame each, and the
+//! speed and of the hemispheric formula, over random recipes on solved flows
+//! for testing. With `--beats yes` whole beats are measured instead of one frame each, and the
 //! regurgitant volume is compared with the one that was put in.
 //!
 //! Options: `--seeds FROM..TO`, `--list yes` (a line a jet), `--beats yes`, `--voxel-mm SIDE` (the same recipes
@@ -14,6 +14,7 @@ use narrows::job::Watch;
 use narrows::measure::results::{Counted, JetResult};
 use narrows::measure::{Options, measure};
 use narrows::numeric::stats::quantile;
+use narrows::phantom::flow::FlowUse;
 use narrows::phantom::{JetTruth, Recipe, Truth, TruthShape, random_recipe, simulate};
 use narrows::unit::{MetresPerSecond, Seconds};
 use rayon::prelude::*;
@@ -28,7 +29,7 @@ struct Wanted {
 
 impl Wanted {
     fn recipe(&self, seed: u64) -> Recipe {
-        let mut recipe = random_recipe(seed);
+        let mut recipe = random_recipe(seed, FlowUse::Testing).expect("the library can be read");
         if let Some(voxel) = self.voxel_mm {
             let grid = &mut recipe.grid;
             grid.shape =
@@ -36,7 +37,7 @@ impl Wanted {
             grid.voxel_mm = [voxel; 3];
         }
         if let Some(roundness) = self.roundness {
-            recipe.orifice.iter_mut().for_each(|orifice| orifice.wave.roundness = roundness);
+            recipe.flow.wave.roundness = roundness;
         }
         recipe
     }
@@ -220,7 +221,7 @@ struct Beat {
 /// Velocity-time integral of the whole of systole, m: what a continuous-wave spectrum shows while any
 /// orifice is open all the time
 fn integral_m(recipe: &Recipe) -> f64 {
-    let wave = &recipe.orifice[0].wave;
+    let wave = &recipe.flow.wave;
     let steps = 2000;
     let mean = (0..steps)
         .map(|i| {
@@ -237,7 +238,7 @@ fn beat_of(wanted: &Wanted, seed: u64) -> Beat {
     let (volume, truth) = simulate(&recipe, &Watch::silent()).expect("the population is valid");
     let duration = Some(Seconds::new(recipe.beat.systole_duration_s));
     let integral = ContinuousWave { vti_m: Some(integral_m(&recipe)), duration, ..ContinuousWave::default() };
-    let peak = MetresPerSecond::new(recipe.orifice[0].wave.peak_m_s);
+    let peak = MetresPerSecond::new(recipe.flow.wave.peak_m_s);
     let arch = ContinuousWave { peak: Some(peak), duration, ..ContinuousWave::default() };
     let mut found = 0;
     let mut power = None;

@@ -2,7 +2,7 @@
 //!
 //! `cargo run --release --no-default-features --example accuracy` judges what is reported of whole
 //! beats: the peak area (all jets, and each), the regurgitant volume and the velocity-weighted mean
-//! (with the true velocity-time integral typed in), on the library's flows for testing. No constant
+//! (with the true velocity-time integral and duration typed in), on the library's flows for testing. No constant
 //! is set on those; `--tuning` takes the flows for tuning instead.
 //!
 //! Options: `--seeds FROM..TO` (default 5000..5200), `--tuning`, `--velocity-only` (nothing but
@@ -22,7 +22,7 @@ use narrows::job::Watch;
 use narrows::measure::{Measurement, Options};
 use narrows::phantom::flow::{FlowUse, library_flow_for};
 use narrows::phantom::{ReadyFlow, Recipe, Truth, random_recipe, simulate_flow};
-use narrows::unit::MetresPerSecond;
+use narrows::unit::{MetresPerSecond, Seconds};
 use narrows::volume::ChannelKind;
 use rayon::prelude::*;
 
@@ -111,8 +111,9 @@ fn judged(recipe: &Recipe, flow: &ReadyFlow, peak: Peak) -> anyhow::Result<Case>
     }
     let found = Measurement::of(&volume, &options, &silent)?;
     let results = found.beat.results(&volume, found.trust.clone(), &options, Vec::new());
-    // The same beat again, with the velocity-time integral typed in.
+    // The same beat again, with the traced spectrum typed in.
     options.continuous_wave.vti_m = Some(integral(&truth));
+    options.continuous_wave.duration = Some(Seconds::new(recipe.beat.systole_duration_s));
     let timed = found.beat.results(&volume, found.trust, &options, Vec::new());
     Ok(Case::of(&truth, &results, &timed))
 }

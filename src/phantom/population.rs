@@ -10,10 +10,11 @@
 //! | view, depth | transoesophageal (80 %), 38 to 65 mm; transthoracic, 80 to 110 mm |
 //! | Nyquist velocity | 0.55 to 0.68 m/s (60 %), or 0.4 to 0.8; baseline moved in one of five |
 //! | gain | 0.25 to 0.5 of the full-signal power (80 %), or 0.15 to 0.55 |
-//! | point spread | lateral 0.6 to 1.3 mm, elevational 1 to 2.5 times that (mostly below 1.5), axial 0.3 to 0.6 |
+//! | point spread | lateral 0.6 to 1.3 mm (the middle most frequent), elevational 1 to 2.5 times that (mostly below 1.5), axial 0.3 to 0.6 |
 //! | beams | 0.8 to 1.5 degrees; voxels of 0.5 to 0.65 mm |
 //! | wall filter | half power at 0.08 to 0.22 m/s; packets of 6 to 16 pulses |
-//! | chamber blood | 0.15 to 0.6 of the wall filter (half of all), or 0.8 to 2.5 of it, to 0.4 m/s |
+//! | chamber blood | 0.15 to 0.6 of the wall filter (half of all), or 0.8 to 2.5 of it, to 0.35 m/s;
+//! | | of these 30 % with a stream of 0.1 to 0.4 m/s across each chamber |
 //! | stored | power (45 %, half of them with variance), variance (20 %), velocity alone (35 %) |
 //! | gated beats | 1 to 6, shifted by up to 0.15 mm; the annulus moves up to 10 mm |
 //! | each of the [`Fault`]s | 8 % |
@@ -36,6 +37,8 @@ use crate::volume::ChannelKind;
 const AREA_MM2: [f64; 2] = [8.0, 250.0];
 /// Smallest and largest scale of a flow
 const SCALE: [f64; 2] = [0.6, 1.6];
+/// Fastest root mean square speed of chamber blood, m/s
+const FASTEST_BLOOD_M_S: f64 = 0.35;
 /// Share of recipes with each fault
 const FAULTY: f64 = 0.08;
 
@@ -219,11 +222,10 @@ fn beat(recipe: &mut Recipe, draw: &mut Draw) {
     beat.systole_onset_s = draw.between(0.04, 0.08);
     beat.systole_duration_s = draw.between(0.28, 0.4);
     beat.rr_s = draw.between(0.65, 1.05);
-    // Few frames more often than many: three to eight, spread over systole and a little beyond.
-    let share = draw.unit();
-    beat.frames = 3 + (6.0 * share * share.sqrt()) as usize;
-    beat.interval_s = beat.systole_duration_s / (beat.frames as f64 - draw.between(0.0, 0.9));
-    beat.first_s = beat.systole_onset_s + beat.interval_s * draw.between(0.05, 0.4);
+    // Whole systole, the first frame soon after its onset.
+    beat.frames = 3 + (draw.unit() * 6.0) as usize;
+    beat.interval_s = beat.systole_duration_s / (beat.frames as f64 - draw.between(0.0, 0.5));
+    beat.first_s = beat.systole_onset_s + beat.interval_s * draw.between(0.1, 0.5);
     beat.gated_beats = 1 + (draw.unit() * 6.0) as usize;
     beat.shift_std_mm = draw.between(0.0, 0.15);
     beat.rr_std_s = draw.between(0.0, 0.03);
@@ -247,9 +249,9 @@ fn scanner(recipe: &mut Recipe, draw: &mut Draw) {
     }
     let usual = draw.unit() < 0.8;
     doppler.gain = if usual { draw.between(0.25, 0.5) } else { draw.between(0.151, 0.549) };
-    doppler.lateral_mm = draw.between(0.6, 1.3);
+    doppler.lateral_mm = f64::midpoint(draw.between(0.6, 1.3), draw.between(0.6, 1.3));
     let wider = draw.unit();
-    doppler.elevational_mm = doppler.lateral_mm * (1.0 + 1.5 * wider * wider * wider);
+    doppler.elevational_mm = doppler.lateral_mm * (1.0 + 1.5 * wider.powi(5));
     doppler.axial_mm = draw.between(0.3, 0.6);
     doppler.growth = draw.between(0.5, 1.0);
     doppler.beam_deg = draw.between(0.8, 1.5);
@@ -271,11 +273,11 @@ fn blood(recipe: &mut Recipe, draw: &mut Draw) {
     let blood = &mut recipe.blood;
     let fast = draw.unit() < 0.5;
     blood.speed_m_s = if fast { draw.factor(0.8, 2.5) } else { draw.factor(0.15, 0.6) } * passes;
-    blood.speed_m_s = blood.speed_m_s.min(0.4);
+    blood.speed_m_s = blood.speed_m_s.min(FASTEST_BLOOD_M_S);
     blood.size_mm = draw.between(5.0, 15.0);
     blood.width_m_s = blood.speed_m_s * draw.between(0.2, 0.6);
-    if fast && draw.unit() < 0.5 {
-        blood.inflow_m_s = draw.between(0.1, 0.5);
+    if fast && draw.unit() < 0.3 {
+        blood.inflow_m_s = draw.between(0.1, 0.4);
     }
 }
 
