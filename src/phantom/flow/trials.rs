@@ -71,7 +71,7 @@ pub fn vortex_viscosity(side: usize, relaxation: f64, axis: usize) -> f64 {
     // Until a third is left.
     let rate = 2.0 * viscosity(relaxation) * k * k;
     let steps = (1.1 / rate) as usize;
-    -decay(&mut processor, &lattice, &[0, 1, 2], steps, vortex).ln() / (rate * steps as f64)
+    -libm::log(decay(&mut processor, &lattice, &[0, 1, 2], steps, vortex)) / (rate * steps as f64)
 }
 
 /// How far a wall stands outside of where it belongs, cells, from the decay of the flow along a pipe
@@ -125,7 +125,8 @@ pub fn wall_shift(pipe: Pipe, relaxation: f64) -> f64 {
     // What the start has that the lattice's own mode has not dies first.
     let steps = (0.3 * size * size / scaled) as usize;
     let _ = decay(&mut processor, &lattice, &[2], steps, mode);
-    let found = (scaled * steps as f64 / -decay(&mut processor, &lattice, &[2], steps, mode).ln()).sqrt();
+    let found =
+        (scaled * steps as f64 / -libm::log(decay(&mut processor, &lattice, &[2], steps, mode))).sqrt();
     match pipe {
         Pipe::Round { radius } => found - radius,
         Pipe::Square { side, .. } => (found - side) / 2.0,
@@ -182,7 +183,7 @@ fn decay(
 pub fn duct(side: usize) -> Vec<([f64; 2], f64)> {
     let cells = [side + 2, side + 2, 4 * side];
     let half = side as f64 / 2.0;
-    let middle = (side as f64 + 1.0) / 2.0;
+    let middle = f64::midpoint(side as f64, 1.0);
     let relaxation = 1.0;
     let lattice =
         lattice(cells, 0.01, relaxation, |[x, y, _]| half - (x - middle).abs().max((y - middle).abs()));
