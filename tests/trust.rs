@@ -6,9 +6,19 @@
 
 use narrows::job::{CancelToken, Watch};
 use narrows::measure::{Options, measure};
-use narrows::phantom::{Recipe, random_recipe, simulate};
+use narrows::phantom::flow::FlowUse;
+use narrows::phantom::{BeatRecipe, Recipe, random_recipe, simulate};
 use narrows::trust::{Finding, Verdict, acquisition, stitch};
 use narrows::volume::{ChannelKind, Volume4};
+
+/// A drawn recipe without the scanner's faults
+fn clean(seed: u64) -> Recipe {
+    let drawn = random_recipe(seed, FlowUse::Tuning).unwrap().single_frame();
+    let beat = BeatRecipe { frames: 1, first_s: drawn.beat.first_s, ..BeatRecipe::default() };
+    let mut recipe = Recipe { beat, scan: drawn.scan, flow: drawn.flow, seed, ..Recipe::default() };
+    recipe.orifice.clear();
+    recipe
+}
 
 fn made(recipe: &Recipe) -> Volume4 {
     simulate(recipe, &Watch::silent()).unwrap().0
@@ -31,7 +41,7 @@ fn codes(findings: &[Finding]) -> Vec<&str> {
 #[test]
 fn clean_acquisitions_are_not_accused_and_shifted_beats_are_caught() {
     for seed in [201, 202, 203] {
-        let mut recipe = random_recipe(seed).single_frame();
+        let mut recipe = clean(seed);
         let clean = accused(acquisition(&made(&recipe)));
         assert!(clean.is_empty(), "seed {seed}: {clean:?}");
         shifted(&mut recipe, 1.5);
@@ -47,7 +57,7 @@ fn clean_acquisitions_are_not_accused_and_shifted_beats_are_caught() {
 
 #[test]
 fn extremes_of_the_gain_are_caught_with_and_without_power() {
-    let clean = random_recipe(204).single_frame();
+    let clean = clean(204);
     for (gain, word) in [(0.02, "saturated"), (0.9, "starved")] {
         let mut recipe = clean.clone();
         recipe.doppler.gain = gain;
@@ -65,7 +75,7 @@ fn extremes_of_the_gain_are_caught_with_and_without_power() {
 
 #[test]
 fn a_clean_acquisition_stays_clean_when_its_jets_are_asked() {
-    let recipe = random_recipe(205).single_frame();
+    let recipe = clean(205);
     let results = measure(&made(&recipe), &Options::default(), &Watch::silent()).unwrap();
     assert!(!results.jets.is_empty());
     let codes: Vec<String> = results.trust.findings.iter().map(|f| f.code.clone()).collect();

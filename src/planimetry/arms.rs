@@ -2,9 +2,10 @@
 //!
 //! The *network* arm reads a patch about the plane ([`crate::network`]) and gives the answer; the *outline* arm unblurs
 //! the traced outline and takes the mixing layer off it. They rest on different things and fail in different places.
-//! On solved tuning geometries the outline follows blood beside the jet far more often, so it does not enter the value:
-//! it checks it. Where the two agree within their intervals, the network's interval holds; where they do not, it is
-//! widened and a finding says so. Without a reading of the network the outline's own answer stands.
+//! In calm blood with stored power, where they agree, they are put together by their errors, which takes the largest
+//! errors off both (solved tuning geometries, 90th percentile 0.23 against 0.26 in the logarithm). In moving blood and
+//! without power the outline follows what lies beside the jet, so it does not enter the value: it checks it. Where the
+//! two do not agree within their intervals, the network's is widened and a finding says so. Without a reading of the network the outline's own answer stands.
 
 use crate::jet::{Signal, StrengthSource, reading_about};
 use crate::network::Surround;
@@ -84,7 +85,11 @@ impl Arms {
         // hardly looks like a vena contracta.
         let apart = if agreement == Agreement::Apart { APART } else { 1.0 };
         let unsure = if reading.orifice < SURE { UNSURE } else { 1.0 };
-        let (middle, together) = (b, half * f64::max(apart, unsure));
+        let wider = f64::max(apart, unsure);
+        // In calm blood with power, and only there, the outline is worth as much as the network.
+        let alike = agreement == Agreement::Within && power == 0 && busy == 0;
+        let (wa, wb) = (if alike { 1.0 / (own * own) } else { 0.0 }, 1.0 / (half * half));
+        let (middle, together) = ((wa * a + wb * b) / (wa + wb), half * wider);
         let (low, high) = (middle - together, middle + together);
         Self {
             outline_mm2,
