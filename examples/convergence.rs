@@ -140,7 +140,7 @@ fn case(seed: u64, jet: &JetTruth, truth: &Truth, found: &JetResult) -> Option<C
         zone.spread_percent.unwrap_or(f64::NAN),
         zone.hemisphere.map_or(f64::NAN, |h| off(h.flow_ml_s)),
         zone.upstream_mm.unwrap_or(f64::NAN),
-        zone.dealiasing.map_or(0.0, |d| d.agreed_percent),
+        zone.agreement_percent.unwrap_or(f64::NAN),
         frame.effective_area_mm2,
         truth.recipe.scan.depth_mm,
         each.join(" ")

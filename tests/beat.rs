@@ -6,7 +6,7 @@ use narrows::beat::ContinuousWave;
 use narrows::job::Watch;
 use narrows::measure::results::Results;
 use narrows::measure::{Options, measure};
-use narrows::phantom::{Recipe, Truth, random_recipe, simulate};
+use narrows::phantom::{OrificeShape, Recipe, Truth, WaveKind, simulate};
 use narrows::trust::Verdict;
 use narrows::unit::{MetresPerSecond, Seconds};
 
@@ -24,7 +24,12 @@ fn measured(recipe: &Recipe) -> (Results, Truth) {
 #[test]
 fn a_neck_that_the_gain_hides_is_no_closed_orifice() {
     // A crescent that dips to 15 mm2 in mid-systole, at a gain that shows no neck of it in some frames.
-    let (results, truth) = measured(&random_recipe(62042));
+    let mut recipe = Recipe::default();
+    recipe.orifice[0].shape = OrificeShape::Crescent { inner_mm: 4.5, outer_mm: 6.8, angle_deg: 120.0 };
+    recipe.orifice[0].effective_area_mm2 = Some(38.0);
+    recipe.orifice[0].wave.kind = WaveKind::Biphasic;
+    recipe.doppler.gain = 0.6;
+    let (results, truth) = measured(&recipe);
     assert_eq!((results.jets.len(), truth.jets.len()), (1, 1));
     let frames = &results.jets[0].frames;
     let hides = frames.iter().filter(|frame| frame.hidden).count();
@@ -48,7 +53,7 @@ fn a_neck_that_the_gain_hides_is_no_closed_orifice() {
 #[test]
 fn a_typed_peak_gives_the_volume_of_a_full_envelope() {
     // The waves of simulated jets are the root of a half-sine: by a half-sine the volume reads 17 % too little.
-    let recipe = random_recipe(6008);
+    let recipe = Recipe::default();
     let (results, truth) = measured(&recipe);
     let envelope = results.total.cw_envelope.unwrap();
     assert!(envelope.frames >= 4, "{envelope:?}");

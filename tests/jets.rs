@@ -9,8 +9,7 @@ use narrows::job::Watch;
 use narrows::measure::results::{Interval, JetResult, Results};
 use narrows::measure::{Options, measure};
 use narrows::phantom::{
-    JetTruth, JetTruthFrame, OrificeRecipe, OrificeShape, Recipe, Truth, WaveKind, WaveRecipe, random_recipe,
-    simulate,
+    JetTruth, JetTruthFrame, OrificeRecipe, OrificeShape, Recipe, Truth, WaveKind, WaveRecipe, simulate,
 };
 
 /// A round orifice of so many mm2 at a place of the plate
@@ -177,7 +176,11 @@ fn jets_that_differ_in_time_are_told_each_in_its_own() {
 fn a_wide_opening_left_slantwise_to_the_beam_is_not_missed() {
     // A crescent of 0.87 cm2, 45 degrees off the beam: every plane across the beam that meets the opening also
     // meets the convergence beside it.
-    let (results, truth) = measured(&random_recipe(54000).single_frame());
+    let mut recipe = Recipe::default();
+    recipe.scan.beam_angle_deg = 45.0;
+    recipe.orifice[0].shape = OrificeShape::Crescent { inner_mm: 4.5, outer_mm: 6.8, angle_deg: 150.0 };
+    recipe.orifice[0].effective_area_mm2 = Some(87.0);
+    let (results, truth) = measured(&recipe.single_frame());
     let now = &truth.jets[0].frames[0];
     assert!(now.beam_angle_deg > 40.0 && now.effective_area_mm2 > 80.0);
     assert_eq!(results.jets.len(), 1);
