@@ -38,7 +38,10 @@ fn main() -> anyhow::Result<()> {
             if read.is_err() || spent > LONGEST {
                 let path = std::env::temp_dir().join(format!("narrows-soak-{}", std::process::id()));
                 std::fs::write(&path, kept)?;
-                bail!("a damaged {name} made the reader fail after {spent:?}; it is kept as {}", path.display());
+                bail!(
+                    "a damaged {name} made the reader fail after {spent:?}; it is kept as {}",
+                    path.display()
+                );
             }
             match read {
                 Ok(true) => accepted += 1,
@@ -46,7 +49,10 @@ fn main() -> anyhow::Result<()> {
             }
         }
     }
-    println!("{} damaged files read: {accepted} accepted, {refused} refused, none failed", accepted + refused);
+    println!(
+        "{} damaged files read: {accepted} accepted, {refused} refused, none failed",
+        accepted + refused
+    );
     Ok(())
 }
 
