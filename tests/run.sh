@@ -2,7 +2,7 @@
 # The one test command. Installs what it needs, then runs every check; ends with one clear line.
 #
 #   bash tests/run.sh           everything
-#   FUZZ_SECONDS=300 bash tests/run.sh
+#   FUZZ_SECONDS=300 SOAK_SECONDS=3600 bash tests/run.sh
 #
 # Needs cargo and python3. On Debian and its relatives missing packages are installed (as root, or
 # through sudo); elsewhere a missing one is named.
@@ -92,6 +92,9 @@ say "against reference libraries"
 target="${CARGO_TARGET_DIR:-target}/debug"
 NARROWS_BIN="$target/narrows" NARROWS_EXAMPLES="$target/examples" \
     .venv/bin/python -m pytest -q -p no:cacheprovider tests/python
+
+say "damaged files and killed runs"
+NARROWS_BIN="$target/narrows" NARROWS_EXAMPLES="$target/examples" bash tests/soak.sh "${SOAK_SECONDS:-60}"
 
 say "fuzzing"
 # For a bounded time, with checks for overflow; the code has nothing unsafe for a sanitizer to watch.

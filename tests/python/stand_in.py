@@ -1,12 +1,13 @@
 """Reviews as a reader at the window would save them.
 
-Needs the program built; NARROWS_BIN names it.
+Needs the program built; NARROWS_BIN names it. Run by itself it writes one: `stand_in.py VOLUME REVIEW SCALE`.
 """
 
 import json
 import os
 import pathlib
 import subprocess
+import sys
 
 import numpy as np
 
@@ -75,3 +76,7 @@ def traced(volume, path, scale):
             }
         )
     save(volume, path, {"tracings": tracings, "next_tracing": len(tracings)})
+
+
+if __name__ == "__main__":
+    traced(pathlib.Path(sys.argv[1]), pathlib.Path(sys.argv[2]), float(sys.argv[3]))

@@ -1,4 +1,4 @@
-"""The commands of docs/walkthroughs, copied from the pages and run.
+"""The commands of README.md and docs/walkthroughs, copied from the pages and run.
 
 Needs the program built; NARROWS_BIN names it. A fence `sh` is run as it stands; a fence `sh window` needs a
 window and is not: what a reader would save there is written by a stand-in, which traces as the program
@@ -7,6 +7,7 @@ does, a little off.
 
 import json
 import os
+import pathlib
 import re
 import shutil
 import subprocess
@@ -89,3 +90,65 @@ def test_the_pages_are_linked():
     study = (ROOT / "docs" / "study.md").read_text()
     for page in PAGES:
         assert f"walkthroughs/{page.name}" in study
+
+
+# ---- README.md, in a clone and nothing else ----
+
+README = ROOT / "README.md"
+#: Run by itself: this test is a part of it
+NOT_RUN = {"bash tests/run.sh"}
+EXAMPLES = pathlib.Path(os.environ.get("NARROWS_EXAMPLES", ROOT / "target" / "debug" / "examples")).resolve()
+
+#: Stands for cargo: the program and its examples are built already. Accuracy is measured on one acquisition of
+#: eighty, since all take an hour.
+CARGO = f"""#!/bin/sh
+[ "$1 $2" = "run --release" ] || exit 64
+shift 2
+if [ "$1" = --example ]; then
+    example=$2
+    shift 2
+    [ "$1" = -- ] && shift
+    exec "{EXAMPLES}/$example" --seeds 5000..5001 "$@"
+fi
+exec "{BIN}" "$@"
+"""
+
+
+@pytest.fixture(scope="module")
+def clone(tmp_path_factory):
+    """What a clone holds, and the program where a build puts it."""
+    folder = tmp_path_factory.mktemp("clone")
+    listed = subprocess.run(["git", "ls-files", "-z"], cwd=ROOT, capture_output=True, text=True, check=True).stdout
+    for name in filter(None, listed.split("\0")):
+        if (ROOT / name).is_file():
+            (folder / name).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copyfile(ROOT / name, folder / name)
+    (folder / "target" / "release").mkdir(parents=True)
+    (folder / "target" / "release" / "narrows").symlink_to(BIN)
+    (folder / "bin").mkdir()
+    (folder / "bin" / "cargo").write_text(CARGO)
+    (folder / "bin" / "cargo").chmod(0o755)
+    return folder
+
+
+def readme_commands():
+    lines = "\n".join(body for fence, body, _ in BLOCK.findall(README.read_text()) if fence == "sh").splitlines()
+    return [line for line in lines if line.strip() and not line.startswith("#")]
+
+
+def test_the_commands_of_the_readme_are_found():
+    assert len(readme_commands()) >= 22 and NOT_RUN <= set(readme_commands())
+    # Only such fences hold commands.
+    assert set(re.findall(r"^```(.*)$", README.read_text(), re.M)) == {"sh", ""}
+
+
+@pytest.mark.parametrize("command", [c for c in readme_commands() if c not in NOT_RUN])
+def test_every_command_of_the_readme_runs_as_printed(clone, command):
+    environment = {**os.environ, "PATH": f"{clone / 'bin'}{os.pathsep}{os.environ['PATH']}"}
+    environment.pop("DISPLAY", None)
+    environment.pop("WAYLAND_DISPLAY", None)
+    done = subprocess.run(
+        ["bash", "-euo", "pipefail", "-c", command], cwd=clone, env=environment, capture_output=True, text=True, timeout=900
+    )
+    # 1: done, with a finding or a difference to be told.
+    assert done.returncode in (0, 1), f"{command}\n{done.stdout}\n{done.stderr}"
