@@ -111,7 +111,7 @@ fn published(recipe: &FlowRecipe, header: &FlowHeader) -> ([f64; 2], &'static st
         OrificeShape::Slit { length_mm, width_mm } if plain && sharp && length_mm > 8.0 * width_mm => {
             ([0.60, 0.65], "slot 0.611, Kirchhoff 1869")
         }
-        _ if leaflet.slope < 0.0 && sharp => ([0.5, 0.64], "between re-entrant (Borda) and flat"),
+        _ if leaflet.slope > 0.0 && sharp => ([0.5, 0.64], "between re-entrant (Borda) and flat"),
         _ => bounds,
     }
 }

@@ -7,18 +7,21 @@
 //! The chain, one file a step:
 //!
 //! ```text
-//!   recipe   what the TOML says          shape   outlines of orifices
-//!   wave     speed and area in time      sheet   potential flow toward the orifice
-//!   spread   momentum diffusion after    scene   the velocity at one point, one moment
-//!   signal   one point's autocorrelation acquire point spread, noise, gain, codes
-//!   truth    areas, axes, necks          population  random recipes within stated ranges
+//!   recipe   what the TOML says             scanner  the part of it about the scanner and blood
+//!   flow     jets that are solved           solved   one of them made ready to be scanned
+//!   mount    where the plate stands         blood    what moves in the chambers
+//!   wave     speed and area in time         stage    what stands before the probe at one moment
+//!   sector   beams at fixed angles          beams    their echo, blurred by the point spread
+//!   filter   the wall filter of a packet    signal   power and first lag of blood at one point
+//!   estimate noise, speckle, gain errors    acquire  scan conversion and stored codes
+//!   truth    areas, axes, necks             population  random recipes within stated ranges
+//!   shape    outlines of orifices           patch    smaller recipes of the same phantom
+//!   sheet, spread, scene   drawn jets, for tests of closed forms
 //! ```
 //!
-//! The trade-off: nothing here solves a flow equation. Upstream is the exact half-space potential
-//! flow of a sheet of sinks, downstream is Reichardt's linear diffusion of momentum, and both scale
-//! with the outline, so each orifice is tabulated once in units of its own size and every frame is
-//! a lookup. What is left out: walls do not bend the flow, jets do not bend or attach, turbulence
-//! is a width of the velocity spread and not a motion, the point spread is aligned with the grid.
+//! The trade-off: a beat is a row of steady flows, scaled in speed. Drawn jets solve no equation of
+//! flow: upstream is the exact half-space potential flow of a sheet of sinks, downstream Reichardt's
+//! linear diffusion of momentum.
 
 mod acquire;
 mod beams;
