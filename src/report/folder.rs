@@ -329,13 +329,13 @@ mod tests {
             names,
             [
                 "/frames.csv",
+                "/grading.csv",
                 "/index.html",
                 "/jets.csv",
                 "/manifest.json",
                 "/notes.txt",
                 "/report.pdf",
                 "/results.json",
-                "/grading.csv",
                 "figures/jet-2-en-face.svg",
                 "figures/jet-2-sketch.svg"
             ]
