@@ -6,19 +6,9 @@
 
 use narrows::job::{CancelToken, Watch};
 use narrows::measure::{Options, measure};
-use narrows::phantom::flow::FlowUse;
-use narrows::phantom::{BeatRecipe, Recipe, random_recipe, simulate};
+use narrows::phantom::{Recipe, simulate};
 use narrows::trust::{Finding, Verdict, acquisition, stitch};
 use narrows::volume::{ChannelKind, Volume4};
-
-/// A drawn recipe without the scanner's faults
-fn clean(seed: u64) -> Recipe {
-    let drawn = random_recipe(seed, FlowUse::Tuning).unwrap().single_frame();
-    let beat = BeatRecipe { frames: 1, first_s: drawn.beat.first_s, ..BeatRecipe::default() };
-    let mut recipe = Recipe { beat, scan: drawn.scan, flow: drawn.flow, seed, ..Recipe::default() };
-    recipe.orifice.clear();
-    recipe
-}
 
 fn made(recipe: &Recipe) -> Volume4 {
     simulate(recipe, &Watch::silent()).unwrap().0
@@ -27,6 +17,14 @@ fn made(recipe: &Recipe) -> Volume4 {
 fn shifted(recipe: &mut Recipe, mm: f64) {
     recipe.beat.gated_beats = 3;
     recipe.beat.shift_mm = vec![[0.0; 3], [0.3 * mm, 0.7 * mm, 0.7 * mm], [0.0; 3]];
+}
+
+/// One frame of a drawn jet, seen from another side each time
+fn drawn(seed: u64) -> Recipe {
+    let mut recipe = Recipe { seed, ..Recipe::default() };
+    recipe.scan.beam_angle_deg = 5.0 + seed as f64 % 5.0 * 5.0;
+    recipe.scan.beam_azimuth_deg = 77.0 * (seed % 4) as f64;
+    recipe.single_frame()
 }
 
 /// What is worse than adequate, apart from there being one frame only
@@ -41,7 +39,7 @@ fn codes(findings: &[Finding]) -> Vec<&str> {
 #[test]
 fn clean_acquisitions_are_not_accused_and_shifted_beats_are_caught() {
     for seed in [201, 202, 203] {
-        let mut recipe = clean(seed);
+        let mut recipe = drawn(seed);
         let clean = accused(acquisition(&made(&recipe)));
         assert!(clean.is_empty(), "seed {seed}: {clean:?}");
         shifted(&mut recipe, 1.5);
@@ -57,7 +55,7 @@ fn clean_acquisitions_are_not_accused_and_shifted_beats_are_caught() {
 
 #[test]
 fn extremes_of_the_gain_are_caught_with_and_without_power() {
-    let clean = clean(204);
+    let clean = drawn(204);
     for (gain, word) in [(0.02, "saturated"), (0.9, "starved")] {
         let mut recipe = clean.clone();
         recipe.doppler.gain = gain;
@@ -75,7 +73,7 @@ fn extremes_of_the_gain_are_caught_with_and_without_power() {
 
 #[test]
 fn a_clean_acquisition_stays_clean_when_its_jets_are_asked() {
-    let recipe = clean(205);
+    let recipe = drawn(205);
     let results = measure(&made(&recipe), &Options::default(), &Watch::silent()).unwrap();
     assert!(!results.jets.is_empty());
     let codes: Vec<String> = results.trust.findings.iter().map(|f| f.code.clone()).collect();

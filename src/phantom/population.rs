@@ -13,10 +13,10 @@
 //! | point spread | lateral 0.6 to 1.3 mm (the middle most frequent), elevational 1 to 2.5 times that (mostly below 1.5), axial 0.3 to 0.6 |
 //! | beams | 0.8 to 1.5 degrees; voxels of 0.5 to 0.65 mm |
 //! | wall filter | half power at 0.08 to 0.22 m/s; packets of 6 to 16 pulses |
-//! | chamber blood | 0.15 to 0.6 of the wall filter (half of all), or 0.8 to 2.5 of it, to 0.35 m/s;
-//! | | of these 30 % with a stream of 0.1 to 0.4 m/s across each chamber |
+//! | chamber blood | 0.15 to 0.6 of the wall filter (half of all), or 0.8 to 2.5 of it, to 0.35 m/s |
+//! | streams | of 0.1 to 0.4 m/s across both chambers in 30 % of the latter |
 //! | stored | power (45 %, half of them with variance), variance (20 %), velocity alone (35 %) |
-//! | gated beats | 1 to 6, shifted by up to 0.15 mm; the annulus moves up to 10 mm |
+//! | gated beats | 1 to 4, shifted by up to 0.15 mm; the annulus moves up to 10 mm |
 //! | each of the [`Fault`]s | 8 % |
 //!
 //! The ranges are our own choice about what such acquisitions look like; only the core speed, the
@@ -39,6 +39,9 @@ const AREA_MM2: [f64; 2] = [8.0, 250.0];
 const SCALE: [f64; 2] = [0.6, 1.6];
 /// Fastest root mean square speed of chamber blood, m/s
 const FASTEST_BLOOD_M_S: f64 = 0.35;
+/// Shares of recipes with power, and with variance but no power
+const POWER: f64 = 0.45;
+const VARIANCE: f64 = 0.2;
 /// Share of recipes with each fault
 const FAULTY: f64 = 0.08;
 
@@ -226,7 +229,7 @@ fn beat(recipe: &mut Recipe, draw: &mut Draw) {
     beat.frames = 3 + (draw.unit() * 6.0) as usize;
     beat.interval_s = beat.systole_duration_s / (beat.frames as f64 - draw.between(0.0, 0.5));
     beat.first_s = beat.systole_onset_s + beat.interval_s * draw.between(0.1, 0.5);
-    beat.gated_beats = 1 + (draw.unit() * 6.0) as usize;
+    beat.gated_beats = 1 + (draw.unit() * 4.0) as usize;
     beat.shift_std_mm = draw.between(0.0, 0.15);
     beat.rr_std_s = draw.between(0.0, 0.03);
     beat.valve_motion_mm = draw.between(0.0, 10.0);
@@ -285,10 +288,10 @@ fn store(recipe: &mut Recipe, draw: &mut Draw) {
     let store = &mut recipe.store;
     let kind = draw.unit();
     store.channels = vec![ChannelKind::Tissue, ChannelKind::Velocity];
-    if kind < 0.45 {
+    if kind < POWER {
         store.channels.push(ChannelKind::Power);
     }
-    if (0.225..0.65).contains(&kind) {
+    if (POWER / 2.0..POWER + VARIANCE).contains(&kind) {
         store.channels.push(ChannelKind::Variance);
     }
     if draw.unit() < 0.15 {
@@ -296,5 +299,55 @@ fn store(recipe: &mut Recipe, draw: &mut Draw) {
     }
     if draw.unit() < 0.15 {
         store.power_extent = PowerExtent::Full;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::flow::library_flow_for;
+    use super::*;
+
+    #[test]
+    fn the_population_keeps_to_its_ranges_and_has_every_stratum() {
+        let flows = flows_for(FlowUse::Tuning).unwrap();
+        let (n, mut counts, mut clean, mut slow) = (600, [0u32; Fault::ALL.len()], 0, 0);
+        for seed in 0..n {
+            let recipe = random_recipe(seed, FlowUse::Tuning).unwrap();
+            recipe.check().unwrap();
+            let flow = flows.iter().find(|flow| Some(&flow.name) == recipe.flow.solved.as_ref()).unwrap();
+            let area = flow.truth.effective_mm2 * recipe.flow.scale * recipe.flow.scale;
+            // A flow too small or too large for the range comes as near to it as its scale allows.
+            assert!((SCALE[0]..=SCALE[1]).contains(&recipe.flow.scale), "{}", recipe.flow.scale);
+            let fits = flow.truth.effective_mm2 * SCALE[1] * SCALE[1] >= AREA_MM2[0];
+            assert!(area < 1.001 * AREA_MM2[1] && (!fits || area > 0.999 * AREA_MM2[0]), "{area}");
+            let doppler = &recipe.doppler;
+            assert!((0.08..=0.7).contains(&doppler.gain) && (0.4..=0.8).contains(&doppler.nyquist_m_s));
+            let filter = PacketFilter::new(doppler.wall_filter, doppler.packet, doppler.nyquist_m_s);
+            let passes = filter.half_power(doppler.nyquist_m_s);
+            assert!((0.06..0.24).contains(&passes), "{passes} {doppler:?}");
+            slow += u32::from(recipe.blood.speed_m_s < 0.7 * passes);
+            // Frames over the whole of systole.
+            let (beat, end) = (&recipe.beat, recipe.beat.systole_onset_s + recipe.beat.systole_duration_s);
+            let last = beat.first_s + beat.interval_s * (beat.frames - 1) as f64;
+            assert!(beat.first_s > beat.systole_onset_s && end - last < 1.2 * beat.interval_s);
+            let faults: Vec<bool> = Fault::ALL.iter().map(|fault| fault.is_in(&recipe)).collect();
+            counts.iter_mut().zip(&faults).for_each(|(count, is)| *count += u32::from(*is));
+            clean += u32::from(!faults.contains(&true));
+        }
+        // Shares of 4 to 8 %, of one half and of 0.92^8, each within five standard deviations.
+        assert!(counts.iter().all(|count| (5..=85).contains(count)), "{counts:?}");
+        assert!((240..=360).contains(&slow) && (240..=380).contains(&clean), "{slow} {clean}");
+        assert_eq!(random_recipe(7, FlowUse::Tuning).unwrap(), random_recipe(7, FlowUse::Tuning).unwrap());
+    }
+
+    #[test]
+    fn a_flow_of_the_other_use_is_never_drawn_nor_handed_out() {
+        let other = flows_for(FlowUse::Testing).unwrap();
+        for seed in 0..200 {
+            let recipe = random_recipe(seed, FlowUse::Tuning).unwrap();
+            assert!(other.iter().all(|flow| Some(&flow.name) != recipe.flow.solved.as_ref()));
+        }
+        let refused = library_flow_for(&other[0].name, FlowUse::Tuning);
+        assert!(matches!(refused, Err(FlowError::Use { .. })));
     }
 }

@@ -17,7 +17,7 @@ use wide::f32x8;
 use super::lattice::{DAMPED_CELLS, Lattice, NOISE, SMAGORINSKY, SUMS};
 
 /// Fewer cells are not worth handing out to threads
-const LEAST_SHARE: usize = 8192;
+const LEAST_SHARE: usize = 32_768;
 /// From this distance on, in cells, no neighbour is wall
 const FAR: f32 = 2.0;
 /// Cells that are stepped at once
