@@ -502,6 +502,34 @@ fn what_else_is_known_is_weighed() {
 }
 
 #[test]
+fn what_is_printed_moves_no_cursor() {
+    let temp = tempfile::tempdir().unwrap();
+    let folder = temp.path();
+    let evil = "a\u{1b}[2J\u{9b}31m\rb.dcm";
+    fs::rename(simulated(folder), folder.join(evil)).unwrap();
+    fs::write(folder.join("list\u{1b}[1m.txt"), "not a volume").unwrap();
+    for arguments in [
+        vec!["measure", evil, "--out", "report"],
+        vec!["inspect", evil],
+        vec!["inspect", evil, "--json", "-"],
+        vec!["measure", "missing\u{1b}]0;x\u{7}.dcm"],
+        vec!["measure", "--no-such\u{1b}[2J"],
+        vec!["cohort", ".", "--out", "t.csv"],
+        vec!["draw", evil, "--cut", "0,0,60/0,0,1", "-o", "\u{1b}x/y.png"],
+    ] {
+        let run = narrows(folder).args(&arguments).output().unwrap();
+        for (name, bytes) in [("stdout", &run.stdout), ("stderr", &run.stderr)] {
+            let text = String::from_utf8(bytes.clone()).unwrap();
+            let obeyed = text.chars().find(|c| c.is_control() && *c != '\n' && *c != '\t');
+            assert_eq!(obeyed, None, "{arguments:?} on {name}: {text:?}");
+        }
+    }
+    let json = narrows(folder).args(["inspect", evil, "--json", "-"]).output().unwrap();
+    let seen: serde_json::Value = serde_json::from_slice(&json.stdout).unwrap();
+    assert_eq!(seen["file"], evil);
+}
+
+#[test]
 fn bad_usage_ends_with_two() {
     let temp = tempfile::tempdir().unwrap();
     let folder = temp.path();

@@ -16,7 +16,7 @@ use super::mapping::{self, Item, Mapping};
 use super::parts::{self, Part};
 use super::scales::{self, Doppler, VelocityFacts};
 use super::tree::View;
-use super::{ASSUMED_PREFIX, DicomError, FORMAT, classes, geometry, groups, head, pixels};
+use super::{ASSUMED_PREFIX, DicomError, FORMAT, classes, geometry, groups, head, header, pixels};
 use crate::format::array::read_colours;
 use crate::format::{ABSURD, ChannelSeen, Inspection, Notes, OpenOptions, Present};
 use crate::space::VolumePoint;
@@ -382,14 +382,19 @@ fn same_mapping(groups: &Groups<'_>, order: &Order, kind: &Kind) -> Result<(), D
     Ok(())
 }
 
-/// Assumptions an earlier conversion wrote into Image Comments
+/// Assumptions an earlier conversion of ours wrote into Image Comments
+///
+/// Whoever types a comment may begin it as we do, and go on with a name: only what bears our seal is taken.
 fn earlier_assumptions(root: View<'_>, notes: &mut Notes) {
     let Some(listed) = root.text(tags::IMAGE_COMMENTS).and_then(|text| text.strip_prefix(ASSUMED_PREFIX))
     else {
         return;
     };
-    for line in listed.lines().map(str::trim).filter(|line| !line.is_empty()) {
-        notes.assume(line);
+    let mut lines = listed.lines().map(str::trim);
+    let seal = lines.next().unwrap_or_default();
+    let lines: Vec<&str> = lines.filter(|line| !line.is_empty()).collect();
+    if header::seal(&lines) == seal {
+        lines.into_iter().for_each(|line| notes.assume(line));
     }
 }
 
