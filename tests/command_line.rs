@@ -152,7 +152,7 @@ fn a_volume_goes_the_whole_way() {
             .args(["draw", "volume.dcm", "--view", "profile", "-o", "profile.svg"])
             .assert()
             .success();
-        assert!(fs::read_to_string(folder.join("profile.svg")).unwrap().contains("neck profile"));
+        assert!(fs::read_to_string(folder.join("profile.svg")).unwrap().contains("VC profile"));
     }
     narrows(folder)
         .args(["draw", "volume.dcm", "--view", "time", "--jet", "9", "-o", "x.svg"])

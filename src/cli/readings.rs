@@ -255,8 +255,9 @@ mod tests {
         let mut session = Session::new(Review::new(Source { frames: 2, ..Source::default() }));
         assert!(reading(session.review()).is_none());
         let square = |side: f64| vec![[0.0, 0.0], [side, 0.0], [side, side], [0.0, side]];
+        let beside = square(2.0).into_iter().map(|[x, y]| [x + 5.0, y]).collect();
         let add = |points| Command::AddTracing { points, drawn: Drawn::ByHand, threshold: None };
-        session.apply(add(square(2.0))).unwrap();
+        session.apply(add(beside)).unwrap();
         session.apply(add(square(3.0))).unwrap();
         let found = reading(session.review()).unwrap();
         assert_eq!((found.area_mm2, found.frame, found.tracings, found.drawn), (13.0, 0, 2, "by hand"));

@@ -9,6 +9,7 @@
 use crate::numeric::Image;
 use crate::numeric::blur::{Edge, gaussian};
 use crate::numeric::label::{Touch2, label};
+use crate::numeric::stats::quantile;
 use crate::sample::Raster;
 
 /// Jet and background are told apart in so many rounds (an outside study; more change nothing)
@@ -81,7 +82,9 @@ fn beside(power: &Image<f64>, jet: &Image<bool>, raster: &Raster, threshold: f64
         }
     }
     if all == 0.0 {
-        return Image::filled(w, h, 0.0);
+        // Blood so bright that all of it passes for the jet, which fills less than a quarter of its picture: the
+        // lower quartile is blood.
+        return Image::filled(w, h, quantile(power.data(), 0.25));
     }
     let dark = unseen / all;
     let below = threshold * (UNSEEN[1] + (UNSEEN[0] - UNSEEN[1]) * dark);

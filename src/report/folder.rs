@@ -329,13 +329,13 @@ mod tests {
             names,
             [
                 "/frames.csv",
+                "/grading.csv",
                 "/index.html",
                 "/jets.csv",
                 "/manifest.json",
                 "/notes.txt",
                 "/report.pdf",
                 "/results.json",
-                "/grading.csv",
                 "figures/jet-2-en-face.svg",
                 "figures/jet-2-sketch.svg"
             ]
@@ -441,21 +441,5 @@ mod tests {
         let folder = temp.path().join("report");
         assert!(matches!(write_folder(&results, &volume, &folder, &options), Err(ReportError::Cancelled(_))));
         assert_eq!(fs::read_dir(temp.path()).unwrap().count(), 0);
-    }
-}
-
-#[cfg(test)]
-mod dump {
-    #[test]
-    fn dump() {
-        let results = crate::report::fixture::results();
-        let volume = crate::report::fixture::volume();
-        super::write_folder(
-            &results,
-            &volume,
-            std::path::Path::new("/tmp/out/report"),
-            &super::ReportOptions::default(),
-        )
-        .unwrap();
     }
 }

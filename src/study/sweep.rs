@@ -606,7 +606,8 @@ mod tests {
     use crate::phantom::Recipe;
 
     fn small() -> (Volume4, Truth) {
-        let recipe = "name = \"small\"\n[grid]\nshape = [40, 40, 40]\n[beat]\nframes = 3\n";
+        let recipe = "name = \"small\"\n[grid]\nshape = [40, 40, 40]\n[beat]\nframes = 3\n\
+                      [flow]\nsolved = \"round-33-thick\"\n";
         phantom::simulate(&Recipe::from_toml(recipe).unwrap(), &Watch::silent()).unwrap()
     }
 

@@ -23,6 +23,9 @@ const CLIPPED: f64 = 0.02;
 const RAGGED: f64 = 0.12;
 /// Share of the whole volume that is coloured (our own choice; the same acquisitions stay below 0.35)
 const FILLED: f64 = 0.5;
+/// Above this share of the volume the power cannot be judged by: what fills the picture is noise, and its power is
+/// taken for that of full flow (our own choice; noise alone fills 0.94)
+const NOISY: f64 = 0.8;
 
 /// The colour of one frame
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -90,7 +93,10 @@ pub(super) fn gain(volume: &Volume4) -> Vec<Finding> {
         return vec![finding("colour-gain", Verdict::Limited, Some(0.0), "%", None, text.to_owned())];
     };
     let gate = SignalScale::of(volume).filter(|s| s.source == StrengthSource::Power).and_then(|s| s.gate);
-    let mut findings = vec![gate.map_or_else(|| from_colour(&colour), from_power)];
+    let mut findings = vec![match gate {
+        Some(gate) if colour.filled <= NOISY => from_power(gate),
+        _ => from_colour(&colour),
+    }];
     if let Some(clipped) = colour.clipped.filter(|share| *share > CLIPPED) {
         let text = format!(
             "{:.0} % of the coloured voxels of frame {} lie at the top power code; up to {:.0} % is accepted (our \

@@ -460,9 +460,10 @@ mod tests {
         phantom::simulate(&Recipe::from_toml(recipe).unwrap(), &Watch::silent()).unwrap()
     }
 
-    /// A round jet whose area dips in the middle of systole
+    /// A solved round jet whose area dips in the middle of systole
     const DIPS: &str = "name = \"dips\"\n[grid]\nshape = [44, 44, 40]\n[beat]\nframes = 3\ninterval_s = 0.1\n\
-                        first_s = 0.11\n[[orifice]]\neffective_area_mm2 = 40.0\n[orifice.wave]\nkind = \"biphasic\"\n";
+                        first_s = 0.11\n[flow]\nsolved = \"round-33-thick\"\nscale = 1.6\n[flow.wave]\n\
+                        kind = \"biphasic\"\n";
 
     /// A reader who traces as the program does, on a cut of their own
     fn reader(volume: &Volume4, frame: usize, cut: &Cut) -> JetReading {
@@ -505,7 +506,7 @@ mod tests {
         // Nothing wrong: what is left is the program's.
         let perfect = scored(&volume, &truth, &[reader(&volume, peak, &ideal)]);
         only(&perfect, Cause::Blooming, 0.01 * area);
-        assert!(perfect.parts_mm2.blooming.abs() < 0.08 * area, "{:?}", perfect.parts_mm2);
+        assert!(perfect.parts_mm2.blooming.abs() < 0.10 * area, "{:?}", perfect.parts_mm2);
 
         // A cut that leans by 20 degrees: a tube shows 1/cos of 20 degrees, 6.4 % more. A jet widens away
         // from its neck on one side more than on the other, so the law is met to within 5 % of the area.
@@ -538,7 +539,7 @@ mod tests {
         let early = scored(&volume, &truth, &[reader(&volume, dip, &ideal_cut(jet, dip).unwrap())]);
         only(&early, Cause::Frame, 0.01 * area);
         let expected = jet.frames[dip].effective_area_mm2 - area;
-        assert!(expected < -0.3 * area && (early.parts_mm2.frame - expected).abs() < 0.08 * area);
+        assert!(expected < -0.3 * area && (early.parts_mm2.frame - expected).abs() < 0.12 * area);
 
         // An outline drawn too wide.
         let mut wide = reader(&volume, peak, &ideal);
@@ -564,7 +565,7 @@ mod tests {
     #[test]
     fn a_width_stands_for_a_shape_it_does_not_have() {
         let recipe = "name = \"oval\"\n[grid]\nshape = [48, 44, 40]\n[beat]\nframes = 1\nfirst_s = 0.2\n\
-                      [[orifice]]\nshape = { kind = \"elliptical\", long_mm = 11.0, short_mm = 5.5 }\n";
+                      [flow]\nsolved = \"ellipse-12-6\"\n";
         let (volume, truth) = made(recipe);
         let jet = &truth.jets[0];
         let at = &jet.frames[0];
@@ -577,9 +578,10 @@ mod tests {
             ..reader(&volume, 0, &ideal)
         };
         let found = scored(&volume, &truth, &[circle]);
-        // An ellipse twice as long as wide is twice the circle on its width.
+        // An ellipse twice as long as wide is twice the circle on its width. The corrected width still holds some of
+        // the point spread: 1 mm of 5, a seventh of the area.
         let area = at.effective_area_mm2;
-        assert!((found.parts_mm2.shape + 0.5 * area).abs() < 0.12 * area, "{:?}", found.parts_mm2);
+        assert!((found.parts_mm2.shape + 0.5 * area).abs() < 0.2 * area, "{:?}", found.parts_mm2);
         // The true width is smaller than the displayed one; so the caliper part makes up for the blooming.
         assert!(found.parts_mm2.outline < 0.0 && found.parts_mm2.blooming > 0.0, "{:?}", found.parts_mm2);
         // The mean of both widths, 3 a / 2 over the short one a: its circle is 9/8 of the ellipse.
@@ -591,6 +593,6 @@ mod tests {
         };
         let found = scored(&volume, &truth, &[mean]);
         assert!((found.parts_mm2.shape - area / 8.0).abs() < 0.1 * area, "{:?}", found.parts_mm2);
-        assert!((found.error_mm2 - area / 8.0).abs() < 0.02 * area);
+        assert!((found.error_mm2 - area / 8.0).abs() < 0.04 * area);
     }
 }
