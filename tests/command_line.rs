@@ -54,8 +54,8 @@ fn help_is_what_it_was() {
     let help = narrows(temp.path()).arg("--help").assert().success().stderr("").get_output().stdout.clone();
     let mut all = String::from_utf8(help).unwrap();
     for verb in [
-        "view", "measure", "report", "recheck", "inspect", "draw", "phantom", "convert", "sweep", "cohort",
-        "shapes", "readings", "practice", "agree", "schema",
+        "view", "measure", "report", "recheck", "inspect", "draw", "phantom", "flow", "convert", "sweep",
+        "cohort", "shapes", "readings", "practice", "agree", "schema",
     ] {
         let help = narrows(temp.path()).args([verb, "--help"]).assert().success().get_output().stdout.clone();
         write!(all, "\n---- {verb}\n\n{}", String::from_utf8(help).unwrap()).unwrap();
@@ -381,6 +381,76 @@ fn bad_recipes_are_told_by_their_key() {
     assert_eq!(names(folder), ["a.toml", "b.toml", "c.toml"]);
 }
 
+/// A wide hole in coarse cells: solved in moments
+const FLOW: &str = "\
+name = \"small\"
+orifice = [{ shape = { kind = \"round\", diameter_mm = 10.0 } }]
+chamber = { side_mm = [17.0, 17.0], upstream_mm = 7.0, downstream_mm = 14.0 }
+fluid = { cell_mm = 1.0, settle_ms = 4.0, average_ms = 2.0, stored_mm = [15.0, -4.0, 11.0] }
+";
+
+#[test]
+fn a_flow_is_solved_and_bad_recipes_of_one_are_told_why() {
+    let temp = tempfile::tempdir().unwrap();
+    let folder = temp.path();
+    fs::write(folder.join("small.toml"), FLOW).unwrap();
+    narrows(folder)
+        .args(["flow", "small.toml", "-o", "small.flow", "--processor"])
+        .assert()
+        .success()
+        .stderr(contains("cells, ").and(contains("on the processor: about")).and(contains("effective area")));
+    let flow =
+        narrows::phantom::flow::SolvedFlow::read(&fs::read(folder.join("small.flow")).unwrap()).unwrap();
+    assert_eq!(flow.header.name, "small");
+    // Blood passes the hole at the speed that was asked for.
+    assert!((flow.at([0.0, 0.0, flow.header.truth.vc_level_mm]).mean_m_s[2] - 5.0).abs() < 0.5);
+    for (name, from, to, word) in [
+        ("coarse.toml", "10.0 }", "5.0 }", "too coarse"),
+        ("outside.toml", "10.0 }", "14.0 }", "chamber's side"),
+        ("key.toml", "cell_mm", "sell_mm", "sell_mm"),
+        ("range.toml", "= 7.0", "= 0.5", "chamber.upstream_mm"),
+    ] {
+        fs::write(folder.join(name), FLOW.replace(from, to)).unwrap();
+        narrows(folder)
+            .args(["flow", name, "-o", "bad.flow", "--processor"])
+            .assert()
+            .code(2)
+            .stderr(contains(word).and(contains("hint: ")));
+    }
+    narrows(folder)
+        .args(["flow", "missing.toml", "-o", "bad.flow"])
+        .assert()
+        .code(2)
+        .stderr(contains("hint: "));
+    narrows(folder).args(["flow", "small.toml", "-o", "small.toml"]).assert().code(2);
+    assert_eq!(fs::read_to_string(folder.join("small.toml")).unwrap(), FLOW);
+    assert!(!folder.join("bad.flow").exists());
+}
+
+#[cfg(unix)]
+#[test]
+fn a_flow_that_is_cancelled_leaves_nothing_behind() {
+    use std::io::BufRead as _;
+    let temp = tempfile::tempdir().unwrap();
+    let folder = temp.path();
+    fs::write(folder.join("long.toml"), FLOW.replace("settle_ms = 4.0", "settle_ms = 1000.0")).unwrap();
+    let mut running = Plain::new(env!("CARGO_BIN_EXE_narrows"))
+        .current_dir(folder)
+        .args(["flow", "long.toml", "-o", "long.flow", "--processor"])
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    // Once it says what the work costs it listens to Ctrl-C.
+    let mut talk = std::io::BufReader::new(running.stderr.take().unwrap());
+    let mut line = String::new();
+    talk.read_line(&mut line).unwrap();
+    assert!(line.contains("on the processor"), "{line}");
+    let interrupt = Plain::new("kill").args(["-INT", &running.id().to_string()]).status().unwrap();
+    assert!(interrupt.success());
+    assert_eq!(running.wait().unwrap().code(), Some(130));
+    assert_eq!(names(folder), ["long.toml"]);
+}
+
 #[test]
 fn what_else_is_known_is_weighed() {
     let temp = tempfile::tempdir().unwrap();
@@ -429,6 +499,34 @@ fn what_else_is_known_is_weighed() {
         .assert()
         .code(2);
     assert_eq!(fs::read_to_string(folder.join("known.toml")).unwrap(), known);
+}
+
+#[test]
+fn what_is_printed_moves_no_cursor() {
+    let temp = tempfile::tempdir().unwrap();
+    let folder = temp.path();
+    let evil = "a\u{1b}[2J\u{9b}31m\rb.dcm";
+    fs::rename(simulated(folder), folder.join(evil)).unwrap();
+    fs::write(folder.join("list\u{1b}[1m.txt"), "not a volume").unwrap();
+    for arguments in [
+        vec!["measure", evil, "--out", "report"],
+        vec!["inspect", evil],
+        vec!["inspect", evil, "--json", "-"],
+        vec!["measure", "missing\u{1b}]0;x\u{7}.dcm"],
+        vec!["measure", "--no-such\u{1b}[2J"],
+        vec!["cohort", ".", "--out", "t.csv"],
+        vec!["draw", evil, "--cut", "0,0,60/0,0,1", "-o", "\u{1b}x/y.png"],
+    ] {
+        let run = narrows(folder).args(&arguments).output().unwrap();
+        for (name, bytes) in [("stdout", &run.stdout), ("stderr", &run.stderr)] {
+            let text = String::from_utf8(bytes.clone()).unwrap();
+            let obeyed = text.chars().find(|c| c.is_control() && *c != '\n' && *c != '\t');
+            assert_eq!(obeyed, None, "{arguments:?} on {name}: {text:?}");
+        }
+    }
+    let json = narrows(folder).args(["inspect", evil, "--json", "-"]).output().unwrap();
+    let seen: serde_json::Value = serde_json::from_slice(&json.stdout).unwrap();
+    assert_eq!(seen["file"], evil);
 }
 
 #[test]

@@ -57,8 +57,7 @@ fn a_round_aperture_gives_its_flow_and_the_hemisphere_loses_what_is_published() 
     let told = 2.0 * std::f64::consts::PI * radius * radius * half.speed_m_s;
     assert!((told / expected - 1.0).abs() < 0.12, "{half:?} {told} {expected}");
     assert!(half.error_percent < 0.0);
-    let cycles = zone.dealiasing.unwrap();
-    assert!(cycles.agreed_percent > 98.0 && cycles.broken_percent < 1.0, "{cycles:?}");
+    assert!(zone.agreement_percent.unwrap() > 90.0, "{:?}", zone.agreement_percent);
     // The same flow passes the surfaces, whatever their speed and area.
     let counted: Vec<_> = zone.surfaces.iter().filter(|s| s.counted == Counted::Yes).collect();
     assert!(counted.len() >= 3);

@@ -1,17 +1,26 @@
-//! Any bytes into the reader; what it accepts is written and must come back the same.
+//! Any bytes into the readers of volumes and of solved flows; what is accepted is written and must come back the same.
 //!
 //! `cargo +nightly fuzz run reader`; a good corpus is a few small files of each transfer syntax, such
 //! as `cargo run --example made_volume -- 8 rle apex fuzz/corpus/reader/rle.dcm` makes, and single velocity
-//! channels in the open formats.
+//! channels in the open formats, a recipe of a flow, and a small flow.
 
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
 use narrows::format::dicom::{Syntax, WriteOptions, write_bytes};
 use narrows::format::{HashWhen, OpenOptions, read_bytes, shared};
+use narrows::phantom::flow::{FlowRecipe, SolvedFlow};
 use narrows::unit::MetresPerSecond;
 
 fuzz_target!(|bytes: &[u8]| {
+    if let Ok(flow) = SolvedFlow::read(bytes) {
+        let written = flow.write().expect("what we read, we write");
+        assert!(SolvedFlow::read(&written).expect("what we write, we read") == flow);
+        return;
+    }
+    if let Ok(text) = std::str::from_utf8(bytes) {
+        let _ = FlowRecipe::from_toml(text);
+    }
     // The open formats have no Nyquist velocity of their own.
     let nyquist = (!bytes.get(128..132).is_some_and(|magic| magic == b"DICM")).then(|| MetresPerSecond::new(0.6));
     let options = OpenOptions { nyquist, hash: HashWhen::Later, ..OpenOptions::default() };

@@ -2,6 +2,7 @@
 
 use std::io::Write as _;
 
+use super::output::shown;
 use crate::format::{BarError, FormatError};
 use crate::job::Cancelled;
 use crate::measure::MeasureError;
@@ -58,13 +59,13 @@ impl Failure {
         if let Some(hint) = &self.hint {
             message.extend(["hint: ", hint, "\n"]);
         }
-        let _ = std::io::stderr().write_all(message.as_bytes());
+        let _ = std::io::stderr().write_all(shown(&message).as_bytes());
     }
 }
 
 impl From<Cancelled> for Failure {
     fn from(_: Cancelled) -> Self {
-        Self { exit: Exit::Cancelled, error: "cancelled; nothing was written".into(), hint: None }
+        Self { exit: Exit::Cancelled, error: "cancelled; nothing is left half written".into(), hint: None }
     }
 }
 

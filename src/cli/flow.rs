@@ -15,7 +15,7 @@ pub(super) struct Arguments {
     /// The flow to write
     #[arg(short, long, value_name = "FILE")]
     output: PathBuf,
-    /// Which graphics adapter, from 0, hardware first
+    /// Which graphics adapter, from 0, discrete ones first; adapters in software are left out
     #[arg(long, default_value_t = 0)]
     adapter: usize,
     /// Solve on the processor
@@ -35,15 +35,15 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let recipe = FlowRecipe::from_toml(&text)?;
     let device = if *processor { FlowDevice::Processor } else { FlowDevice::Graphics(*adapter) };
     let cost = flow_cost(&recipe)?;
+    let progress = Progress::with_time_left();
     if flow_adapter(device).is_none() {
         eprintln!(
-            "{} million cells, {} steps on the processor: about {:.0} minutes",
-            cost.cells / 1_000_000,
+            "{}, {} steps on the processor: about {}",
+            cells(cost.cells),
             cost.steps,
-            (cost.processor_s() / 60.0).max(1.0)
+            time(cost.processor_s())
         );
     }
-    let progress = Progress::start();
     let solved = solve(&recipe, device, progress.watch())?;
     output::prepare(to, &solved.flow.write()?)?.put()?;
     drop(progress);
@@ -59,4 +59,20 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         solved.updates_per_s
     ));
     Ok(Exit::Done)
+}
+
+fn cells(count: usize) -> String {
+    match count {
+        ..100_000 => format!("{count} cells"),
+        _ => format!("{:.1} million cells", count as f64 / 1e6),
+    }
+}
+
+/// A time that is known roughly
+fn time(seconds: f64) -> String {
+    match seconds {
+        ..90.0 => format!("{:.0} s", seconds.max(1.0)),
+        ..5400.0 => format!("{:.0} minutes", seconds / 60.0),
+        _ => format!("{:.1} hours", seconds / 3600.0),
+    }
 }

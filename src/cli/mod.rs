@@ -32,6 +32,8 @@ mod sweep;
 mod text;
 mod view;
 
+use std::borrow::Cow;
+use std::io::{self, Write as _};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::process::ExitCode;
 
@@ -45,7 +47,12 @@ pub fn run() -> ExitCode {
         Ok(arguments) => arguments,
         Err(error) => {
             // Help and version arrive here too; a closed pipe is no reason to fail.
-            let _ = error.print();
+            // What was typed, or came from a list of names, is shown as it is printed, and no more.
+            let plain = error.render().to_string();
+            let _ = match output::shown(&plain) {
+                Cow::Borrowed(_) => error.print(),
+                Cow::Owned(shown) => io::stderr().write_all(shown.as_bytes()),
+            };
             return ExitCode::from(if error.use_stderr() { Exit::Usage } else { Exit::Done } as u8);
         }
     };

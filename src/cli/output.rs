@@ -1,5 +1,7 @@
 //! How results leave the program: stdout, and files that appear whole or not at all.
 
+use std::borrow::Cow;
+use std::fmt::Write as _;
 use std::fs;
 use std::io::{self, Write as _};
 use std::path::{Path, PathBuf};
@@ -7,10 +9,33 @@ use std::path::{Path, PathBuf};
 use super::Failure;
 use crate::format::{self, atomic};
 
+/// Text without what a terminal would obey: a name in a file may hold anything
+///
+/// Control characters, and those that turn the direction of writing, are shown as `\u001b`, which says the same
+/// inside a JSON document.
+pub(super) fn shown(text: &str) -> Cow<'_, str> {
+    let obeyed = |c: char| {
+        (c.is_control() && c != '\n' && c != '\t')
+            || matches!(c, '\u{61C}' | '\u{200E}' | '\u{200F}' | '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}')
+    };
+    if !text.contains(obeyed) {
+        return Cow::Borrowed(text);
+    }
+    let mut out = String::with_capacity(text.len() + 16);
+    for c in text.chars() {
+        if obeyed(c) {
+            let _ = write!(out, "\\u{:04x}", u32::from(c));
+        } else {
+            out.push(c);
+        }
+    }
+    Cow::Owned(out)
+}
+
 /// Prints a result; a reader that has gone away is not an error
 pub(super) fn print(text: &str) -> Result<(), Failure> {
     let mut out = io::stdout().lock();
-    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+    match out.write_all(shown(text).as_bytes()).and_then(|()| out.flush()) {
         Err(error) if error.kind() != io::ErrorKind::BrokenPipe => {
             Err(Failure::usage(format!("cannot write to stdout: {error}"), "check where the output goes"))
         }
@@ -20,7 +45,7 @@ pub(super) fn print(text: &str) -> Result<(), Failure> {
 
 /// Says something on stderr; where nobody listens, nothing is said
 pub(super) fn say(text: &str) {
-    let _ = writeln!(io::stderr(), "{text}");
+    let _ = writeln!(io::stderr(), "{}", shown(text));
 }
 
 /// Bytes ready beside their final name
@@ -100,6 +125,18 @@ fn cannot_write(path: &Path, error: &io::Error) -> Failure {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn nothing_that_a_terminal_obeys_is_printed() {
+        assert_eq!(shown("plain\n\tétude"), "plain\n\tétude");
+        assert_eq!(
+            shown("a\u{1b}[2Jb\u{9b}c\u{7f}\r\u{202e}d"),
+            "a\\u001b[2Jb\\u009bc\\u007f\\u000d\\u202ed"
+        );
+        // A document stays the same document.
+        let json = serde_json::to_string("x\u{9b}\u{7f}\u{1b}").unwrap();
+        assert_eq!(serde_json::from_str::<String>(&shown(&json)).unwrap(), "x\u{9b}\u{7f}\u{1b}");
+    }
 
     #[test]
     fn a_file_is_whole_or_absent() {

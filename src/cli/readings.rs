@@ -11,6 +11,7 @@ use super::documents::{cannot, document};
 use super::{Exit, Failure, output};
 use crate::format;
 use crate::outline::Outline;
+use crate::report::table::quoted;
 use crate::review::{self, Drawn, JetId, Review};
 use crate::study::list::{KEY_SCHEMA, LIST_SCHEMA, ReadingKey, ReadingList, is_sealed_with, key_text, make};
 
@@ -155,7 +156,6 @@ fn collect(arguments: &Collect) -> Result<Exit, Failure> {
             "give the key file as it was written; even a changed space breaks the seal",
         ));
     }
-    let mut table = csv::Writer::from_writer(Vec::new());
     let head = ["volume", "reader", "repeat", "value", "frame", "tracings", "drawn", "review", "remark"];
     let mut rows: Vec<[String; 9]> = vec![head.map(str::to_owned)];
     let mut absent = 0;
@@ -197,11 +197,9 @@ fn collect(arguments: &Collect) -> Result<Exit, Failure> {
         absent += usize::from(row[3].is_empty());
         rows.push(row);
     }
-    for row in &rows {
-        table.write_record(row).map_err(|error| Failure::internal(error.to_string()))?;
-    }
-    let bytes = table.into_inner().map_err(|error| Failure::internal(error.to_string()))?;
-    output::write(&arguments.out, &bytes)?;
+    let lines =
+        rows.iter().map(|row| row.iter().map(|cell| quoted(cell)).collect::<Vec<_>>().join(",") + "\n");
+    output::write(&arguments.out, lines.collect::<String>().as_bytes())?;
     output::say(&format!(
         "{} readings, {absent} of them missing: {}; next: narrows agree {} --unit mm2 --out DIR",
         key.items.len(),

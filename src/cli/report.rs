@@ -73,12 +73,18 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     }
     arguments.report.refuse(&file)?;
     arguments.report.refuse(&arguments.review)?;
-    if let Some(label) = &arguments.report.label {
-        volume.provenance.file.clone_from(label);
+    let label = arguments.report.label.as_deref();
+    if let Some(label) = label {
+        arguments.report.relabel(&mut volume, label.to_owned());
     }
-    let results = review::numbers(&read, &volume, progress.watch())?;
+    let mut results = review::numbers(&read, &volume, progress.watch())?;
+    if label.is_some() {
+        // A review knows the hash as well.
+        results.source.blake3.clear();
+    }
     let mut options = arguments.report.options(&[&file], progress.watch())?;
-    options.paper.settings = vec![["Review".into(), name(&arguments.review)]];
+    let reading = label.map_or_else(|| name(&arguments.review), |_| "of this volume".into());
+    options.paper.settings = vec![["Review".into(), reading]];
     let folder = match &arguments.out {
         Some(folder) => Some(folder.clone()),
         None if arguments.json.is_some() || arguments.report.single_files() => None,
@@ -108,8 +114,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let verdict = measure::verdict(&results);
     // Last, so that a volume that is gone takes nothing else with it.
     if let Some((folder, other)) = folder.as_ref().zip(read.work.other.as_ref()) {
-        let label = arguments.report.label.as_deref();
-        let page = compare(&read, results, &volume, (other, label), folder, &options)?;
+        let page = compare(&read, results, &volume, (other, &arguments.report), folder, &options)?;
         output::say(&format!("comparison: {}", page.display()));
     }
     drop(progress);
@@ -121,13 +126,13 @@ fn compare(
     read: &Review,
     results: Results,
     volume: &Volume4,
-    (other, label): (&OtherVolume, Option<&str>),
+    (other, report): (&OtherVolume, &ReportArguments),
     folder: &Path,
     options: &ReportOptions,
 ) -> Result<PathBuf, Failure> {
     let mut opened = other.open()?;
-    if let Some(label) = label {
-        opened.provenance.file = format!("{label}, the other volume");
+    if let Some(label) = &report.label {
+        report.relabel(&mut opened, format!("{label}, the other volume"));
     }
     let comparison = review::against(results, read, &opened, other.when, &options.watch)?;
     let folder = folder.join(report::COMPARISON_FOLDER);

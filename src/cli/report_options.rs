@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::{Args, ValueEnum};
 
+use super::convert::identifiers;
 use super::{Failure, output};
 use crate::format::dicom::{Identity, SourceInstance, StructuredReportOptions, Valve, structured_report};
 use crate::job::Watch;
@@ -23,15 +24,19 @@ pub(super) struct ReportArguments {
     /// Who read, as the report shall name the reader
     #[arg(long, value_name = "NAME")]
     reader: Option<String>,
-    /// What the report calls the volume, instead of the name of its file
+    /// What the report calls the volume; neither the names of files nor the hash of its bytes are told then
     #[arg(long, value_name = "TEXT")]
     pub(super) label: Option<String>,
     /// Which valve leaks; settles some codes of the structured report
     #[arg(long, value_enum, value_name = "VALVE")]
     valve: Option<Leaking>,
-    /// Keep patient and study of the source in the DICOM files; without it they are left empty
+    /// Keep patient and study of the source in the DICOM files; without it they are left empty, and identifiers
+    /// replaced
     #[arg(long)]
     keep_identity: bool,
+    /// Write which identifier replaced which into this table (.csv): it names the patient again
+    #[arg(long, value_name = "FILE", conflicts_with = "keep_identity")]
+    uid_map: Option<PathBuf>,
     /// Write the report as one PDF here
     #[arg(long, value_name = "FILE")]
     pdf: Option<PathBuf>,
@@ -105,6 +110,12 @@ impl ReportArguments {
         Ok(ReportOptions { paper, archive, watch: watch.clone(), ..ReportOptions::default() })
     }
 
+    /// Calls a volume by the label alone: a hash would lead back to its file
+    pub(super) fn relabel(&self, volume: &mut Volume4, label: String) {
+        volume.provenance.file = label;
+        volume.provenance.blake3.clear();
+    }
+
     /// Whether files are wanted that need no folder
     pub(super) fn single_files(&self) -> bool {
         self.pdf.is_some() || self.sr.is_some()
@@ -122,7 +133,11 @@ impl ReportArguments {
 
     /// Refuses to write over the file being read
     pub(super) fn refuse(&self, input: &Path) -> Result<(), Failure> {
-        self.pdf.iter().chain(&self.sr).try_for_each(|path| output::refuse_input(input, path))
+        self.pdf
+            .iter()
+            .chain(&self.sr)
+            .chain(&self.uid_map)
+            .try_for_each(|path| output::refuse_input(input, path))
     }
 
     /// Writes the files that need no folder
@@ -140,6 +155,10 @@ impl ReportArguments {
             let bytes =
                 structured_report(results, &archive.source, &archive.options).map_err(ReportError::from)?;
             output::write(path, &bytes)?;
+            output::say(&format!("wrote {}", path.display()));
+        }
+        if let (Some(path), Some(archive)) = (&self.uid_map, &options.archive) {
+            output::write(path, identifiers(&archive.source, archive.options.identity).as_bytes())?;
             output::say(&format!("wrote {}", path.display()));
         }
         Ok(())

@@ -33,7 +33,7 @@ impl Ready {
 pub(crate) struct Aside {
     /// The folder
     pub(crate) folder: tempfile::TempDir,
-    _lock: Option<File>,
+    _lock: Lock,
 }
 
 /// The folder that a file lies in
@@ -67,10 +67,13 @@ pub(crate) fn clear(folder: &Path) {
     }
 }
 
+/// The lock of what is being written; none where the place knows no locks
+struct Lock(#[expect(dead_code, reason = "held until it is dropped")] Option<File>);
+
 /// Holds a new file or folder; `None` where another run cleared it up before it was held
-fn hold(path: &Path, open: std::io::Result<File>) -> Option<Option<File>> {
+fn hold(path: &Path, open: std::io::Result<File>) -> Option<Lock> {
     let lock = open.ok().filter(|file| file.lock().is_ok());
-    path.exists().then_some(lock)
+    path.exists().then_some(Lock(lock))
 }
 
 fn builder() -> tempfile::Builder<'static, 'static> {

@@ -22,7 +22,7 @@ use std::sync::Arc;
 pub use array::{BarError, VelocityBar};
 pub use gather::{Gathered, Looks, Searched, counted, group, name, search};
 pub use inspection::{ChannelSeen, Inspection, Notes, Present, Problem};
-pub use save::{files_written, save};
+pub use save::{files_written, keeps_identity, save};
 pub use truth::{TruthError, truth_beside};
 
 use array::{ArrayError, Format};

@@ -31,6 +31,11 @@ pub fn save(volume: &Volume4, path: &Path, options: &WriteOptions) -> Result<(),
     }
 }
 
+/// Whether a file of this name has a place for patient and study
+pub fn keeps_identity(path: &Path) -> bool {
+    matches!(asked(path, Syntax::default()), Ok(Asked::Dicom))
+}
+
 /// The files that [`save`] would write
 ///
 /// # Errors

@@ -3,7 +3,7 @@
 use crate::beat::{self, ContinuousWave};
 use crate::jet::{Jet, JetError, JetOptions, StrengthSource};
 use crate::job::{Cancelled, Watch};
-use crate::planimetry::{Agreement, Arms};
+use crate::planimetry::{Agreement, Arms, SURE};
 use crate::severity::{Criteria, Evidence, Own};
 use crate::space::Direction;
 use crate::trust;
@@ -165,6 +165,11 @@ fn agreements(beat: &Beat, typed: Option<crate::unit::MetresPerSecond>) -> Vec<t
     let mut found = Vec::new();
     for (index, jet) in beat.jets.iter().enumerate() {
         let Some((_, peak)) = jet.peak() else { continue };
+        if let Some(arms) = peak.largest().map(|at| at.arms).filter(|arms| arms.network_mm2.is_some())
+            && arms.orifice < SURE
+        {
+            found.push(trust::unsure(index + 1, arms.orifice, SURE));
+        }
         if let Some(Arms { agreement: Agreement::Apart, outline_mm2, network_mm2: Some(network), .. }) =
             peak.largest().map(|at| at.arms)
         {

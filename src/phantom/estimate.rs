@@ -24,7 +24,7 @@ pub(crate) fn estimate(
     signal: &Signal,
     sector: &Sector,
     stream: u64,
-    samples: &mut Vec<f32x4>,
+    samples: &mut [f32x4],
 ) {
     add_ghosts(recipe, sector, samples);
     let doppler = &recipe.doppler;

@@ -19,7 +19,7 @@ mod trace;
 mod tracer;
 mod widths;
 
-pub use arms::{Agreement, Arms};
+pub use arms::{Agreement, Arms, SURE};
 pub use assess::{Assessment, IntervalPart, Measured};
 pub use blur::{BlurFit, BlurModel};
 pub use hidden::largest_hidden;

@@ -89,8 +89,11 @@ pub(crate) fn page(blocks: &[Block]) -> String {
 fn table(out: &mut String, class: &str, heads: &[Column], rows: &[Vec<String>]) {
     let _ = writeln!(out, "<table class=\"{class}\">");
     if heads.iter().any(|(name, _)| !name.is_empty()) {
-        let cells: String = heads.iter().map(|(name, _)| format!("<th>{}</th>", escape(name))).collect();
-        let _ = writeln!(out, "<thead><tr>{cells}</tr></thead>");
+        out.push_str("<thead><tr>");
+        for (name, _) in heads {
+            let _ = write!(out, "<th>{}</th>", escape(name));
+        }
+        out.push_str("</tr></thead>\n");
     }
     out.push_str("<tbody>\n");
     for row in rows {

@@ -9,8 +9,11 @@ use crate::measure::results::{JetResult, Results};
 use crate::severity::{Grading, Placement, percent};
 
 /// Share of the paper's width of pictures and of curves
-const PICTURE: f64 = 0.84;
-const CURVES: f64 = 0.76;
+const PICTURE: f64 = 0.7;
+const CURVES: f64 = 0.66;
+/// Share of the grading, whose rows of text must stay legible, and of the tall slice of the acquisition
+const SCALE: f64 = 0.86;
+const TALL: f64 = 0.5;
 
 /// All of it, in order; `settings` are further lines about how it was measured
 ///
@@ -63,7 +66,7 @@ fn grading(out: &mut Vec<Block>, grading: &Grading, unit: AreaUnit) {
                        grades II and III. Diamonds: measured in the volume. Dots: entered. A bar: only the side of \
                        a cut is known. A dotted arrow: a bound, the truth lies that way."
             .into();
-        out.push(Block::Figure { svg: svg.finish(), caption, share: PICTURE });
+        out.push(Block::Figure { svg: svg.finish(), caption, share: SCALE });
     }
     out.push(Block::Sub("Values, cut points and their sources".into()));
     let heads = [
@@ -263,6 +266,6 @@ fn trust(out: &mut Vec<Block>, results: &Results, figures: &[PageFigure]) {
     out.push(Block::table("marked", heads, Some(0), rows));
     for drawn in figures.iter().filter(|figure| figure.jet == ACQUISITION) {
         let (svg, caption) = (drawn.svg.clone(), drawn.caption.clone());
-        out.push(Block::Figure { svg, caption, share: CURVES });
+        out.push(Block::Figure { svg, caption, share: TALL });
     }
 }

@@ -443,3 +443,19 @@ mod tests {
         assert_eq!(fs::read_dir(temp.path()).unwrap().count(), 0);
     }
 }
+
+#[cfg(test)]
+mod dump {
+    #[test]
+    fn dump() {
+        let results = crate::report::fixture::results();
+        let volume = crate::report::fixture::volume();
+        super::write_folder(
+            &results,
+            &volume,
+            std::path::Path::new("/tmp/out/report"),
+            &super::ReportOptions::default(),
+        )
+        .unwrap();
+    }
+}

@@ -70,7 +70,7 @@ impl Manifest {
             Err(error) => return Err(at("reading", &path)(error)),
         };
         let list = serde_json::from_slice::<Self>(&bytes).ok().filter(|list| list.schema == SCHEMA);
-        let list = list.ok_or_else(|| ReportError::Foreign(path))?;
+        let list = list.ok_or(ReportError::Foreign(path))?;
         let own = [(MANIFEST.to_owned(), blake3::hash(&bytes).to_hex().to_string())];
         Ok(list.files.into_iter().map(|file| (file.name, file.blake3)).chain(own).collect())
     }

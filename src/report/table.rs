@@ -1,6 +1,7 @@
 //! The results as comma-separated tables (RFC 4180): a row a jet, and a row a jet and frame.
 //!
-//! Plain numbers with a point, units in the column names, an empty cell where there is no value.
+//! Plain numbers with a point, units in the column names, an empty cell where there is no value. Text that a
+//! spreadsheet would take for a formula begins with an apostrophe.
 
 use std::fmt::Write as _;
 
@@ -136,13 +137,15 @@ impl Row {
     }
 }
 
-/// A cell, quoted where it must be
-pub(super) fn quoted(cell: &str) -> String {
-    if cell.contains([',', '"', '\n', '\r']) {
-        format!("\"{}\"", cell.replace('"', "\"\""))
-    } else {
-        cell.to_owned()
-    }
+/// A cell, quoted where it must be, and never a formula
+///
+/// Spreadsheets compute a cell that begins with one of four characters, or with a blank of another kind, and a
+/// formula can send the rest of the table elsewhere. Numbers may begin with a sign.
+pub fn quoted(cell: &str) -> String {
+    let formula = cell.starts_with(['=', '+', '-', '@', '\t', '\r']);
+    let number = cell.parse::<f64>().is_ok_and(f64::is_finite);
+    let told = if formula && !number { format!("'{cell}") } else { cell.to_owned() };
+    if told.contains([',', '"', '\n', '\r']) { format!("\"{}\"", told.replace('"', "\"\"")) } else { told }
 }
 
 #[cfg(test)]
@@ -168,6 +171,28 @@ mod tests {
         assert!(jets(&results, AreaUnit::Mm2).contains(",41.25,35.5,47.75,"));
         let cm2 = jets(&results, AreaUnit::Cm2);
         assert!(cm2.contains("vca_low_cm2") && !cm2.contains("mm2") && cm2.contains(",0.4125,0.355,"));
+    }
+
+    #[test]
+    fn no_cell_is_a_formula() {
+        for (cell, expected) in [
+            ("=1+1", "'=1+1"),
+            ("@SUM(A1)", "'@SUM(A1)"),
+            ("+cmd|x", "'+cmd|x"),
+            ("-2+3", "'-2+3"),
+            ("\t=1", "'\t=1"),
+            ("\r=1", "\"'\r=1\""),
+            ("=HYPERLINK(\"a\",\"b\")", "\"'=HYPERLINK(\"\"a\"\",\"\"b\"\")\""),
+            ("-2.5", "-2.5"),
+            ("+1e-3", "+1e-3"),
+            ("a=b", "a=b"),
+            ("", ""),
+        ] {
+            assert_eq!(quoted(cell), expected);
+        }
+        let mut results = fixture::results();
+        results.source.file = "=evil.dcm".into();
+        assert!(jets(&results, AreaUnit::Mm2).contains("\n'=evil.dcm,1,"));
     }
 
     #[test]

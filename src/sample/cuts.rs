@@ -134,7 +134,7 @@ fn fill_flow(sampler: &FrameSampler<'_>, cut: &Cut, raster: &Raster, out: [&mut 
     }
     match (sampler.codes(), sampler.tables()) {
         (Codes::U8(codes), Tables::Byte(table)) => fill(sampler, codes, &**table, cut, raster, out),
-        (Codes::U16(codes), Tables::Word(table)) => fill(sampler, codes, &**table, cut, raster, out),
+        (Codes::U16(codes), Tables::Word(table)) => fill(sampler, codes, table, cut, raster, out),
         // Channels other than velocity may be stored in another width: a code's phase is still its
         // number's.
         (Codes::U8(codes), table @ Tables::Word(_)) => fill(sampler, codes, table, cut, raster, out),

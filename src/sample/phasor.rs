@@ -1,7 +1,8 @@
 //! The phasors of velocity codes, tabled.
 //!
-//! 256 entries for 8-bit codes. For 16-bit codes a full table would not fit the cache; the phasor is
-//! the product of one for the upper byte and one for the lower.
+//! An entry for each code, ready to be summed: a pixel reads eight of them, and anything that is computed
+//! in between keeps the compiler from summing four lanes at once. The table of 16-bit codes has 2 MB; codes that
+//! lie beside each other in a volume lie near each other in it, so that most reads find it in the cache.
 
 use crate::volume::VelocityScale;
 
@@ -11,19 +12,15 @@ use super::kernel::{Phasor, Phasors};
 pub(super) enum Tables {
     /// All 8-bit codes
     Byte(Box<ByteTable>),
-    /// Upper and lower byte of 16-bit codes
-    Word(Box<WordTable>),
+    /// All 16-bit codes
+    Word(WordTable),
 }
 
 /// A phasor for each 8-bit code
 pub(super) struct ByteTable([Phasor; 256]);
 
-/// Phasors whose product is that of a 16-bit code
-pub(super) struct WordTable {
-    upper: [[f64; 2]; 256],
-    lower: [[f64; 2]; 256],
-    zero_code: u16,
-}
+/// A phasor for each 16-bit code
+pub(super) struct WordTable(Vec<Phasor>);
 
 impl Tables {
     pub(super) fn new(scale: &VelocityScale) -> Self {
@@ -38,13 +35,18 @@ impl Tables {
                 if code as u16 == zero { [0.0; 4] } else { [cos, sin, 1.0, 0.0] }
             }))));
         }
-        // phase(256 h + l) = phase(256 h) + (phase(l) - phase(0)).
-        let lower = std::array::from_fn(|low| {
+        // phase(256 h + l) = phase(256 h) + (phase(l) - phase(0)): 512 angles make all 65536.
+        let lower: [[f64; 2]; 256] = std::array::from_fn(|low| {
             let (sin, cos) = libm::sincos(scale.phase(low as u16) - scale.phase(0));
             [cos, sin]
         });
-        let upper = std::array::from_fn(|high| of((high as u16) << 8));
-        Self::Word(Box::new(WordTable { upper, lower, zero_code: zero }))
+        let mut table = Vec::with_capacity(1 << 16);
+        for high in 0..256u16 {
+            let [c, s] = of(high << 8);
+            table.extend(lower.iter().map(|[d, t]| [c * d - s * t, s * d + c * t, 1.0, 0.0]));
+        }
+        table[usize::from(zero)] = [0.0; 4];
+        Self::Word(WordTable(table))
     }
 }
 
@@ -67,10 +69,7 @@ impl Phasors for ByteTable {
 impl Phasors for WordTable {
     #[inline(always)]
     fn of(&self, code: u16) -> Phasor {
-        let [c, s] = self.upper[usize::from(code >> 8)];
-        let [d, t] = self.lower[usize::from(code & 255)];
-        let here = if code == self.zero_code { 0.0 } else { 1.0 };
-        [here * (c * d - s * t), here * (s * d + c * t), here, 0.0]
+        self.0[usize::from(code)]
     }
 }
 

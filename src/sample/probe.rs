@@ -1,5 +1,7 @@
 //! One frame of one channel, read at any point.
 
+use std::sync::OnceLock;
+
 use crate::space::{Grid, VolumePoint};
 use crate::unit::MetresPerSecond;
 use crate::volume::{ChannelKind, Codes, VelocityScale, Volume4};
@@ -27,7 +29,8 @@ pub struct FrameSampler<'a> {
     grid: Grid,
     codes: Codes<'a>,
     scale: VelocityScale,
-    tables: Tables,
+    /// Made when a phase is first asked for: tissue and power need none
+    tables: OnceLock<Tables>,
 }
 
 impl<'a> FrameSampler<'a> {
@@ -39,7 +42,7 @@ impl<'a> FrameSampler<'a> {
         }
         let scale = volume.velocity_scale;
         let codes = channel.samples().frame(frame);
-        Some(Self { grid: volume.grid, codes, scale, tables: Tables::new(&scale) })
+        Some(Self { grid: volume.grid, codes, scale, tables: OnceLock::new() })
     }
 
     /// The grid the samples lie on
@@ -54,7 +57,7 @@ impl<'a> FrameSampler<'a> {
 
     /// The phasors of the velocity codes
     pub(super) fn tables(&self) -> &Tables {
-        &self.tables
+        self.tables.get_or_init(|| Tables::new(&self.scale))
     }
 
     /// How a phase is displayed
@@ -115,7 +118,7 @@ impl<'a> FrameSampler<'a> {
         let neighbours = self.neighbours(point)?;
         let (mut re, mut im, mut coloured) = (0.0, 0.0, 0.0);
         for (index, weight) in neighbours {
-            let [cos, sin, here, _] = self.tables.of(self.codes.at(index));
+            let [cos, sin, here, _] = self.tables().of(self.codes.at(index));
             re += weight * cos;
             im += weight * sin;
             coloured += weight * here;

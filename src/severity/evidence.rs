@@ -16,6 +16,7 @@ use schemars::JsonSchema;
 use serde::de::{IgnoredAny, MapAccess, SeqAccess, Visitor};
 use serde::ser::SerializeMap;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
+use serde_json::{Value, json};
 
 use super::error::{SeverityError, nearest, nearest_in};
 use super::item::{Item, Kind};
@@ -256,7 +257,7 @@ fn entry(item: Item, raw: Raw, source: Source) -> Result<Entry, SeverityError> {
         Raw::Other(_) => return Err(form(key, &wanted(item), &raw)),
         Raw::Table(pairs) => pairs,
     };
-    let mut numbers: BTreeMap<&str, f64> = BTreeMap::new();
+    let mut numbers: BTreeMap<String, f64> = BTreeMap::new();
     let (mut choice, mut note, mut seen) = (None, String::new(), Vec::new());
     for (inner, value) in pairs {
         let path = format!("{key}.{inner}");
@@ -267,18 +268,11 @@ fn entry(item: Item, raw: Raw, source: Source) -> Result<Entry, SeverityError> {
         match (inner.as_str(), value) {
             ("note", Raw::Text(text)) => note = text,
             ("value", Raw::Text(text)) => choice = Some(text_given(item, text)?),
-            ("value", Raw::Number(value)) => {
-                query(value)?;
-                numbers.insert("value", value);
-            }
-            ("low", Raw::Number(value)) => {
-                numbers.insert("low", value);
-            }
-            ("high", Raw::Number(value)) => {
-                numbers.insert("high", value);
-            }
-            ("error", Raw::Number(value)) => {
-                numbers.insert("error", value);
+            ("value" | "low" | "high" | "error", Raw::Number(number)) => {
+                if inner == "value" {
+                    query(number)?;
+                }
+                numbers.insert(inner, number);
             }
             ("note", other) => return Err(form(&path, "text", &other)),
             ("value", other) => return Err(form(&path, &wanted(item), &other)),
@@ -370,47 +364,24 @@ impl<'de> Deserialize<'de> for Evidence {
 
 impl Serialize for Evidence {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        #[derive(Serialize)]
-        struct Long<'a> {
-            #[serde(skip_serializing_if = "Option::is_none")]
-            value: Option<f64>,
-            #[serde(skip_serializing_if = "Option::is_none", rename = "value")]
-            choice: Option<&'a str>,
-            #[serde(skip_serializing_if = "Option::is_none")]
-            low: Option<f64>,
-            #[serde(skip_serializing_if = "Option::is_none")]
-            high: Option<f64>,
-            #[serde(skip_serializing_if = "str::is_empty")]
-            note: &'a str,
-        }
         let mut map = serializer.serialize_map(None)?;
         map.serialize_entry("schema", EVIDENCE_SCHEMA)?;
         if !self.note.is_empty() {
             map.serialize_entry("note", &self.note)?;
         }
         for (item, Entry { given, note }) in self.iter() {
-            let key = item.key();
-            match given {
-                Given::Number(number) if note.is_empty() && number.low >= number.high => {
-                    map.serialize_entry(key, &number.value)?;
+            let mut long = match given {
+                Given::Choice(choice) => json!({ "value": choice }),
+                Given::Number(Interval { value, low, high }) if low >= high => json!({ "value": value }),
+                Given::Number(Interval { value, low, high }) => {
+                    json!({ "value": value, "low": low, "high": high })
                 }
-                Given::Choice(choice) if note.is_empty() => map.serialize_entry(key, choice)?,
-                Given::Number(number) => {
-                    let ends = (number.low < number.high).then_some((number.low, number.high));
-                    let long = Long {
-                        value: Some(number.value),
-                        choice: None,
-                        low: ends.map(|ends| ends.0),
-                        high: ends.map(|ends| ends.1),
-                        note,
-                    };
-                    map.serialize_entry(key, &long)?;
-                }
-                Given::Choice(choice) => {
-                    let long = Long { value: None, choice: Some(choice), low: None, high: None, note };
-                    map.serialize_entry(key, &long)?;
-                }
+            };
+            if !note.is_empty() {
+                long["note"] = json!(note);
             }
+            let alone = long.as_object().is_some_and(|long| long.len() == 1);
+            map.serialize_entry(item.key(), if alone { &long["value"] } else { &long })?;
         }
         map.end()
     }
@@ -422,52 +393,43 @@ impl JsonSchema for Evidence {
     }
 
     fn json_schema(_: &mut schemars::SchemaGenerator) -> schemars::Schema {
-        use serde_json::{Map, Value, json};
-        let mut properties = Map::new();
-        properties.insert("schema".into(), json!({ "const": EVIDENCE_SCHEMA }));
-        properties.insert("note".into(), json!({ "type": "string", "description": "Free text" }));
+        let note = json!({ "type": "string", "description": "Where it came from" });
+        let long = |rest: Value, required: Value| {
+            let mut properties = rest;
+            properties["note"] = note.clone();
+            json!({
+                "type": "object", "additionalProperties": false,
+                "properties": properties, "required": required
+            })
+        };
+        let mut properties = json!({
+            "schema": { "const": EVIDENCE_SCHEMA },
+            "note": { "type": "string", "description": "Free text" }
+        });
         for item in Item::ALL.into_iter().filter(|item| item.is_entered()) {
-            let note = json!({ "type": "string", "description": "Where it came from" });
-            let value = match item.field().kind {
+            properties[item.key()] = match item.field().kind {
                 Kind::Number { unit, low, high, .. } => {
-                    let number = json!({ "type": "number", "minimum": low, "maximum": high });
+                    let n = json!({ "type": "number", "minimum": low, "maximum": high });
                     let typed = json!({ "type": "string", "description": "With its unit: 0.44 ± 0.06 cm2" });
-                    let long = |rest: Value, required: Value| {
-                        let mut properties = json!({ "value": number, "note": note });
-                        if let (Value::Object(all), Value::Object(more)) = (&mut properties, rest) {
-                            all.extend(more);
-                        }
-                        json!({
-                            "type": "object", "additionalProperties": false,
-                            "properties": properties, "required": required
-                        })
-                    };
+                    let error = json!({ "type": "number", "minimum": 0 });
                     let unit = if unit.is_empty() { "no unit" } else { unit };
                     json!({
                         "description": format!("{}, {unit}", item.label()),
                         "anyOf": [
-                            number, typed,
+                            n, typed,
                             long(json!({ "value": typed }), json!(["value"])),
-                            long(json!({ "low": number, "high": number }), json!(["value", "low", "high"])),
-                            long(json!({ "error": { "type": "number", "minimum": 0 } }), json!(["value"]))
+                            long(json!({ "value": n, "low": n, "high": n }), json!(["value", "low", "high"])),
+                            long(json!({ "value": n, "error": error }), json!(["value"]))
                         ]
                     })
                 }
                 Kind::Choice(choices) => {
                     let keys: Vec<&str> = choices.iter().map(|choice| choice.key).collect();
-                    json!({
-                        "description": item.label(),
-                        "anyOf": [
-                            { "enum": keys },
-                            {
-                                "type": "object", "additionalProperties": false, "required": ["value"],
-                                "properties": { "value": { "enum": keys }, "note": note }
-                            }
-                        ]
-                    })
+                    let keys = json!({ "enum": keys });
+                    let alone = long(json!({ "value": keys }), json!(["value"]));
+                    json!({ "description": item.label(), "anyOf": [keys, alone] })
                 }
             };
-            properties.insert(item.key().into(), value);
         }
         schemars::json_schema!({
             "type": "object",

@@ -10,84 +10,6 @@ use serde::{Deserialize, Serialize};
 
 use super::typed::number_words;
 
-/// One thing that can be known; its serialised name is its key in a file
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "snake_case")]
-pub enum Item {
-    /// Primary or secondary
-    Mechanism,
-    /// Chronic or acute
-    Setting,
-    /// Forward flow state
-    Flow,
-    /// How good the other data are
-    DataQuality,
-    /// What is wrong with the leaflets
-    Leaflet,
-    /// Round or elliptical orifice
-    Orifice,
-    /// One jet or several
-    Jets,
-    /// When in systole it leaks
-    Leak,
-    /// Vena contracta width on one view
-    VcWidthMm,
-    /// Mean of the widths on the apical two- and four-chamber views
-    VcWidthBiplaneMm,
-    /// Where the colour jet goes and how large it is
-    Jet,
-    /// Colour jet area as a share of the left atrium
-    JetAreaPercent,
-    /// Whether a flow convergence is seen
-    Convergence,
-    /// Radius of the flow convergence
-    ConvergenceRadiusMm,
-    /// Aliasing velocity at which the radius was measured
-    ConvergenceNyquistCmS,
-    /// Effective regurgitant orifice area by PISA
-    PisaEroaMm2,
-    /// Regurgitant volume by PISA
-    PisaRegurgitantVolumeMl,
-    /// Regurgitant volume by a volumetric method
-    RegurgitantVolumeMl,
-    /// Regurgitant fraction
-    RegurgitantFractionPercent,
-    /// Density of the CW Doppler signal
-    CwDensity,
-    /// Contour of the CW Doppler signal
-    CwContour,
-    /// Peak velocity of the regurgitant jet on CW Doppler
-    CwPeakMS,
-    /// Velocity-time integral of the regurgitant jet on CW Doppler
-    CwVtiCm,
-    /// Pulmonary vein flow
-    PulmonaryVeinFlow,
-    /// Pattern of mitral inflow
-    Inflow,
-    /// Peak E-wave velocity
-    EWaveMS,
-    /// Mitral inflow over outflow tract velocity-time integral, pulsed wave
-    VtiRatio,
-    /// Size of the left ventricle
-    LvSize,
-    /// Function of the left ventricle
-    LvFunction,
-    /// Size of the left atrium
-    LaSize,
-    /// Left ventricular end-systolic diameter
-    LvEndSystolicDiameterMm,
-    /// Left ventricular ejection fraction
-    LvEjectionFractionPercent,
-    /// Left atrial diameter
-    LaDiameterMm,
-    /// Left atrial volume over body surface
-    LaVolumeIndexMlM2,
-    /// Effective vena contracta area: measured in the volume, never typed
-    VcaMm2,
-    /// Displayed vena contracta area, as a careful reader traces it: measured in the volume, never typed
-    DisplayedAreaMm2,
-}
-
 /// One answer to an item that is no number
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Choice {
@@ -179,246 +101,131 @@ pub struct Field {
     pub kind: Kind,
 }
 
-const fn choice(key: &'static str, label: &'static str) -> Choice {
-    Choice { key, label }
-}
-
 const fn number(unit: &'static str, [low, high]: [f64; 2], usual: [f64; 2]) -> Kind {
     Kind::Number { unit, low, high, usual }
 }
 
-const MECHANISM: &[Choice] = &[
-    choice("primary", "primary"),
-    choice("secondary", "secondary"),
-    choice("secondary_atrial", "atrial secondary"),
-    choice("secondary_ventricular", "ventricular secondary"),
-    choice("mixed", "mixed"),
-];
-const SETTING: &[Choice] = &[
-    choice("chronic", "chronic"),
-    choice("acute", "acute"),
-    choice("after_repair", "residual after edge-to-edge repair"),
-];
-const FLOW: &[Choice] = &[choice("normal", "normal flow"), choice("low", "low flow")];
-const QUALITY: &[Choice] = &[choice("good", "good"), choice("limited", "limited"), choice("poor", "poor")];
-const LEAFLET: &[Choice] = &[
-    choice("normal", "normal"),
-    choice("minor", "mild abnormality"),
-    choice("moderate", "moderate abnormality or moderate tenting"),
-    choice("flail", "flail leaflet"),
-    choice("papillary_rupture", "ruptured papillary muscle"),
-    choice("severe_retraction", "severe retraction"),
-    choice("large_perforation", "large perforation"),
-    choice("severe_tenting", "severe tenting, poor coaptation"),
-];
-const ORIFICE: &[Choice] = &[choice("round", "round"), choice("elliptical", "elliptical or crescent-shaped")];
-const JETS: &[Choice] = &[choice("single", "one jet"), choice("several", "several jets")];
-const LEAK: &[Choice] = &[
-    choice("holosystolic", "holosystolic"),
-    choice("early", "early systole only"),
-    choice("mid", "mid-systole only"),
-    choice("late", "late systole only"),
-    choice("biphasic", "biphasic"),
-];
-const JET: &[Choice] = &[
-    choice("small_central", "small, narrow, central"),
-    choice("intermediate", "between small and large, central"),
-    choice("large_central", "large, central"),
-    choice("eccentric", "eccentric"),
-    choice("wall_impinging", "eccentric, wall-impinging"),
-];
-const CONVERGENCE: &[Choice] = &[
-    choice("absent", "not seen"),
-    choice("transient", "transient or small"),
-    choice("holosystolic", "throughout systole"),
-];
-const DENSITY: &[Choice] = &[choice("faint", "faint"), choice("dense", "dense")];
-const CONTOUR: &[Choice] = &[
-    choice("partial", "partial (incomplete)"),
-    choice("parabolic", "parabolic"),
-    choice("triangular", "triangular"),
-];
-const VEINS: &[Choice] = &[
-    choice("systolic_dominant", "systolic dominance"),
-    choice("systolic_blunting", "systolic blunting"),
-    choice("minimal_systolic", "minimal or no systolic flow"),
-    choice("systolic_reversal", "systolic flow reversal"),
-];
-const INFLOW: &[Choice] = &[
-    choice("a_dominant", "A wave dominant"),
-    choice("neither", "neither"),
-    choice("e_dominant", "E wave dominant"),
-];
-const SIZE: &[Choice] =
-    &[choice("normal", "normal"), choice("mildly_dilated", "mildly dilated"), choice("dilated", "dilated")];
-const FUNCTION: &[Choice] = &[choice("normal", "normal"), choice("reduced", "reduced")];
+/// Choices written as key and label
+macro_rules! choices {
+    ($($key:literal $label:literal),*) => { &[$(Choice { key: $key, label: $label }),*] };
+}
+
+const MECHANISM: &[Choice] = choices!["primary" "primary", "secondary" "secondary",
+    "secondary_atrial" "atrial secondary", "secondary_ventricular" "ventricular secondary", "mixed" "mixed"];
+const SETTING: &[Choice] = choices!["chronic" "chronic", "acute" "acute",
+    "after_repair" "residual after edge-to-edge repair"];
+const FLOW: &[Choice] = choices!["normal" "normal flow", "low" "low flow"];
+const QUALITY: &[Choice] = choices!["good" "good", "limited" "limited", "poor" "poor"];
+const LEAFLET: &[Choice] = choices!["normal" "normal", "minor" "mild abnormality",
+    "moderate" "moderate abnormality or moderate tenting", "flail" "flail leaflet",
+    "papillary_rupture" "ruptured papillary muscle", "severe_retraction" "severe retraction",
+    "large_perforation" "large perforation", "severe_tenting" "severe tenting, poor coaptation"];
+const ORIFICE: &[Choice] = choices!["round" "round", "elliptical" "elliptical or crescent-shaped"];
+const JETS: &[Choice] = choices!["single" "one jet", "several" "several jets"];
+const LEAK: &[Choice] = choices!["holosystolic" "holosystolic", "early" "early systole only",
+    "mid" "mid-systole only", "late" "late systole only", "biphasic" "biphasic"];
+const JET: &[Choice] = choices!["small_central" "small, narrow, central",
+    "intermediate" "between small and large, central", "large_central" "large, central",
+    "eccentric" "eccentric", "wall_impinging" "eccentric, wall-impinging"];
+const CONVERGENCE: &[Choice] = choices!["absent" "not seen", "transient" "transient or small",
+    "holosystolic" "throughout systole"];
+const DENSITY: &[Choice] = choices!["faint" "faint", "dense" "dense"];
+const CONTOUR: &[Choice] = choices!["partial" "partial (incomplete)", "parabolic" "parabolic",
+    "triangular" "triangular"];
+const VEINS: &[Choice] = choices!["systolic_dominant" "systolic dominance", "systolic_blunting" "systolic blunting",
+    "minimal_systolic" "minimal or no systolic flow", "systolic_reversal" "systolic flow reversal"];
+const INFLOW: &[Choice] =
+    choices!["a_dominant" "A wave dominant", "neither" "neither", "e_dominant" "E wave dominant"];
+const SIZE: &[Choice] = choices!["normal" "normal", "mildly_dilated" "mildly dilated", "dilated" "dilated"];
+const FUNCTION: &[Choice] = choices!["normal" "normal", "reduced" "reduced"];
+
+/// Writes the list of all items once: name, key, label, heading, origin of its error, form
+macro_rules! items {
+    ($($name:ident $key:literal $label:literal $group:ident $origin:ident $kind:expr;)*) => {
+        /// One thing that can be known; its serialised name is its key in a file
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
+        #[serde(rename_all = "snake_case")]
+        pub enum Item {
+            $(#[doc = $label] $name,)*
+        }
+
+        impl Item {
+            /// All of them, in the order they are offered
+            pub const ALL: [Self; [$($key),*].len()] = [$(Self::$name),*];
+
+            /// How a form shows it
+            pub const fn field(self) -> Field {
+                let (key, label, group, kind) = match self {
+                    $(Self::$name => ($key, $label, Group::$group, $kind),)*
+                };
+                Field { item: self, key, label, group, kind }
+            }
+
+            pub(crate) const fn origin(self) -> Origin {
+                match self {
+                    $(Self::$name => Origin::$origin,)*
+                }
+            }
+        }
+    };
+}
+
+const LENGTH: [f64; 2] = [0.0, 40.0];
+const AREA: [f64; 2] = [0.0, 500.0];
+const VOLUME: [f64; 2] = [0.0, 500.0];
+const SHARE: [f64; 2] = [0.0, 100.0];
+
+// The area of the volume and the width share the colour.
+#[rustfmt::skip]
+items! {
+    Mechanism "mechanism" "Mechanism" Setting Setting Kind::Choice(MECHANISM);
+    Setting "setting" "Course" Setting Setting Kind::Choice(SETTING);
+    Flow "flow" "Flow state" Setting Setting Kind::Choice(FLOW);
+    DataQuality "data_quality" "Quality of the data entered" Setting Setting Kind::Choice(QUALITY);
+    Leaflet "leaflet" "Mitral leaflets" Setting Leaflet Kind::Choice(LEAFLET);
+    Orifice "orifice" "Shape of the orifice" Setting Setting Kind::Choice(ORIFICE);
+    Jets "jets" "Number of jets" Setting Setting Kind::Choice(JETS);
+    Leak "leak" "Regurgitation in systole" Setting Setting Kind::Choice(LEAK);
+    VcWidthMm "vc_width_mm" "VC width, one view" Colour Colour number("mm", LENGTH, [1.5, 25.0]);
+    VcWidthBiplaneMm "vc_width_biplane_mm" "VC width, biplane" Colour Colour number("mm", LENGTH, [1.5, 25.0]);
+    Jet "jet" "Colour jet" Colour Colour Kind::Choice(JET);
+    JetAreaPercent "jet_area_percent" "Jet area over left atrium" Colour Colour number("%", SHARE, [2.0, 100.0]);
+    Convergence "convergence" "Flow convergence" Convergence Convergence Kind::Choice(CONVERGENCE);
+    ConvergenceRadiusMm "convergence_radius_mm" "Flow convergence radius" Convergence Convergence
+        number("mm", LENGTH, [1.8, 25.0]);
+    ConvergenceNyquistCmS "convergence_nyquist_cm_s" "Aliasing velocity of that radius" Convergence Convergence
+        number("cm/s", [5.0, 150.0], [8.0, 120.0]);
+    PisaEroaMm2 "pisa_eroa_mm2" "EROA by PISA" Convergence Convergence number("mm²", AREA, [3.0, 250.0]);
+    PisaRegurgitantVolumeMl "pisa_regurgitant_volume_ml" "Regurgitant volume by PISA" Convergence Convergence
+        number("ml", VOLUME, [2.0, 300.0]);
+    RegurgitantVolumeMl "regurgitant_volume_ml" "Regurgitant volume" Volumes Volumetric
+        number("ml", VOLUME, [2.0, 300.0]);
+    RegurgitantFractionPercent "regurgitant_fraction_percent" "Regurgitant fraction" Volumes Volumetric
+        number("%", SHARE, [2.0, 95.0]);
+    CwDensity "cw_density" "CW signal density" ContinuousWave ContinuousWave Kind::Choice(DENSITY);
+    CwContour "cw_contour" "CW signal contour" ContinuousWave ContinuousWave Kind::Choice(CONTOUR);
+    CwPeakMS "cw_peak_m_s" "CW peak velocity" ContinuousWave ContinuousWave number("m/s", [0.5, 9.0], [1.5, 8.0]);
+    CwVtiCm "cw_vti_cm" "CW velocity-time integral" ContinuousWave ContinuousWave
+        number("cm", [5.0, 500.0], [20.0, 400.0]);
+    PulmonaryVeinFlow "pulmonary_vein_flow" "Pulmonary vein flow" Inflow Veins Kind::Choice(VEINS);
+    Inflow "inflow" "Mitral inflow" Inflow Inflow Kind::Choice(INFLOW);
+    EWaveMS "e_wave_m_s" "Peak E-wave velocity" Inflow Inflow number("m/s", [0.0, 4.0], [0.2, 3.0]);
+    VtiRatio "vti_ratio" "VTI mitral inflow over LVOT" Inflow Inflow number("", [0.0, 10.0], [0.2, 6.0]);
+    LvSize "lv_size" "Left ventricle" Chambers Chambers Kind::Choice(SIZE);
+    LvFunction "lv_function" "LV function" Chambers Chambers Kind::Choice(FUNCTION);
+    LaSize "la_size" "Left atrium" Chambers Chambers Kind::Choice(SIZE);
+    LvEndSystolicDiameterMm "lv_end_systolic_diameter_mm" "LV end-systolic diameter" Chambers Chambers
+        number("mm", [5.0, 120.0], [12.0, 100.0]);
+    LvEjectionFractionPercent "lv_ejection_fraction_percent" "LV ejection fraction" Chambers Chambers
+        number("%", SHARE, [5.0, 90.0]);
+    LaDiameterMm "la_diameter_mm" "Left atrial diameter" Chambers Chambers number("mm", [5.0, 150.0], [15.0, 120.0]);
+    LaVolumeIndexMlM2 "la_volume_index_ml_m2" "Left atrial volume index" Chambers Chambers
+        number("ml/m²", [1.0, 400.0], [8.0, 250.0]);
+    VcaMm2 "vca_mm2" "VC area in 3D, effective" Colour Colour number("mm²", AREA, [3.0, 300.0]);
+    DisplayedAreaMm2 "displayed_area_mm2" "VC area in 3D, displayed" Colour Colour number("mm²", AREA, [3.0, 400.0]);
+}
 
 impl Item {
-    /// All of them, in the order they are offered
-    pub const ALL: [Self; 36] = [
-        Self::Mechanism,
-        Self::Setting,
-        Self::Flow,
-        Self::DataQuality,
-        Self::Leaflet,
-        Self::Orifice,
-        Self::Jets,
-        Self::Leak,
-        Self::VcWidthMm,
-        Self::VcWidthBiplaneMm,
-        Self::Jet,
-        Self::JetAreaPercent,
-        Self::Convergence,
-        Self::ConvergenceRadiusMm,
-        Self::ConvergenceNyquistCmS,
-        Self::PisaEroaMm2,
-        Self::PisaRegurgitantVolumeMl,
-        Self::RegurgitantVolumeMl,
-        Self::RegurgitantFractionPercent,
-        Self::CwDensity,
-        Self::CwContour,
-        Self::CwPeakMS,
-        Self::CwVtiCm,
-        Self::PulmonaryVeinFlow,
-        Self::Inflow,
-        Self::EWaveMS,
-        Self::VtiRatio,
-        Self::LvSize,
-        Self::LvFunction,
-        Self::LaSize,
-        Self::LvEndSystolicDiameterMm,
-        Self::LvEjectionFractionPercent,
-        Self::LaDiameterMm,
-        Self::LaVolumeIndexMlM2,
-        Self::VcaMm2,
-        Self::DisplayedAreaMm2,
-    ];
-
-    /// How a form shows it
-    pub const fn field(self) -> Field {
-        use Group as G;
-        const LENGTH: [f64; 2] = [0.0, 40.0];
-        const AREA: [f64; 2] = [0.0, 500.0];
-        const VOLUME: [f64; 2] = [0.0, 500.0];
-        const SHARE: [f64; 2] = [0.0, 100.0];
-        let (key, label, group, kind) = match self {
-            Self::Mechanism => ("mechanism", "Mechanism", G::Setting, Kind::Choice(MECHANISM)),
-            Self::Setting => ("setting", "Course", G::Setting, Kind::Choice(SETTING)),
-            Self::Flow => ("flow", "Flow state", G::Setting, Kind::Choice(FLOW)),
-            Self::DataQuality => {
-                ("data_quality", "Quality of the data entered", G::Setting, Kind::Choice(QUALITY))
-            }
-            Self::Leaflet => ("leaflet", "Mitral leaflets", G::Setting, Kind::Choice(LEAFLET)),
-            Self::Orifice => ("orifice", "Shape of the orifice", G::Setting, Kind::Choice(ORIFICE)),
-            Self::Jets => ("jets", "Number of jets", G::Setting, Kind::Choice(JETS)),
-            Self::Leak => ("leak", "Regurgitation in systole", G::Setting, Kind::Choice(LEAK)),
-            Self::VcWidthMm => {
-                ("vc_width_mm", "VC width, one view", G::Colour, number("mm", LENGTH, [1.5, 25.0]))
-            }
-            Self::VcWidthBiplaneMm => {
-                ("vc_width_biplane_mm", "VC width, biplane", G::Colour, number("mm", LENGTH, [1.5, 25.0]))
-            }
-            Self::Jet => ("jet", "Colour jet", G::Colour, Kind::Choice(JET)),
-            Self::JetAreaPercent => {
-                ("jet_area_percent", "Jet area over left atrium", G::Colour, number("%", SHARE, [2.0, 100.0]))
-            }
-            Self::Convergence => {
-                ("convergence", "Flow convergence", G::Convergence, Kind::Choice(CONVERGENCE))
-            }
-            Self::ConvergenceRadiusMm => (
-                "convergence_radius_mm",
-                "Flow convergence radius",
-                G::Convergence,
-                number("mm", LENGTH, [1.8, 25.0]),
-            ),
-            Self::ConvergenceNyquistCmS => (
-                "convergence_nyquist_cm_s",
-                "Aliasing velocity of that radius",
-                G::Convergence,
-                number("cm/s", [5.0, 150.0], [8.0, 120.0]),
-            ),
-            Self::PisaEroaMm2 => {
-                ("pisa_eroa_mm2", "EROA by PISA", G::Convergence, number("mm²", AREA, [3.0, 250.0]))
-            }
-            Self::PisaRegurgitantVolumeMl => (
-                "pisa_regurgitant_volume_ml",
-                "Regurgitant volume by PISA",
-                G::Convergence,
-                number("ml", VOLUME, [2.0, 300.0]),
-            ),
-            Self::RegurgitantVolumeMl => (
-                "regurgitant_volume_ml",
-                "Regurgitant volume",
-                G::Volumes,
-                number("ml", VOLUME, [2.0, 300.0]),
-            ),
-            Self::RegurgitantFractionPercent => (
-                "regurgitant_fraction_percent",
-                "Regurgitant fraction",
-                G::Volumes,
-                number("%", SHARE, [2.0, 95.0]),
-            ),
-            Self::CwDensity => ("cw_density", "CW signal density", G::ContinuousWave, Kind::Choice(DENSITY)),
-            Self::CwContour => ("cw_contour", "CW signal contour", G::ContinuousWave, Kind::Choice(CONTOUR)),
-            Self::CwPeakMS => {
-                ("cw_peak_m_s", "CW peak velocity", G::ContinuousWave, number("m/s", [0.5, 9.0], [1.5, 8.0]))
-            }
-            Self::CwVtiCm => (
-                "cw_vti_cm",
-                "CW velocity-time integral",
-                G::ContinuousWave,
-                number("cm", [5.0, 500.0], [20.0, 400.0]),
-            ),
-            Self::PulmonaryVeinFlow => {
-                ("pulmonary_vein_flow", "Pulmonary vein flow", G::Inflow, Kind::Choice(VEINS))
-            }
-            Self::Inflow => ("inflow", "Mitral inflow", G::Inflow, Kind::Choice(INFLOW)),
-            Self::EWaveMS => {
-                ("e_wave_m_s", "Peak E-wave velocity", G::Inflow, number("m/s", [0.0, 4.0], [0.2, 3.0]))
-            }
-            Self::VtiRatio => {
-                ("vti_ratio", "VTI mitral inflow over LVOT", G::Inflow, number("", [0.0, 10.0], [0.2, 6.0]))
-            }
-            Self::LvSize => ("lv_size", "Left ventricle", G::Chambers, Kind::Choice(SIZE)),
-            Self::LvFunction => ("lv_function", "LV function", G::Chambers, Kind::Choice(FUNCTION)),
-            Self::LaSize => ("la_size", "Left atrium", G::Chambers, Kind::Choice(SIZE)),
-            Self::LvEndSystolicDiameterMm => (
-                "lv_end_systolic_diameter_mm",
-                "LV end-systolic diameter",
-                G::Chambers,
-                number("mm", [5.0, 120.0], [12.0, 100.0]),
-            ),
-            Self::LvEjectionFractionPercent => (
-                "lv_ejection_fraction_percent",
-                "LV ejection fraction",
-                G::Chambers,
-                number("%", SHARE, [5.0, 90.0]),
-            ),
-            Self::LaDiameterMm => (
-                "la_diameter_mm",
-                "Left atrial diameter",
-                G::Chambers,
-                number("mm", [5.0, 150.0], [15.0, 120.0]),
-            ),
-            Self::LaVolumeIndexMlM2 => (
-                "la_volume_index_ml_m2",
-                "Left atrial volume index",
-                G::Chambers,
-                number("ml/m²", [1.0, 400.0], [8.0, 250.0]),
-            ),
-            Self::VcaMm2 => {
-                ("vca_mm2", "VC area in 3D, effective", G::Colour, number("mm²", AREA, [3.0, 300.0]))
-            }
-            Self::DisplayedAreaMm2 => (
-                "displayed_area_mm2",
-                "VC area in 3D, displayed",
-                G::Colour,
-                number("mm²", AREA, [3.0, 400.0]),
-            ),
-        };
-        Field { item: self, key, label, group, kind }
-    }
-
     /// Its key in a file
     pub const fn key(self) -> &'static str {
         self.field().key
@@ -452,42 +259,6 @@ impl Item {
         match self.field().kind {
             Kind::Number { .. } => None,
             Kind::Choice(choices) => choices.iter().copied().find(|choice| choice.key == key),
-        }
-    }
-
-    pub(crate) const fn origin(self) -> Origin {
-        match self {
-            Self::Mechanism
-            | Self::Setting
-            | Self::Flow
-            | Self::DataQuality
-            | Self::Orifice
-            | Self::Jets
-            | Self::Leak => Origin::Setting,
-            Self::Leaflet => Origin::Leaflet,
-            // The area of the volume and the width share the colour.
-            Self::VcWidthMm
-            | Self::VcWidthBiplaneMm
-            | Self::Jet
-            | Self::JetAreaPercent
-            | Self::VcaMm2
-            | Self::DisplayedAreaMm2 => Origin::Colour,
-            Self::Convergence
-            | Self::ConvergenceRadiusMm
-            | Self::ConvergenceNyquistCmS
-            | Self::PisaEroaMm2
-            | Self::PisaRegurgitantVolumeMl => Origin::Convergence,
-            Self::RegurgitantVolumeMl | Self::RegurgitantFractionPercent => Origin::Volumetric,
-            Self::CwDensity | Self::CwContour | Self::CwPeakMS | Self::CwVtiCm => Origin::ContinuousWave,
-            Self::PulmonaryVeinFlow => Origin::Veins,
-            Self::Inflow | Self::EWaveMS | Self::VtiRatio => Origin::Inflow,
-            Self::LvSize
-            | Self::LvFunction
-            | Self::LaSize
-            | Self::LvEndSystolicDiameterMm
-            | Self::LvEjectionFractionPercent
-            | Self::LaDiameterMm
-            | Self::LaVolumeIndexMlM2 => Origin::Chambers,
         }
     }
 

@@ -308,7 +308,8 @@ fn decide(
         let third =
             q.grade_3_is_severe == Some(true) && q.grades.low <= Grade::III && q.classes[1] == Class::Severe;
         let third = if third { ", and grade III counts as severe here" } else { "" };
-        (q, format!("the quantities are of grade {}{third}", q.grades.words()))
+        let apart = if q.concordant { "" } else { "different classes, " };
+        (q, format!("the quantities are of {apart}grade {}{third}", q.grades.words()))
     });
     match (counted, graded) {
         (Some((class, why)), None) if opposed(class) => {
@@ -336,8 +337,7 @@ fn decide(
         (None, Some((q, said))) => {
             let apart = !q.concordant && q.classes == [Class::Mild, Class::Severe];
             let decided = if apart { Decided::Discordant } else { Decided::Between };
-            let why = if q.concordant { said } else { format!("{said}, of different classes") };
-            (decided, Some(q.classes), why)
+            (decided, Some(q.classes), said)
         }
         (None, None) => {
             let both = count.zip(rule).is_some_and(|(count, rule)| {

@@ -21,6 +21,17 @@ pub fn arms_apart(id: usize, outline_mm2: f64, network_mm2: f64) -> Finding {
     finding("arms", verdict, Some(ratio), "times", Some(2.0), message)
 }
 
+/// A place that hardly looks like a vena contracta
+pub fn unsure(id: usize, logit: f64, wanted: f64) -> Finding {
+    let percent = 100.0 / (1.0 + libm::exp(-logit));
+    let message = format!(
+        "jet {id}: what is displayed hardly looks like a vena contracta (a probability of {percent:.1} %, a logit of \
+         {logit:.1}; {wanted:.0} is wanted, set on simulated acquisitions of solved flows): the interval is doubled; look \
+         at the planes before the number is used"
+    );
+    finding("unsure", Verdict::Limited, Some(logit), "logit", Some(wanted), message)
+}
+
 /// Flow through the isovelocity surfaces over the effective area, held against the speed of such jets or the typed
 /// peak of continuous-wave Doppler
 pub fn discordance(id: usize, flow_ml_s: f64, area_mm2: f64, typed_m_s: Option<f64>) -> Option<Finding> {

@@ -12,7 +12,7 @@ mod scale;
 mod stitch;
 mod time;
 
-pub use agreement::{arms_apart, discordance, no_jet};
+pub use agreement::{arms_apart, discordance, no_jet, unsure};
 pub use hidden::{HiddenNeck, hidden_neck};
 pub use place::beam_angle_deg;
 pub use resolution::{Sharpness, resolution};

@@ -959,3 +959,177 @@ def test_the_parts_of_a_concatenation_make_one_volume(tmp_path, bits):
     parts[2].unlink()
     done = run(PROGRAM, "cohort", tmp_path, "--out", tmp_path / "t.csv")
     assert done.returncode == 2 and "part 3 is missing" in done.stderr, done.stderr
+
+
+# ------------------------------------------------------------------------------- identity
+
+
+NAMES = [
+    ("ISO_IR 100", b"Buc^J\xe9r\xf4me", "Buc^Jérôme"),
+    (["", "ISO 2022 IR 87"], b"Yamada^Tarou=\x1b$B;3ED\x1b(B^\x1b$BB@O:\x1b(B", "Yamada^Tarou=山田^太郎"),
+    (["", "ISO 2022 IR 149"], b"Hong^Gildong=\x1b$)C\xfb\xf3^\x1b$)C\xd1\xce\xd4\xd7", "Hong^Gildong=洪^吉洞"),
+    (["ISO 2022 IR 100", "ISO 2022 IR 126"], b"Dionysios=\x1b-F\xc4\xe9\xef\xed\xf5\xf3\xe9\xef\xf2", "Dionysios=Διονυσιος"),
+    ("ISO_IR 192", "Wang^XiaoDong=王^小東".encode(), "Wang^XiaoDong=王^小東"),
+]
+SOURCE_UIDS = {"study": "1.2.3.4711.1", "series": "1.2.3.4711.2", "instance": "2.25.4711", "frame": "2.25.4714", "volume": "2.25.4713"}
+
+
+def person(sets="ISO_IR 192", name=b"Doe^Jane"):
+    def change(ds):
+        ds.SpecificCharacterSet = sets
+        ds[0x00100010] = pydicom.dataelem.RawDataElement(pydicom.tag.Tag(0x00100010), "PN", len(name), name, 0, False, True)
+        ds.PatientID, ds.PatientBirthDate, ds.PatientSex, ds.PatientAge = "MRN-7", "19600203", "F", "066Y"
+        ds.StudyInstanceUID, ds.SeriesInstanceUID = SOURCE_UIDS["study"], SOURCE_UIDS["series"]
+        ds.StudyDate, ds.StudyTime, ds.AccessionNumber, ds.StudyDescription = "20260131", "093000", "ACC-9", "TEE"
+        ds.AcquisitionDateTime, ds.ContentDate, ds.ContentTime = "20260131094211.5", "20260131", "094212"
+        ds.Manufacturer, ds.ManufacturerModelName, ds.DeviceSerialNumber = "Maker", "Model 5", "SN-12345"
+        ds.SoftwareVersions, ds.MechanicalIndex = "9.1", "1.1"
+        ds.TransducerApplicationCodeSequence = code("125261", "DCM", "External Transducer")
+
+    return change
+
+
+def report(folder, path, *more):
+    out = folder / "report"
+    done = run(PROGRAM, "measure", path, "--out", out, *more)
+    assert done.returncode in (0, 1), done.stderr
+    return pydicom.dcmread(out / "report.sr.dcm")
+
+
+@pytest.mark.parametrize("sets, raw, expected", NAMES)
+def test_names_arrive_whole(tmp_path, sets, raw, expected):
+    path = Scene().save(tmp_path / "theirs.dcm", person(sets, raw))
+    assert str(pydicom.dcmread(path).PatientName) == expected, "as pydicom reads the source"
+    sr = report(tmp_path, path, "--keep-identity")
+    assert str(sr.PatientName) == expected and sr.SpecificCharacterSet == "ISO_IR 192"
+    assert sr.StudyInstanceUID == SOURCE_UIDS["study"] and sr.PatientID == "MRN-7"
+    assert "PatientIdentityRemoved" not in sr
+    run(PROGRAM, "convert", path, tmp_path / "kept.dcm")
+    assert str(pydicom.dcmread(tmp_path / "kept.dcm").PatientName) == expected
+
+
+def test_without_identity_no_identifier_of_the_source_is_left(tmp_path):
+    path = Scene().save(tmp_path / "Doe_Jane.dcm", person())
+    sr = report(tmp_path, path, "--uid-map", tmp_path / "map.csv", "--label", "case 7")
+    files = [file for file in (tmp_path / "report").rglob("*") if file.is_file()]
+    assert len(files) > 5
+    digest = json.loads(run(PROGRAM, "inspect", path, "--json", "-").stdout)["blake3"]
+    for file in files:
+        raw = file.read_bytes()
+        for word in [*SOURCE_UIDS.values(), "MRN-7", "ACC-9", "20260131", "SN-12345", "Doe^", "Doe_", "Jane", digest, digest[:16]]:
+            assert word.encode() not in raw, (file.name, word)
+    assert sr.PatientID == "" and sr.PatientIdentityRemoved == "YES" and sr.StudyDate == ""
+    replaced = dict(line.split(",") for line in (tmp_path / "map.csv").read_text().splitlines()[1:])
+    assert set(replaced) == set(SOURCE_UIDS.values()) and not set(replaced.values()) & set(replaced)
+    assert sr.StudyInstanceUID == replaced[SOURCE_UIDS["study"]]
+    evidence = sr.CurrentRequestedProcedureEvidenceSequence[0]
+    assert evidence.StudyInstanceUID == sr.StudyInstanceUID
+    instance = evidence.ReferencedSeriesSequence[0].ReferencedSOPSequence[0].ReferencedSOPInstanceUID
+    assert instance == replaced[SOURCE_UIDS["instance"]]
+    # A volume relieved of its identity stays in the study of the report, and is referred to by its own reports.
+    done = run(PROGRAM, "convert", path, tmp_path / "nobody.dcm", "--deidentify")
+    assert done.returncode == 0 and not (tmp_path / "nobody.dcm.csv").exists()
+    nobody = pydicom.dcmread(tmp_path / "nobody.dcm")
+    assert nobody.SourceImageSequence[0].ReferencedSOPInstanceUID == instance
+    assert nobody.StudyInstanceUID == sr.StudyInstanceUID
+    again = report(tmp_path / "nobody", tmp_path / "nobody.dcm")
+    evidence = again.CurrentRequestedProcedureEvidenceSequence[0]
+    assert again.StudyInstanceUID == evidence.StudyInstanceUID == sr.StudyInstanceUID
+    own = evidence.ReferencedSeriesSequence[0].ReferencedSOPSequence[0]
+    assert own.ReferencedSOPInstanceUID == nobody.SOPInstanceUID and again.PatientIdentityRemoved == "YES"
+
+
+def test_convert_keeps_patient_and_study_and_says_what_it_did(tmp_path):
+    path = Scene().save(tmp_path / "theirs.dcm", person())
+    assert run(PROGRAM, "convert", path, tmp_path / "kept.dcm").returncode == 0
+    kept = pydicom.dcmread(tmp_path / "kept.dcm")
+    assert (str(kept.PatientName), kept.PatientID, kept.PatientAge) == ("Doe^Jane", "MRN-7", "066Y")
+    assert (kept.StudyInstanceUID, kept.StudyDate, kept.StudyDescription) == (SOURCE_UIDS["study"], "20260131", "TEE")
+    assert kept.SOPInstanceUID != SOURCE_UIDS["instance"] and kept.SeriesInstanceUID != SOURCE_UIDS["series"]
+    assert list(kept.ImageType)[0] == "DERIVED" and kept.AcquisitionDateTime == "20260131094211.5"
+    assert (kept.Manufacturer, kept.DeviceSerialNumber, kept.MechanicalIndex) == ("Maker", "SN-12345", 1.1)
+    assert kept.TransducerApplicationCodeSequence[0].CodeValue == "125261"
+    worker = kept.ContributingEquipmentSequence[0]
+    assert worker.Manufacturer == "narrows" and worker.PurposeOfReferenceCodeSequence[0].CodeValue == "109103"
+    derivation = kept.SharedFunctionalGroupsSequence[0].DerivationImageSequence[0]
+    assert derivation.SourceImageSequence[0].ReferencedSOPInstanceUID == SOURCE_UIDS["instance"]
+    assert codes(tmp_path / "kept.dcm")[0]["gated_beats"] == 4
+    assert kept.VolumeFrameOfReferenceUID == SOURCE_UIDS["volume"] and "PatientIdentityRemoved" not in kept
+    assert verify(tmp_path / "kept.dcm")[0] == []
+
+    run(PROGRAM, "convert", path, tmp_path / "nobody.dcm", "--deidentify")
+    raw = (tmp_path / "nobody.dcm").read_bytes()
+    for word in [*SOURCE_UIDS.values(), "MRN-7", "ACC-9", "20260131", "SN-12345", "Doe^", "19600203"]:
+        assert word.encode() not in raw, word
+    nobody = pydicom.dcmread(tmp_path / "nobody.dcm")
+    assert nobody.PatientIdentityRemoved == "YES" and nobody.Manufacturer == "Maker"
+    assert nobody.ContributingEquipmentSequence[0].PurposeOfReferenceCodeSequence[0].CodeValue == "109104"
+    assert verify(tmp_path / "nobody.dcm")[0] == []
+    assert np.array_equal(codes(tmp_path / "nobody.dcm")[1]["velocity"], codes(path)[1]["velocity"])
+
+    done = run(PROGRAM, "convert", path, tmp_path / "x.nrrd")
+    assert "patient and study" in done.stderr
+    done = run(PROGRAM, "convert", path, tmp_path / "y.nrrd", "--deidentify")
+    assert "patient and study" not in done.stderr
+    # From a file that names nobody.
+    assert run(PROGRAM, "convert", tmp_path / "x.nrrd", tmp_path / "z.dcm").returncode == 0
+    anew = pydicom.dcmread(tmp_path / "z.dcm")
+    assert list(anew.ImageType)[0] == "ORIGINAL" and anew.PatientID == "" and anew.Manufacturer == "narrows"
+    assert verify(tmp_path / "z.dcm")[0] == []
+
+
+def test_references_to_images_carry_frame_numbers(tmp_path):
+    """Each frame that the report refers to is one of the velocity at a jet's peak."""
+    recipe = tmp_path / "recipe.toml"
+    recipe.write_text('name = "small"\n[grid]\nshape = [40, 40, 40]\n[beat]\nframes = 3\n')
+    assert run(PROGRAM, "phantom", recipe, "-o", tmp_path / "x.dcm").returncode == 0
+    sr = report(tmp_path, tmp_path / "x.dcm", "--keep-identity")
+    results = json.loads((tmp_path / "report" / "results.json").read_text())
+    peaks = {jet["peak_frame"] + 1 for jet in results["jets"]}
+    assert peaks
+    images = []
+
+    def look(item):
+        if item.get("ValueType") == "IMAGE":
+            images.append(item.ReferencedSOPSequence[0])
+        for below in item.get("ContentSequence", []):
+            look(below)
+
+    look(sr)
+    source = pydicom.dcmread(tmp_path / "x.dcm", stop_before_pixels=True)
+    assert [image.ReferencedSOPInstanceUID for image in images] == [source.SOPInstanceUID]
+    groups = source.PerFrameFunctionalGroupsSequence
+    wanted = [
+        number
+        for number, item in enumerate(groups, 1)
+        if item.ImageDataTypeSequence[0].DataType == "FLOW_VELOCITY"
+        and item.FrameContentSequence[0].DimensionIndexValues[0] in peaks
+    ]
+    assert list(images[0].ReferencedFrameNumber) == wanted
+    assert verify(tmp_path / "report" / "report.sr.dcm")[0] == []
+
+
+def test_every_channel_is_carried_or_named(tmp_path):
+    def strange(ds):
+        for item in ds.PerFrameFunctionalGroupsSequence:
+            if item.ImageDataTypeSequence[0].DataType == "FLOW_POWER":
+                item.ImageDataTypeSequence[0].DataType = "ELASTICITY"
+
+    done = run(PROGRAM, "convert", Scene().save(tmp_path / "theirs.dcm", strange), tmp_path / "out.dcm")
+    assert "note: not carried over: frames of data type ELASTICITY" in done.stderr
+
+
+def test_free_text_after_our_own_words_is_not_ours(tmp_path):
+    scene = Scene()
+    for comment in ["Assumed on conversion: Doe^Jane", "Assumed on conversion: 0123456789abcdef\r\nDoe^Jane"]:
+        path = scene.save(tmp_path / "theirs.dcm", lambda ds: setattr(ds, "ImageComments", comment))
+        assert not any("Doe" in line for line in codes(path)[0]["assumed"])
+    # Our own travel on.
+    scene.context = False
+    path = scene.save(tmp_path / "theirs.dcm")
+    run(PROGRAM, "convert", path, tmp_path / "ours.dcm")
+    assert any("cycle of the velocity codes" in line for line in codes(tmp_path / "ours.dcm")[0]["assumed"])
+    ds = pydicom.dcmread(tmp_path / "ours.dcm")
+    ds.ImageComments = ds.ImageComments.replace("cycle", "Doe^Jane")
+    ds.save_as(tmp_path / "edited.dcm")
+    assert not any("Doe" in line for line in codes(tmp_path / "edited.dcm")[0]["assumed"])

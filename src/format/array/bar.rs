@@ -48,6 +48,7 @@ pub struct VelocityBar {
 }
 
 /// What a bar makes of colours
+#[allow(clippy::struct_field_names, reason = "the name of the value that is handed on")]
 pub(in crate::format) struct Read {
     /// Tissue and velocity
     pub(in crate::format) channels: [Channel; 2],

@@ -10,6 +10,8 @@ use std::path::{Component, Path, PathBuf};
 use std::sync::Arc;
 
 use super::ArrayError;
+use flate2::bufread::GzDecoder;
+
 use super::layout::{Packing, Place};
 use crate::format::limits::{self, Held};
 use crate::format::{Notes, map};
@@ -128,10 +130,27 @@ pub(super) fn peek(packed: &[u8], length: usize) -> Vec<u8> {
     out
 }
 
+/// The members of a gzip file one after the other; zeros behind the last are padding, as the gzip program
+/// takes them
+struct Gunzip<'a>(GzDecoder<&'a [u8]>);
+
+impl Read for Gunzip<'_> {
+    fn read(&mut self, out: &mut [u8]) -> std::io::Result<usize> {
+        loop {
+            let count = self.0.read(out)?;
+            let rest = *self.0.get_ref();
+            if count > 0 || out.is_empty() || rest.iter().all(|byte| *byte == 0) {
+                return Ok(count);
+            }
+            self.0 = GzDecoder::new(rest);
+        }
+    }
+}
+
 fn decoder(packed: &[u8], packing: Packing) -> Box<dyn Read + '_> {
     // Writers that say zlib have been seen to write gzip.
     if packing == Packing::Gzip || packed.starts_with(&[0x1F, 0x8B]) {
-        Box::new(flate2::read::MultiGzDecoder::new(packed))
+        Box::new(Gunzip(GzDecoder::new(packed)))
     } else {
         Box::new(flate2::read::ZlibDecoder::new(packed))
     }
@@ -149,6 +168,29 @@ mod tests {
             assert!(matches!(beside_path(path, name), Err(ArrayError::Outside { .. })), "{name:?}");
         }
         assert!(matches!(beside_path(None, "a.raw"), Err(ArrayError::Detached { .. })));
+    }
+
+    #[test]
+    fn members_follow_each_other_and_zeros_may_follow_the_last() {
+        use std::io::Write as _;
+        let member = |bytes: &[u8]| {
+            let mut gz = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::default());
+            gz.write_all(bytes).unwrap();
+            gz.finish().unwrap()
+        };
+        let read = |parts: &[&[u8]]| unpack(&parts.concat(), Packing::Gzip, 6, &mut Notes::default());
+        let (one, two, none) = (member(b"abc"), member(b"def"), member(b""));
+        for parts in [
+            vec![&one[..], &two],
+            vec![&one, &none, &two],
+            vec![&one, &two, &[0; 1000]],
+            vec![&one, &two, &[0]],
+        ] {
+            assert_eq!(read(&parts).unwrap(), b"abcdef");
+        }
+        assert!(matches!(read(&[&one, &two, b"\0\0x"]), Err(ArrayError::Unpack { .. })));
+        assert!(matches!(read(&[&one, &[0; 9], &two]), Err(ArrayError::Unpack { .. })));
+        assert!(matches!(read(&[&one, &[0; 9]]), Err(ArrayError::Short { .. })));
     }
 
     #[test]

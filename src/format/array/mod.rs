@@ -268,7 +268,8 @@ impl ArrayError {
                 "check the Nyquist velocity, and that velocities are in m/s (or give m_s_per_step in the sidecar)"
                     .to_owned()
             }
-            Self::Nyquist(_) | Self::Scale(_) => "give the Nyquist velocity in m/s: --nyquist 0.6".to_owned(),
+            Self::Nyquist(_) => "give the Nyquist velocity in m/s: --nyquist 0.6".to_owned(),
+            Self::Scale(_) => "correct what the sidecar says of velocity".to_owned(),
             Self::Colour => {
                 "give the velocity bar that coloured them: --velocity-bar bar.toml; docs/formats.md says how".into()
             }
@@ -280,7 +281,9 @@ impl ArrayError {
                     .to_owned()
             }
             Self::Timeline(_) => "give the times of the frames in the sidecar, rising".to_owned(),
-            Self::Samples(_) | Self::Volume(_) => "there is nothing to measure in it".to_owned(),
+            Self::Samples(_) | Self::Volume(_) => {
+                "header and samples contradict each other: write the file again".to_owned()
+            }
             Self::Io(_) => "check the folder, your right to write there and the free space".to_owned(),
         }
     }

@@ -42,9 +42,8 @@ pub fn secondary_capture(
     }
     let hash = blake3::hash(picture.rgb).to_hex();
     let title = picture.title;
-    let content =
-        Content::of_words("capture", &format!("{}\0{hash}\0{title}\0{identity:?}", source.instance));
-    let series = Content::of_words("captures", &source.instance).uid("series");
+    let content = Content::of_words("capture", &format!("{}\0{hash}\0{title}\0{identity:?}", source.words()));
+    let series = Content::of_words("captures", source.words()).uid("series");
     let mut set = source
         .modules(identity)
         .text(tags::SOP_CLASS_UID, VR::UI, uids::SECONDARY_CAPTURE_IMAGE_STORAGE)
@@ -71,7 +70,7 @@ pub fn secondary_capture(
         .us(tags::HIGH_BIT, 7)
         .us(tags::PIXEL_REPRESENTATION, 0);
     if source.known == Known::Instance {
-        set = set.item(tags::SOURCE_IMAGE_SEQUENCE, source.reference_item());
+        set = set.items(tags::SOURCE_IMAGE_SEQUENCE, source.reference_items(identity));
     }
     let mut out = Vec::new();
     meta_and_header(

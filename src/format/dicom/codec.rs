@@ -71,7 +71,7 @@ const BYTES_A_SAMPLE: usize = 16;
 /// What storing a frame may have done to its codes, by what it says itself; `None`: nothing
 pub(super) fn loss(data: &[u8], coding: Coding) -> Option<VelocityLoss> {
     match coding {
-        Coding::Native | Coding::Rle => None,
+        Coding::Native | Coding::Rle | Coding::Jpeg2000(Loss::None) => None,
         Coding::Jpeg => {
             Some(jpeg::loss(data).map_or(VelocityLoss::Unknown, |codes| VelocityLoss::About { codes }))
         }
@@ -80,7 +80,6 @@ pub(super) fn loss(data: &[u8], coding: Coding) -> Option<VelocityLoss> {
             Some(near) => Some(VelocityLoss::AtMost { codes: f64::from(near) }),
             None => Some(VelocityLoss::Unknown),
         },
-        Coding::Jpeg2000(Loss::None) => None,
         Coding::Jpeg2000(Loss::Possible) => Some(VelocityLoss::Unknown),
     }
 }

@@ -141,10 +141,13 @@ pub(super) fn timeline(
         .and_then(|group| group.number(tags::RR_INTERVAL_TIME_NOMINAL))
         .filter(positive)
         .map(|ms| Seconds::new(ms / 1000.0));
-    timeline.beats_rr = scales::context(root).beats_rr_s.into_iter().map(Seconds::new).collect();
+    let context = scales::context(root);
+    timeline.beats_rr = context.beats_rr_s.into_iter().map(Seconds::new).collect();
     timeline.gated_beats = root.whole(tags::INTERVALS_ACQUIRED).filter(|count| *count > 0);
     if timeline.gated_beats.is_some() {
         notes.assume("the number of gated beats was taken from Intervals Acquired");
+    } else if context.gated_beats.is_some() {
+        timeline.gated_beats = context.gated_beats;
     } else if !timeline.beats_rr.is_empty() {
         timeline.gated_beats = u32::try_from(timeline.beats_rr.len()).ok();
         notes.assume("the number of gated beats was taken from the R-R intervals listed");

@@ -11,9 +11,11 @@
 //! meaning, `checks` looks at what validators of the standard do not, `pixels`, `codec`, `jpeg` and `jpeg_ls`
 //! fetch the samples, `read` puts it together, `write` and `identity` go the other way.
 //! `structured_report` and `capture` write what was measured, as objects of the study that `source`
-//! describes; `set` holds the elements of whatever is written.
+//! describes, its text turned to Unicode by `characters`; `set` holds the elements of whatever is written, `header`
+//! those of a volume.
 
 mod capture;
+mod characters;
 mod checks;
 mod classes;
 mod codec;
@@ -23,6 +25,7 @@ mod file;
 mod geometry;
 mod groups;
 mod head;
+mod header;
 mod identity;
 mod jpeg;
 mod jpeg_ls;
@@ -42,9 +45,9 @@ pub(crate) mod tests;
 
 pub use capture::{Picture, secondary_capture};
 pub(in crate::format) use file::{Peek, is_dicom, peek};
-pub use source::{Identity, Known, SourceInstance};
+pub use source::{Identity, Instance, Known, SourceInstance};
 pub use structured_report::{StructuredReportOptions, Valve, structured_report};
-pub use write::{WriteError, WriteOptions, write, write_bytes};
+pub use write::{Origin, WriteError, WriteOptions, write, write_bytes};
 
 use dicom_core::Tag;
 
@@ -425,6 +428,9 @@ impl DicomError {
     /// What the user may do about it
     pub fn hint(&self) -> &'static str {
         match self {
+            Self::PixelLength { needed, available } if available > needed => {
+                "header and pixels do not belong together: export it again"
+            }
             Self::Truncated { .. } | Self::PixelLength { .. } => {
                 "the file seems to be cut off: copy or export it again and compare the sizes"
             }
@@ -471,21 +477,27 @@ impl DicomError {
             | Self::Grid { .. } => {
                 "areas cannot be trusted on this geometry: export the volume again on a regular Cartesian grid"
             }
-            Self::ZeroDisagrees { .. } | Self::Scale { .. } | Self::Varies { .. } | Self::Value { .. } => {
+            Self::ZeroDisagrees { .. }
+            | Self::Varies { .. }
+            | Self::Timeline { .. }
+            | Self::Volume { .. } => {
                 "the file contradicts itself: ask whoever wrote it for a corrected export"
             }
-            Self::NoVoxels { .. } | Self::NoFrames | Self::Timeline { .. } | Self::Volume { .. } => {
+            Self::Scale { .. } | Self::Value { .. } => {
+                "no measurement has such a value: ask whoever wrote the file for a corrected export"
+            }
+            Self::NoVoxels { .. } | Self::NoFrames => {
                 "there is nothing to measure in it: export the acquisition again"
             }
             Self::NoChannels { .. } => "export the volume with its tissue, velocity and power data",
             Self::Missing { .. } | Self::MissingInFrame { .. } => {
-                "the attribute is required for measuring: export it with full geometry, or correct the file"
+                "measuring needs it: export the volume with all of its attributes and pixels, or correct the file"
             }
             Self::Layout { .. } => {
                 "only unsigned codes of 8 or 16 bits, one a pixel, or colours of 8 bits are read, stored as their transfer syntax says"
             }
             Self::Fragments { .. } | Self::Decode { .. } => {
-                "the compressed pixels are damaged: copy the file again, or export it uncompressed"
+                "copy the file again; if a new copy gives the same, export it uncompressed"
             }
             Self::Colour => {
                 "export the volume with its velocities, or give the velocity bar that coloured it: --velocity-bar bar.toml"

@@ -16,7 +16,7 @@ use super::mapping::{self, Item, Mapping};
 use super::parts::{self, Part};
 use super::scales::{self, Doppler, VelocityFacts};
 use super::tree::View;
-use super::{ASSUMED_PREFIX, DicomError, FORMAT, classes, geometry, groups, head, pixels};
+use super::{ASSUMED_PREFIX, DicomError, FORMAT, classes, geometry, groups, head, header, pixels};
 use crate::format::array::read_colours;
 use crate::format::{ABSURD, ChannelSeen, Inspection, Notes, OpenOptions, Present};
 use crate::space::VolumePoint;
@@ -156,7 +156,7 @@ fn walk(
         (Pixel::Code, None) => {
             let (velocity_scale, power_scale) =
                 meanings(&kinds, groups, &order, size, context.nyquist, options, notes)?;
-            let wanted: Vec<usize> = kinds.iter().map(|kind| kind.kind).collect();
+            let wanted: Vec<usize> = kinds.iter().map(|kind| kind.place).collect();
             let samples = pixels::samples(&sources, size, &order, &wanted, &slices)?;
             let channels = kinds
                 .iter()
@@ -171,7 +171,7 @@ fn walk(
             let [only] = &kinds[..] else {
                 return Err(DicomError::Layout { what: "colours of several data types".to_owned() });
             };
-            let bytes: SharedBytes = Arc::new(pixels::colours(&sources, size, &order, only.kind, &slices)?);
+            let bytes: SharedBytes = Arc::new(pixels::colours(&sources, size, &order, only.place, &slices)?);
             let nyquist = options.nyquist.or(context.nyquist);
             let read = read_colours(bar, &bytes, grid.shape(), order.times_s.len(), nyquist, notes)
                 .map_err(|message| DicomError::Bar { message })?;
@@ -213,7 +213,7 @@ struct Made {
 struct Kind {
     channel: ChannelKind,
     /// Its place among the data types
-    kind: usize,
+    place: usize,
     /// Its mapping as it stands, and as one line
     items: Vec<Item>,
     mapping: Option<Mapping>,
@@ -230,9 +230,9 @@ fn kinds(
     seen: &mut Inspection,
 ) -> Result<Vec<Kind>, DicomError> {
     let mut kinds = Vec::new();
-    for (kind, data_type) in order.kinds.iter().enumerate() {
+    for (place, data_type) in order.kinds.iter().enumerate() {
         let known = channel_kind(data_type);
-        let first = order.first[kind];
+        let first = order.first[place];
         let items = mapping::items(groups.items(first, tags::REAL_WORLD_VALUE_MAPPING_SEQUENCE))?;
         let mapping = match known {
             Some(ChannelKind::Velocity) => {
@@ -256,7 +256,7 @@ fn kinds(
             cyclic: data.and_then(|data| data.text(tags::ALIASED_DATA_TYPE)).map(|text| text == "YES"),
             zero_code: data.and_then(|data| data.whole(tags::ZERO_VELOCITY_PIXEL_VALUE)),
         });
-        kinds.extend(known.map(|channel| Kind { channel, kind, items, mapping }));
+        kinds.extend(known.map(|channel| Kind { channel, place, items, mapping }));
     }
     if kinds.is_empty() {
         return Err(DicomError::NoChannels { found: order.kinds.join(", ").chars().take(200).collect() });
@@ -326,7 +326,7 @@ fn lossy(
     let coded = parsed.iter().find_map(|parsed| parsed.coding.lossy());
     let velocity = kinds.iter().find(|kind| kind.channel == ChannelKind::Velocity);
     let loss = match velocity {
-        Some(velocity) => pixels::loss(sources, size, order, velocity.kind)?,
+        Some(velocity) => pixels::loss(sources, size, order, velocity.place)?,
         None => coded.map(|_| VelocityLoss::Unknown),
     };
     if stated.is_none() && loss.is_none() {
@@ -359,8 +359,8 @@ fn velocity_codes(
         });
         (zero, cycle)
     };
-    let first = of(order.first[velocity.kind]);
-    match order.frames(velocity.kind).find(|frame| of(*frame) != first) {
+    let first = of(order.first[velocity.place]);
+    match order.frames(velocity.place).find(|frame| of(*frame) != first) {
         None => Ok(first),
         Some(frame) => Err(DicomError::Varies {
             name: "Zero Velocity Pixel Value or Aliased Data Type",
@@ -374,7 +374,7 @@ fn same_mapping(groups: &Groups<'_>, order: &Order, kind: &Kind) -> Result<(), D
     if groups.shared(tags::REAL_WORLD_VALUE_MAPPING_SEQUENCE).is_some() {
         return Ok(());
     }
-    for frame in order.frames(kind.kind) {
+    for frame in order.frames(kind.place) {
         if mapping::items(groups.items(frame, tags::REAL_WORLD_VALUE_MAPPING_SEQUENCE))? != kind.items {
             return Err(DicomError::Varies { name: "Real World Value Mapping", frame: frame + 1 });
         }
@@ -382,14 +382,19 @@ fn same_mapping(groups: &Groups<'_>, order: &Order, kind: &Kind) -> Result<(), D
     Ok(())
 }
 
-/// Assumptions an earlier conversion wrote into Image Comments
+/// Assumptions an earlier conversion of ours wrote into Image Comments
+///
+/// Whoever types a comment may begin it as we do, and go on with a name: only what bears our seal is taken.
 fn earlier_assumptions(root: View<'_>, notes: &mut Notes) {
     let Some(listed) = root.text(tags::IMAGE_COMMENTS).and_then(|text| text.strip_prefix(ASSUMED_PREFIX))
     else {
         return;
     };
-    for line in listed.lines().map(str::trim).filter(|line| !line.is_empty()) {
-        notes.assume(line);
+    let mut lines = listed.lines().map(str::trim);
+    let seal = lines.next().unwrap_or_default();
+    let lines: Vec<&str> = lines.filter(|line| !line.is_empty()).collect();
+    if header::seal(&lines) == seal {
+        lines.into_iter().for_each(|line| notes.assume(line));
     }
 }
 

@@ -7,6 +7,7 @@
 use dicom_dictionary_std::tags;
 
 use super::DicomError;
+use super::header::GATED_BEATS;
 use super::mapping::{self, Item, Mapping};
 use super::tree::View;
 use crate::format::{ABSURD, NYQUIST_M_S, Notes};
@@ -282,6 +283,8 @@ pub(super) struct Context {
     pub(super) nyquist: Option<MetresPerSecond>,
     /// R-R intervals of the single beats in seconds (DCM 122182), in the order of their items
     pub(super) beats_rr_s: Vec<f64>,
+    /// Number of gated beats, where a volume that was written again says it
+    pub(super) gated_beats: Option<u32>,
 }
 
 /// Reads the Acquisition Context Sequence
@@ -302,6 +305,9 @@ pub(super) fn context(root: View<'_>) -> Context {
             }
             (Some("122182"), Some("DCM"), Some("ms")) => context.beats_rr_s.push(value / 1000.0),
             (Some("122182"), Some("DCM"), Some("s")) => context.beats_rr_s.push(value),
+            (Some(concept), Some(scheme), Some("1")) if [concept, scheme] == GATED_BEATS[..2] => {
+                context.gated_beats = (value.fract() == 0.0).then_some(value as u32);
+            }
             _ => {}
         }
     }

@@ -8,7 +8,7 @@ use dicom_dictionary_std::tags;
 use dicom_object::InMemDicomObject;
 
 /// A data set under construction
-#[derive(Clone, Default)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub(super) struct Set(Vec<DataElement<InMemDicomObject>>);
 
 impl Set {
@@ -55,6 +55,11 @@ impl Set {
     /// A coded concept
     pub(super) fn code(self, tag: Tag, value: &str, scheme: &str, meaning: &str) -> Self {
         self.item(tag, code(value, scheme, meaning))
+    }
+    /// All elements of another set; where both have one, that of the other
+    pub(super) fn and(mut self, other: Set) -> Self {
+        self.0.extend(other.0);
+        self
     }
     /// The finished data set
     pub(super) fn build(self) -> InMemDicomObject {

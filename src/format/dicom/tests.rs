@@ -109,7 +109,7 @@ pub(crate) fn assert_same(a: &Volume4, b: &Volume4) {
 const SYNTAXES: [Syntax; 4] = [Syntax::ExplicitLittle, Syntax::Rle, Syntax::JpegLs, Syntax::Deflated];
 
 fn options(syntax: Syntax) -> WriteOptions {
-    WriteOptions { syntax, acquired: None }
+    WriteOptions { syntax, ..WriteOptions::default() }
 }
 
 fn reread(bytes: Vec<u8>) -> Volume4 {
@@ -374,4 +374,38 @@ fn a_volume_in_parts_is_whole_or_refused() {
     }
     let nothing = tempfile::tempdir().unwrap();
     assert!(matches!(open(nothing.path(), &OpenOptions::default()), Err(FormatError::NoVolume { .. })));
+}
+
+#[test]
+fn hints_fit_their_messages() {
+    use crate::volume::TimelineError;
+    let longer = DicomError::PixelLength { needed: 10, available: 20 };
+    assert!(!longer.hint().contains("cut off"), "{}", longer.hint());
+    assert!(DicomError::PixelLength { needed: 20, available: 10 }.hint().contains("cut off"));
+    for error in [
+        DicomError::Timeline { source: TimelineError::NotRising(1) },
+        DicomError::Layout { what: "encapsulated pixel data under a native transfer syntax".into() },
+        DicomError::Decode { frame: 1, message: "colours are decoded from JPEG baseline only".into() },
+        DicomError::Value { name: "the Nyquist velocity", found: "NaN m/s".into() },
+        DicomError::Missing { name: "Pixel Data", tag: dicom_dictionary_std::tags::PIXEL_DATA },
+    ] {
+        let hint = error.hint();
+        for word in ["nothing to measure", "only unsigned samples", "are damaged", "contradicts itself: the"]
+        {
+            assert!(!hint.contains(word), "{error}: {hint}");
+        }
+    }
+}
+
+#[test]
+fn assumptions_are_known_by_their_seal() {
+    let mut made = volume(&Made::default());
+    made.provenance.assumed = vec!["one thing; and é".to_owned(), "another".to_owned()];
+    let bytes = write_bytes(&made, &WriteOptions::default()).unwrap();
+    let back = reread(bytes.clone());
+    assert_eq!(back.provenance.assumed[..2], ["one thing; and ?", "another"]);
+    let at = bytes.windows(7).position(|window| window == b"another").unwrap();
+    let mut edited = bytes;
+    edited[at..at + 7].copy_from_slice(b"a name.");
+    assert!(reread(edited).provenance.assumed.iter().all(|line| !line.contains("name")));
 }

@@ -27,7 +27,7 @@ const VERSION: u32 = 1;
 /// Bytes of one cell inside the stream
 const CELL_BYTES: usize = 13;
 /// Most cells that are read: 60 mm at 0.3 mm in each direction
-const MOST_CELLS: usize = 8_000_000;
+pub(super) const MOST_CELLS: usize = 8_000_000;
 /// Longest header that is read, bytes
 const MOST_HEADER: usize = 4 << 20;
 /// Most memory the decompressor may take, kB: preset 6 needs 9 MB
@@ -324,28 +324,46 @@ mod tests {
         assert!(matches!(SolvedFlow::read(&later), Err(FlowError::Version(9))));
     }
 
+    /// A file of this header and no arrays
+    fn with_header(text: &[u8]) -> Vec<u8> {
+        let mut bytes = MAGIC.to_vec();
+        bytes.extend(VERSION.to_le_bytes());
+        let mut stream = XzWriter::new(bytes, XzOptions::with_preset(0)).unwrap();
+        stream.write_all(&(text.len() as u32).to_le_bytes()).unwrap();
+        stream.write_all(text).unwrap();
+        stream.finish().unwrap()
+    }
+
     #[test]
     fn a_header_that_promises_too_much_is_refused_before_memory_is_taken() {
-        for (cells, key) in
-            [([usize::MAX, 2, 2], "cells"), ([4000, 4000, 4000], "cells"), ([1, 20, 3], "cells")]
-        {
+        type Damage = fn(&mut FlowHeader);
+        let damages: [(Damage, &str); 11] = [
+            (|header| header.cells = [usize::MAX, 2, 2], "cells"),
+            (|header| header.cells = [4000; 3], "cells"),
+            (|header| header.cells = [1, 20, 3], "cells"),
+            (|header| header.cell_mm = 0.0, "cell_mm"),
+            (|header| header.origin_mm[1] = -1e9, "origin_mm"),
+            (|header| header.viscosity_mm2_s = -1.0, "viscosity_mm2_s"),
+            (|header| header.truth.effective_mm2 = 0.0, "effective_mm2"),
+            (|header| header.truth.core_m_s = 1e9, "core_m_s"),
+            (|header| header.truth.axis = [0.0, 0.6, 0.6], "axis"),
+            (|header| header.truth.orifices[0].axis = [0.0; 3], "axis"),
+            (|header| header.truth.outlines_mm.clear(), "outlines_mm"),
+        ];
+        for (damage, key) in damages {
             let mut header = linear().header;
-            header.cells = cells;
-            let text = serde_json::to_vec(&header).unwrap();
-            let mut bytes = MAGIC.to_vec();
-            bytes.extend(VERSION.to_le_bytes());
-            let mut stream = XzWriter::new(bytes, XzOptions::with_preset(0)).unwrap();
-            stream.write_all(&(text.len() as u32).to_le_bytes()).unwrap();
-            stream.write_all(&text).unwrap();
-            let bytes = stream.finish().unwrap();
-            match SolvedFlow::read(&bytes) {
+            damage(&mut header);
+            match SolvedFlow::read(&with_header(&serde_json::to_vec(&header).unwrap())) {
                 Err(FlowError::Value { key: told, .. }) => assert_eq!(told, key),
-                other => panic!("{other:?}"),
+                other => panic!("{key}: {other:?}"),
             }
         }
+        assert!(matches!(SolvedFlow::read(&with_header(b"{}")), Err(FlowError::Header(_))));
         // A grid that is possible, but whose arrays are not there.
         let mut header = linear().header;
         header.cells = [200, 200, 200];
+        let bytes = with_header(&serde_json::to_vec(&header).unwrap());
+        assert!(matches!(SolvedFlow::read(&bytes), Err(FlowError::Stream { part: "the arrays", .. })));
         assert!(SolvedFlow::new(header, linear().cells().to_vec()).is_none());
     }
 }

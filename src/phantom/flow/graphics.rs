@@ -60,6 +60,13 @@ pub(super) fn adapters() -> Vec<wgpu::Adapter> {
     found
 }
 
+/// The adapters that are not software
+pub(super) fn hardware() -> Vec<wgpu::Adapter> {
+    let mut found = adapters();
+    found.retain(|adapter| adapter.get_info().device_type != wgpu::DeviceType::Cpu);
+    found
+}
+
 impl Graphics {
     /// # Errors
     /// [`FlowSolveError::Graphics`] where the adapter cannot hold the flow or refuses it.

@@ -2,6 +2,7 @@
 
 use rayon::prelude::*;
 
+use super::file::MOST_CELLS as MOST_STORED;
 use super::geometry::Geometry;
 use super::recipe::{FlowRecipe, FlowRecipeError};
 
@@ -21,6 +22,8 @@ pub(super) const NOISE: f32 = 0.02;
 const MOST_REYNOLDS: f64 = 40_000.0;
 /// Least cells across an orifice's mean width
 const LEAST_CELLS: f64 = 9.0;
+/// Most cells: what graphics hold of them is 84 bytes each
+const MOST_CELLS: usize = 400_000_000;
 /// A stored cell is about this large, mm
 const STORED_MM: f64 = 0.3;
 /// Stored values of a cell: u v w, uu vv ww uv uw vw
@@ -56,7 +59,7 @@ pub(super) struct Lattice {
 
 impl Lattice {
     /// # Errors
-    /// [`FlowRecipeError`] where cells are too coarse or the Reynolds number too large.
+    /// [`FlowRecipeError`] where cells are too coarse or too many, or the Reynolds number is too large.
     pub(super) fn new(recipe: &FlowRecipe, geometry: &Geometry) -> Result<Self, FlowRecipeError> {
         let (fluid, chamber) = (&recipe.fluid, &recipe.chamber);
         let dx = fluid.cell_mm;
@@ -80,17 +83,14 @@ impl Lattice {
         let across = |axis: usize| (chamber.side_mm[axis] / dx).round() as usize + 2;
         let along = ((chamber.upstream_mm + chamber.downstream_mm) / dx).round() as usize;
         let cells = [across(0), across(1), along];
+        let count = cells[0] * cells[1] * cells[2];
+        if count > MOST_CELLS {
+            return Err(FlowRecipeError::Large { part: "cells", count, most: MOST_CELLS });
+        }
         let place = |axis: usize, i: usize| match axis {
             2 => (i as f64 + 0.5) * dx - chamber.upstream_mm,
             _ => (i as f64 - (cells[axis] as f64 - 1.0) / 2.0) * dx,
         };
-        let mut distance = vec![0.0f32; cells[0] * cells[1] * cells[2]];
-        distance.par_chunks_mut(cells[0] * cells[1]).enumerate().for_each(|(k, plane)| {
-            for (i, value) in plane.iter_mut().enumerate() {
-                let at = [place(0, i % cells[0]), place(1, i / cells[0]), place(2, k)];
-                *value = (geometry.distance(at) / dx).clamp(-8.0, 8.0) as f32;
-            }
-        });
         let ratio = (STORED_MM / dx + 0.01).round().max(1.0) as usize;
         let [side, from, to] = fluid.stored_mm;
         let index = |axis: usize, mm: f64| {
@@ -103,6 +103,17 @@ impl Lattice {
         let low = [index(0, -side / 2.0), index(1, -side / 2.0), index(2, from)];
         let high = [index(0, side / 2.0), index(1, side / 2.0), index(2, to)];
         let stored = [0, 1, 2].map(|a| ((high[a] - low[a]) / ratio).min((cells[a] - 1 - low[a]) / ratio));
+        let count: usize = stored.iter().product();
+        if count > MOST_STORED {
+            return Err(FlowRecipeError::Large { part: "stored cells", count, most: MOST_STORED });
+        }
+        let mut distance = vec![0.0f32; cells[0] * cells[1] * cells[2]];
+        distance.par_chunks_mut(cells[0] * cells[1]).enumerate().for_each(|(k, plane)| {
+            for (i, value) in plane.iter_mut().enumerate() {
+                let at = [place(0, i % cells[0]), place(1, i / cells[0]), place(2, k)];
+                *value = (geometry.distance(at) / dx).clamp(-8.0, 8.0) as f32;
+            }
+        });
         let middle = (ratio as f64 - 1.0) / 2.0 * dx;
         let speed_m_s = fluid.peak_m_s / CORE_SPEED;
         let step_s = dx * 1e-3 / speed_m_s;

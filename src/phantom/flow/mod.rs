@@ -26,6 +26,8 @@ mod library;
 mod processor;
 mod recipe;
 mod solve;
+#[cfg(test)]
+mod tests;
 pub mod trials;
 mod truth;
 

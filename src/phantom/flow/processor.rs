@@ -16,8 +16,8 @@ use wide::f32x8;
 
 use super::lattice::{DAMPED_CELLS, Lattice, NOISE, SMAGORINSKY, SUMS};
 
-/// Least cells that a thread takes at once
-const LEAST_SHARE: usize = 8192;
+/// Fewer cells are not worth handing out to threads
+const LEAST_SHARE: usize = 32_768;
 /// From this distance on, in cells, no neighbour is wall
 const FAR: f32 = 2.0;
 /// Cells that are stepped at once
@@ -109,14 +109,18 @@ impl<'a> Processor<'a> {
     pub(super) fn advance(&mut self) {
         let [nx, ny, _] = self.lattice.cells;
         let row = DIRECTIONS * nx;
-        let share = LEAST_SHARE.div_ceil(nx * ny);
         let mut next = std::mem::take(&mut self.next);
         let blood = self.blood();
-        next.par_chunks_mut(row * ny).with_min_len(share).enumerate().for_each(|(z, plane)| {
+        let plane = |(z, plane): (usize, &mut [f32])| {
             for (y, out) in plane.chunks_mut(row).enumerate() {
                 blood.row(y, z, out);
             }
-        });
+        };
+        if self.lattice.count() < LEAST_SHARE {
+            next.chunks_mut(row * ny).enumerate().for_each(plane);
+        } else {
+            next.par_chunks_mut(row * ny).enumerate().for_each(plane);
+        }
         self.next = std::mem::replace(&mut self.now, next);
         self.step += 1;
     }

@@ -191,6 +191,16 @@ pub enum FlowRecipeError {
         /// Side that would do
         needed: f64,
     },
+    /// More cells than can be held
+    #[error("the flow would have {count} {part}; at most {most} can be held")]
+    Large {
+        /// Cells of what
+        part: &'static str,
+        /// How many
+        count: usize,
+        /// Most
+        most: usize,
+    },
     /// The Reynolds number is beyond what this is stable for
     #[error("the flow would have a Reynolds number of {0:.0}; this solver is stable up to 40000")]
     Reynolds(f64),
@@ -208,6 +218,9 @@ impl FlowRecipeError {
             Self::Joined => "move the orifices apart, or draw them as one polygon",
             Self::Range { .. } => "change the value",
             Self::Coarse { .. } => "make fluid.cell_mm smaller; the cost grows with its fourth power",
+            Self::Large { .. } => {
+                "make fluid.cell_mm larger, or the chamber or what is stored (fluid.stored_mm) smaller"
+            }
             Self::Reynolds(_) => "lower the speed or raise the viscosity",
         }
     }
@@ -240,12 +253,16 @@ impl FlowRecipe {
         range("leaflet.slope", leaflet.slope, -1.5, 1.5)?;
         range("leaflet.rise_mm", leaflet.rise_mm, 0.0, 12.0)?;
         range("leaflet.jet_tilt_deg", leaflet.jet_tilt_deg, 0.0, 45.0)?;
+        range("leaflet.jet_azimuth_deg", leaflet.jet_azimuth_deg, -360.0, 360.0)?;
         range("chamber.side_mm", chamber.side_mm[0].min(chamber.side_mm[1]), 8.0, 80.0)?;
         range("chamber.side_mm", chamber.side_mm[0].max(chamber.side_mm[1]), 8.0, 80.0)?;
         range("chamber.upstream_mm", chamber.upstream_mm, 5.0, 60.0)?;
         range("chamber.downstream_mm", chamber.downstream_mm, 10.0, 100.0)?;
+        let half = chamber.side_mm[0] / 2.0;
+        range("chamber.side_wall_mm", chamber.side_wall_mm.unwrap_or(half), 1.0 - half, half)?;
         range("fluid.viscosity_mm2_s", fluid.viscosity_mm2_s, 0.5, 1000.0)?;
         range("fluid.peak_m_s", fluid.peak_m_s, 0.2, 8.0)?;
+        range("fluid.flow_ml_s", fluid.flow_ml_s.unwrap_or(1.0), 0.1, 2000.0)?;
         range("fluid.cell_mm", fluid.cell_mm, 0.05, 1.0)?;
         range("fluid.settle_ms", fluid.settle_ms, 0.0, 1000.0)?;
         range("fluid.average_ms", fluid.average_ms, 0.1, 1000.0)?;

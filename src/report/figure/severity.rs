@@ -92,9 +92,9 @@ fn row(svg: &mut Svg, placement: &Placement, unit: AreaUnit, top: f64, most: f64
             svg.rect((at(from), y), (at(to) - at(from), tall), colour::BAD, shade);
         }
     }
-    for (cut, word) in marks.into_iter().zip(["", "", "severe"]) {
+    for (cut, word) in marks.into_iter().zip(["moderate", "", "severe"]) {
         let Some(cut) = cut else { continue };
-        let dash = if word.is_empty() { Dash::Dotted } else { Dash::Solid };
+        let dash = if word == "severe" { Dash::Solid } else { Dash::Dotted };
         svg.line(
             (at(cut), y - 3.0),
             (at(cut), y + tall + 5.0),

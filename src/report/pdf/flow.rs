@@ -5,10 +5,10 @@ use super::Paper;
 use super::face::{Face, Weight};
 use super::sheet::{MARGIN, Mark, Sheet, Style};
 
-const TEXT: Style = Style::plain(9.0, INK);
+const TEXT: Style = Style::plain(8.5, INK);
 const HEAD: Style = Style::plain(8.0, QUIET);
 const CAPTION: Style = Style::plain(8.0, QUIET);
-const STEP: f64 = 12.2;
+const STEP: f64 = 10.9;
 /// How far a figure may shrink to fit on its page (our own choice: its letters stay legible)
 const SMALLEST: f64 = 0.68;
 
@@ -173,7 +173,7 @@ impl<'a> Flow<'a> {
                 .map(|(column, (cell, (_, own)))| self.face.lines(cell, TEXT.size, weight(column), *own))
                 .collect();
             let tall = cells.iter().map(Vec::len).max().unwrap_or(1);
-            let height = STEP * tall as f64 + 5.0;
+            let height = STEP * tall as f64 + 4.0;
             let bottom = self.sheet().bottom();
             if self.y + height > bottom && self.y > MARGIN {
                 self.page();

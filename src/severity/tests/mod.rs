@@ -95,99 +95,56 @@ fn counted(mild: usize, severe: usize) -> Option<String> {
 
 // ------------------------------------------------------------- cut points
 
+/// `II` or `II-III`
+fn range(words: &str) -> Grades {
+    let grade = |word: &str| Grade::ALL.into_iter().find(|grade| grade.name() == word).unwrap();
+    let (low, high) = words.split_once('-').unwrap_or((words, words));
+    Grades { low: grade(low), high: grade(high) }
+}
+
 #[test]
 fn every_cut_point_of_the_default_just_below_at_and_above() {
-    type Case<'a> = (&'a str, &'a str, &'a str, &'a [(f64, Grades)]);
-    use Grade::{I, II, III, IV};
-    let open = |low, high| Grades { low, high };
-    let upper = open(II, III);
-    let not_severe = open(I, III);
-    let cases: [Case<'_>; 9] = [
+    let central = "jet = \"large_central\"";
+    let radius = "convergence_nyquist_cm_s = 35";
+    for (key, label, beside, values) in [
         (
             "pisa_eroa_mm2",
             "EROA by PISA",
             "",
-            &[
-                (0.0, one(I)),
-                (19.99, one(I)),
-                (20.0, one(II)),
-                (20.01, one(II)),
-                (29.99, one(II)),
-                (30.0, one(III)),
-                (30.01, one(III)),
-                (39.99, one(III)),
-                (40.0, one(IV)),
-                (40.01, one(IV)),
-            ],
+            "0 I, 19.99 I, 20 II, 20.01 II, 29.99 II, 30 III, 30.01 III, 39.99 III, 40 IV, 40.01 IV",
         ),
         (
             "regurgitant_volume_ml",
             "Regurgitant volume",
             "",
-            &[
-                (29.9, one(I)),
-                (30.0, one(II)),
-                (30.1, one(II)),
-                (44.9, one(II)),
-                (45.0, one(III)),
-                (45.1, one(III)),
-                (59.9, one(III)),
-                (60.0, one(IV)),
-                (60.1, one(IV)),
-            ],
+            "29.9 I, 30 II, 30.1 II, 44.9 II, 45 III, 45.1 III, 59.9 III, 60 IV, 60.1 IV",
         ),
         (
             "regurgitant_fraction_percent",
             "Regurgitant fraction",
             "",
-            &[
-                (29.9, one(I)),
-                (30.0, one(II)),
-                (30.1, one(II)),
-                (39.9, one(II)),
-                (40.0, one(III)),
-                (40.1, one(III)),
-                (49.9, one(III)),
-                (50.0, one(IV)),
-                (50.1, one(IV)),
-            ],
+            "29.9 I, 30 II, 30.1 II, 39.9 II, 40 III, 40.1 III, 49.9 III, 50 IV, 50.1 IV",
         ),
         (
             "vc_width_mm",
             "VC width, one view",
             "",
-            &[(2.99, one(I)), (3.0, upper), (3.01, upper), (6.99, upper), (7.0, one(IV)), (7.01, one(IV))],
+            "2.99 I, 3 II-III, 3.01 II-III, 6.99 II-III, 7 IV, 7.01 IV",
         ),
-        (
-            "vc_width_biplane_mm",
-            "VC width, biplane",
-            "",
-            &[(7.99, not_severe), (8.0, not_severe), (8.01, one(IV))],
-        ),
+        ("vc_width_biplane_mm", "VC width, biplane", "", "7.99 I-III, 8 I-III, 8.01 IV"),
         (
             "convergence_radius_mm",
             "Flow convergence radius",
-            "convergence_nyquist_cm_s = 35",
-            &[(2.99, one(I)), (3.0, one(I)), (3.01, upper), (9.99, upper), (10.0, one(IV)), (10.01, one(IV))],
+            radius,
+            "2.99 I, 3 I, 3.01 II-III, 9.99 II-III, 10 IV, 10.01 IV",
         ),
-        (
-            "jet_area_percent",
-            "Jet area over left atrium",
-            "jet = \"large_central\"",
-            &[(49.9, not_severe), (50.0, not_severe), (50.1, one(IV))],
-        ),
-        ("e_wave_m_s", "Peak E-wave velocity", "", &[(1.19, not_severe), (1.2, not_severe), (1.21, one(IV))]),
-        (
-            "pisa_regurgitant_volume_ml",
-            "Regurgitant volume by PISA",
-            "",
-            &[(29.9, one(I)), (30.0, one(II)), (60.0, one(IV))],
-        ),
-    ];
-    for (key, label, beside, values) in cases {
-        for (value, expected) in values {
+        ("jet_area_percent", "Jet area over left atrium", central, "49.9 I-III, 50 I-III, 50.1 IV"),
+        ("e_wave_m_s", "Peak E-wave velocity", "", "1.19 I-III, 1.2 I-III, 1.21 IV"),
+        ("pisa_regurgitant_volume_ml", "Regurgitant volume by PISA", "", "29.9 I, 30 II, 60 IV"),
+    ] {
+        for (value, expected) in values.split(", ").map(|pair| pair.split_once(' ').unwrap()) {
             let grading = ase(&format!("{key} = {value}\n{beside}"));
-            assert_eq!(grades(&grading, label), *expected, "{key} = {value}");
+            assert_eq!(grades(&grading, label), range(expected), "{key} = {value}");
         }
     }
 }

@@ -445,8 +445,12 @@ fn drawn() -> impl Strategy<Value = Drawn> {
     );
     parts.prop_map(|(base, mut numbers, mut signs, fixed, area, (shape, table))| {
         let about = |at: f64| f64::clamp(base + 0.5 * (at - 0.5), 0.0, 1.0);
-        numbers.iter_mut().for_each(|(_, at, ..)| *at = about(*at));
-        signs.iter_mut().for_each(|(_, at, _)| *at = about(*at));
+        for (_, at, ..) in &mut numbers {
+            *at = about(*at);
+        }
+        for (_, at, _) in &mut signs {
+            *at = about(*at);
+        }
         let shape = [ShapeClass::Round, ShapeClass::Elliptical, ShapeClass::Crescent][shape];
         (pair(&numbers, &signs, &fixed), area, shape, table)
     })

@@ -5,7 +5,6 @@ use dicom_core::value::PrimitiveValue;
 use dicom_dictionary_std::tags;
 
 use super::super::set::Set;
-use super::super::source::SourceInstance;
 use super::codes::Code;
 
 /// How an item relates to the one above it
@@ -109,9 +108,8 @@ pub(super) fn number(relation: Relation, concept: Code, value: f64, unit: Code) 
 }
 
 /// An image the report rests on
-pub(super) fn image(concept: Code, source: &SourceInstance) -> Set {
-    item(Relation::Contains, "IMAGE", Some(concept))
-        .item(tags::REFERENCED_SOP_SEQUENCE, source.reference_item())
+pub(super) fn image(concept: Code, reference: Set) -> Set {
+    item(Relation::Contains, "IMAGE", Some(concept)).item(tags::REFERENCED_SOP_SEQUENCE, reference)
 }
 
 /// A closed planar polygon in a frame of reference, mm; the first point is repeated at its end

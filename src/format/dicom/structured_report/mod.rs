@@ -56,7 +56,7 @@ pub fn structured_report(
     options: &StructuredReportOptions,
 ) -> Result<Vec<u8>, WriteError> {
     let words = serde_json::to_string(results).map_err(|error| WriteError::Header(error.to_string()))?;
-    let content = Content::of_words("report", &format!("{}\0{words}\0{options:?}", source.instance));
+    let content = Content::of_words("report", &format!("{}\0{words}\0{options:?}", source.words()));
     let set = source
         .modules(options.identity)
         .text(tags::SOP_CLASS_UID, VR::UI, uids::COMPREHENSIVE3_DSR_STORAGE)
@@ -80,7 +80,9 @@ pub fn structured_report(
             ),
         );
     let set = match source.known {
-        Known::Instance => set.item(tags::CURRENT_REQUESTED_PROCEDURE_EVIDENCE_SEQUENCE, evidence(source)),
+        Known::Instance => {
+            set.item(tags::CURRENT_REQUESTED_PROCEDURE_EVIDENCE_SEQUENCE, evidence(source, options.identity))
+        }
         Known::MadeUp => set,
     };
     let set = item::from_template(set, "1500")
@@ -91,12 +93,12 @@ pub fn structured_report(
     part10(&set.build(), uids::COMPREHENSIVE3_DSR_STORAGE, &content.uid("instance"))
 }
 
-fn evidence(source: &SourceInstance) -> Set {
-    Set::default().text(tags::STUDY_INSTANCE_UID, VR::UI, &source.study).item(
+fn evidence(source: &SourceInstance, identity: Identity) -> Set {
+    Set::default().text(tags::STUDY_INSTANCE_UID, VR::UI, &source.study(identity)).item(
         tags::REFERENCED_SERIES_SEQUENCE,
         Set::default()
-            .text(tags::SERIES_INSTANCE_UID, VR::UI, &source.series)
-            .item(tags::REFERENCED_SOP_SEQUENCE, source.reference_item()),
+            .text(tags::SERIES_INSTANCE_UID, VR::UI, &source.series(identity))
+            .items(tags::REFERENCED_SOP_SEQUENCE, source.reference_items(identity)),
     )
 }
 
@@ -121,8 +123,11 @@ fn tree(
         item::code(Modifier, codes::PROCEDURE_REPORTED, codes::ECHOCARDIOGRAPHY),
     ]);
     if source.known == Known::Instance {
-        let group =
-            item::container(codes::IMAGE_LIBRARY_GROUP, None, vec![item::image(codes::SOURCE, source)]);
+        // The frames that were traced: those of the velocity at each jet's peak.
+        let times: Vec<usize> = results.jets.iter().map(|jet| jet.peak_frame).collect();
+        let images = source.frame_items(&times, options.identity);
+        let images = images.into_iter().map(|image| item::image(codes::SOURCE, image)).collect();
+        let group = item::container(codes::IMAGE_LIBRARY_GROUP, None, images);
         below.push(item::container(codes::IMAGE_LIBRARY, None, vec![group]));
     }
     let mut groups: Vec<Set> = results.jets.iter().map(|jet| jet_group(jet, source, options)).collect();
@@ -133,7 +138,7 @@ fn tree(
 
 /// Identifiers by which later reports can speak of the same thing
 fn tracking(source: &SourceInstance, name: &str) -> [Set; 2] {
-    let content = Content::of_words("tracking", &source.instance);
+    let content = Content::of_words("tracking", source.words());
     [
         item::text(Context, codes::TRACKING_ID, name),
         item::uid(Context, codes::TRACKING_UID, &content.uid(name)),
@@ -155,7 +160,7 @@ fn jet_group(jet: &JetResult, source: &SourceInstance, options: &StructuredRepor
     below.push(finding(options));
     below.push(item::code(Modifier, codes::FINDING_SITE, codes::VENA_CONTRACTA));
     if jet.tracing_mm.len() > 2 {
-        below.push(item::polygon(codes::IMAGE_REGION, &jet.tracing_mm, &source.reference));
+        below.push(item::polygon(codes::IMAGE_REGION, &jet.tracing_mm, &source.reference(options.identity)));
     }
     let width = match options.valve {
         None => codes::VC_WIDTH,

@@ -1,0 +1,30 @@
+//! The whole measurement on solved flows for tuning: one jet, its axis and level, an interval that holds, the flow.
+//!
+//! `examples/accuracy` judges on the flows for testing, by stratum; these few say that nothing is broken.
+
+#![allow(clippy::unwrap_used, reason = "a test may fail where it stands")]
+
+use narrows::job::Watch;
+use narrows::measure::{Options, measure};
+use narrows::phantom::{Recipe, simulate};
+
+#[test]
+fn solved_jets_are_found_once_and_their_intervals_hold() {
+    for name in ["round-33-thick", "ellipse-12-6", "crescent-100"] {
+        let recipe = format!(
+            "name = \"{name}\"\nseed = 5\n[beat]\nframes = 1\nfirst_s = 0.2\n[flow]\nsolved = \"{name}\"\n"
+        );
+        let (volume, truth) = simulate(&Recipe::from_toml(&recipe).unwrap(), &Watch::silent()).unwrap();
+        let results = measure(&volume, &Options::default(), &Watch::silent()).unwrap();
+        assert_eq!(results.jets.len(), 1, "{name}");
+        let (jet, put_in) = (&results.jets[0], &truth.jets[0].frames[0]);
+        let area = put_in.effective_area_mm2;
+        assert!(jet.vca_mm2.low <= area && area <= jet.vca_mm2.high, "{name}: {:?} {area}", jet.vca_mm2);
+        assert!((jet.vca_mm2.value / area - 1.0).abs() < 0.3, "{name}: {:?} {area}", jet.vca_mm2);
+        let cosine: f64 = (0..3).map(|i| jet.axis[i] * truth.jets[0].axis[i]).sum();
+        assert!(cosine > f64::cos(8f64.to_radians()), "{name}: {}", cosine.acos().to_degrees());
+        let away: f64 = (0..3).map(|i| (jet.neck_mm[i] - put_in.neck_mm[i]).powi(2)).sum();
+        assert!(away.sqrt() < 2.5, "{name}: {} mm", away.sqrt());
+        assert!(jet.displayed_area_mm2.unwrap().value > 0.8 * jet.vca_mm2.value);
+    }
+}
