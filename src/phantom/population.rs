@@ -12,7 +12,7 @@
 //! | gain | 0.25 to 0.5 of the full-signal power (80 %), or 0.15 to 0.55 |
 //! | point spread | lateral 0.6 to 1.3 mm (the middle most frequent), elevational 1 to 2.5 times that (mostly below 1.5), axial 0.3 to 0.6 |
 //! | beams | 0.8 to 1.5 degrees; voxels of 0.5 to 0.65 mm |
-//! | wall filter | half power at 0.08 to 0.22 m/s; packets of 6 to 16 pulses |
+//! | wall filter | regression on polynomials or recursive, half power at 0.08 to 0.22 m/s; packets of 6 to 16 pulses |
 //! | chamber blood | 0.15 to 0.6 of the wall filter (half of all), or 0.8 to 2.5 of it, to 0.35 m/s |
 //! | streams | of 0.1 to 0.4 m/s across both chambers in 30 % of the latter |
 //! | stored | power (45 %, half of them with variance), variance (20 %), velocity alone (35 %) |
@@ -37,6 +37,8 @@ use crate::volume::ChannelKind;
 const AREA_MM2: [f64; 2] = [8.0, 250.0];
 /// Smallest and largest scale of a flow
 const SCALE: [f64; 2] = [0.6, 1.6];
+/// Speeds at which wall filters leave half of the power, m/s
+const PASSES_M_S: [f64; 2] = [0.08, 0.22];
 /// Fastest root mean square speed of chamber blood, m/s
 const FASTEST_BLOOD_M_S: f64 = 0.35;
 /// Shares of recipes with power, and with variance but no power
@@ -244,9 +246,14 @@ fn scanner(recipe: &mut Recipe, draw: &mut Draw) {
     }
     doppler.packet = 6 + (draw.unit() * 11.0) as usize;
     let cutoff_m_s = draw.between(0.06, 0.2);
-    let recursive = WallFilter::Recursive { cutoff_m_s };
-    let regression = WallFilter::Polynomial { order: if doppler.packet < 12 { 1 } else { 2 } };
-    doppler.wall_filter = draw.one_of(&[recursive, regression]);
+    let mut filters = vec![WallFilter::Recursive { cutoff_m_s }];
+    filters.extend([1, 2, 3].map(|order| WallFilter::Polynomial { order }));
+    filters.retain(|kind| {
+        let passes =
+            PacketFilter::new(*kind, doppler.packet, doppler.nyquist_m_s).half_power(doppler.nyquist_m_s);
+        (PASSES_M_S[0]..=PASSES_M_S[1]).contains(&passes)
+    });
+    doppler.wall_filter = if filters.is_empty() { doppler.wall_filter } else { draw.one_of(&filters) };
     if draw.unit() < 0.15 {
         doppler.reject_m_s = draw.between(0.02, 0.1);
     }
@@ -324,7 +331,7 @@ mod tests {
             assert!((0.08..=0.7).contains(&doppler.gain) && (0.4..=0.8).contains(&doppler.nyquist_m_s));
             let filter = PacketFilter::new(doppler.wall_filter, doppler.packet, doppler.nyquist_m_s);
             let passes = filter.half_power(doppler.nyquist_m_s);
-            assert!((0.06..0.24).contains(&passes), "{passes} {doppler:?}");
+            assert!((PASSES_M_S[0]..=PASSES_M_S[1]).contains(&passes), "{passes} {doppler:?}");
             slow += u32::from(recipe.blood.speed_m_s < 0.7 * passes);
             // Frames over the whole of systole.
             let (beat, end) = (&recipe.beat, recipe.beat.systole_onset_s + recipe.beat.systole_duration_s);
