@@ -174,7 +174,7 @@ mod tests {
     #[test]
     fn severity_leads_with_its_probability_or_what_would_settle_it() {
         let both = "pisa_eroa_mm2 = 52\nregurgitant_fraction_percent = 60";
-        assert_eq!(of(both, &Own::default()), ["Severe", "probability 98 %"]);
+        assert_eq!(of(both, &Own::default()), ["Severe", "probability 99 %"]);
         let near = "pisa_eroa_mm2 = 41\nregurgitant_fraction_percent = 51";
         assert!(of(near, &Own::default())[0].starts_with("Probably severe"));
         let [headline, beside] = of("pisa_eroa_mm2 = 38", &Own::default());

@@ -456,12 +456,12 @@ mod tests {
             names,
             [
                 "/frames.csv",
+                "/grading.csv",
                 "/index.html",
                 "/jets.csv",
                 "/notes.txt",
                 "/report.pdf",
                 "/results.json",
-                "/grading.csv",
                 "figures/jet-2-sketch.svg"
             ]
         );

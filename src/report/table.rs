@@ -177,6 +177,8 @@ mod tests {
         let placements = &results.severity.as_ref().unwrap().placements;
         assert!(placements.len() > 5);
         assert_eq!(table.lines().count(), 1 + placements.len());
-        assert!(table.contains("VC area in 3D,the volume,41.25,35.5,47.75,mm²,41.25 mm² (35.5 to 47.75),"));
+        assert!(table.contains(
+            "\"VC area in 3D, effective\",the volume,41.25,35.5,47.75,mm²,41.25 mm² (35.5 to 47.75),"
+        ));
     }
 }
