@@ -14,7 +14,7 @@ use crate::study::agree::{self, AgreeOptions, Agreement, Readings, Repeats, Tabl
 #[derive(Debug, Args)]
 pub(super) struct Arguments {
     /// The readings: CSV, one row a reading, with the columns volume, reader, value and, where there
-    /// are any, repeat and grade
+    /// are any, repeat, grade and patient
     table: PathBuf,
     /// Folder for page, figures, agreement.json and agreement.csv
     #[arg(long, value_name = "DIR")]
@@ -31,6 +31,15 @@ pub(super) struct Arguments {
     /// All grades, the mildest first, separated by commas [default: well-known scales are recognised]
     #[arg(long, value_name = "LIST", value_delimiter = ',')]
     grades: Vec<String>,
+    /// The reader who is the reference: Deming's line and, with --severe, a ROC curve for each other reader
+    #[arg(long, value_name = "READER")]
+    reference: Option<String>,
+    /// The reference is severe from this value on
+    #[arg(long, value_name = "NUMBER", requires = "reference")]
+    severe: Option<f64>,
+    /// How many volumes give the limits of agreement a 95 % interval of plus or minus this
+    #[arg(long, value_name = "HALF_WIDTH")]
+    plan: Option<f64>,
     /// Start of the random numbers of the bootstrap
     #[arg(long, value_name = "NUMBER", default_value_t = 1)]
     seed: u64,
@@ -70,6 +79,9 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
             RepeatRule::Mean => Repeats::Mean,
         },
         seed: arguments.seed,
+        reference: arguments.reference.clone(),
+        severe: arguments.severe,
+        half_width: arguments.plan,
         ..AgreeOptions::default()
     };
     let found = agree::agree(&readings, source, &options)?;

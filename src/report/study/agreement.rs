@@ -9,7 +9,7 @@ use crate::report::svg::escape;
 use crate::report::table::Row;
 use crate::report::words::{fixed, signed};
 use crate::report::{ReportError, png_from_svg};
-use crate::study::agree::{Agreement, BlandAltman, Weights};
+use crate::study::agree::{Agreement, BlandAltman, Estimate, Weights};
 
 /// Everything that `narrows agree` writes
 ///
@@ -74,6 +74,15 @@ pub fn agreement_csv(document: &Agreement) -> String {
         if let Some([slope, low, high]) = pair.slope {
             row("change of difference for a unit of the mean", who, Some(slope), Some([low, high]), n, "");
         }
+        if let Some(ratio) = pair.ratio {
+            row("ratio, geometric mean", who, Some(ratio.value), None, n, "");
+            for (name, [value, low, high]) in [
+                ("ratio, lower limit of agreement", ratio.lower),
+                ("ratio, upper limit of agreement", ratio.upper),
+            ] {
+                row(name, who, Some(value), Some([low, high]), n, "");
+            }
+        }
         if let Some(error) = pair.percent_error {
             let n = error.volumes;
             row("mean absolute percent difference", who, Some(error.mean), None, n, "%");
@@ -88,6 +97,32 @@ pub fn agreement_csv(document: &Agreement) -> String {
             );
             row("1.96 SD over mean", who, error.limits_over_mean, None, n, "%");
         }
+    }
+    for one in &document.clusters {
+        let (who, n) = ([one.first.as_str(), one.second.as_str()], one.volumes);
+        row("bias, over patients", who, Some(one.bias), Some(one.bias_interval), n, unit);
+        row("variance of differences between patients", who, Some(one.between), None, n, "");
+        row("variance of differences within patients", who, Some(one.within), None, n, "");
+        row("lower limit of agreement, over patients", who, Some(one.limits[0]), None, n, unit);
+        row("upper limit of agreement, over patients", who, Some(one.limits[1]), None, n, unit);
+    }
+    for one in &document.references {
+        let (who, n) = ([one.reader.as_str(), one.reference.as_str()], one.volumes);
+        let mut put = |name: &str, found: Option<Estimate>, unit: &str| {
+            row(name, who, found.map(|f| f.value), found.and_then(|f| f.interval), n, unit);
+        };
+        put("Deming slope", one.slope, "");
+        put("Deming intercept", one.intercept, unit);
+        if let Some(roc) = one.roc {
+            put("area under the ROC curve", Some(roc.area), "");
+            let number = |value: f64| Some(Estimate { value, interval: None });
+            put("best cut", number(roc.best_cut), unit);
+            put("sensitivity", number(roc.sensitivity), "");
+            put("specificity", number(roc.specificity), "");
+        }
+    }
+    if let Some(plan) = &document.plan {
+        row("volumes needed", all, Some(plan.volumes as f64), None, plan.volumes, "");
     }
     for one in &document.within {
         let (who, n) = ([one.reader.as_str(), one.reader.as_str()], one.volumes);
@@ -110,7 +145,11 @@ pub fn agreement_csv(document: &Agreement) -> String {
     if let Some(found) = &document.grades {
         for pair in &found.pairs {
             let name = kappa_name(pair.weights);
-            row(name, [&pair.first, &pair.second], pair.value, pair.interval, pair.volumes, "");
+            let who = [pair.first.as_str(), pair.second.as_str()];
+            row(name, who, pair.value, pair.interval, pair.volumes, "");
+            if let Some(ac1) = pair.ac1 {
+                row("AC1", who, Some(ac1.value), ac1.interval, pair.volumes, "");
+            }
         }
         if let Some(fleiss) = &found.all {
             row("Fleiss kappa", all, fleiss.value, fleiss.interval, fleiss.volumes, "");
@@ -149,6 +188,7 @@ fn page(document: &Agreement, figures: &[String]) -> String {
     out.push_str("</section>\n");
     reliability(&mut out, document);
     differences(&mut out, "Pairs of readers", &document.pairs, &figures[..document.pairs.len()], document);
+    more(&mut out, document);
     within(&mut out, document);
     differences(&mut out, "Repeats", &document.repeats, &figures[document.pairs.len()..], document);
     grades(&mut out, document);
@@ -284,6 +324,72 @@ fn differences(
         figure(out, svg, &format!("Each circle is a volume.{sd}{slope}"));
     }
     out.push_str("</section>\n");
+}
+
+/// What stands beside the differences: ratios, patients, the reference, the plan
+fn more(out: &mut String, document: &Agreement) {
+    let ends = |[value, low, high]: [f64; 3]| with_interval(Some(value), Some([low, high]), 2);
+    let estimate =
+        |found: Option<Estimate>| with_interval(found.map(|f| f.value), found.and_then(|f| f.interval), 2);
+    let ratios: Vec<Vec<String>> = document
+        .pairs
+        .iter()
+        .filter_map(|pair| {
+            let ratio = pair.ratio?;
+            let name = format!("{} / {}", pair.first, pair.second);
+            Some(vec![name, fixed(ratio.value, 2), ends(ratio.lower), ends(ratio.upper)])
+        })
+        .collect();
+    if !ratios.is_empty() {
+        out.push_str("<section>\n<h2>As ratios</h2>\n");
+        table(out, &["", "geometric mean", "lower limit (95 %)", "upper limit (95 %)"], &ratios);
+        out.push_str("</section>\n");
+    }
+    if !document.clusters.is_empty() {
+        out.push_str("<section>\n<h2>Several volumes of one patient</h2>\n");
+        let rows = document.clusters.iter().map(|one| {
+            vec![
+                format!("{} − {}", one.first, one.second),
+                format!("{} of {}", one.volumes, one.patients),
+                with_interval(Some(one.bias), Some(one.bias_interval), 2),
+                format!("{} to {}", signed(one.limits[0], 2), signed(one.limits[1], 2)),
+            ]
+        });
+        let head = ["", "volumes of patients", "bias (95 %)", "limits of agreement"];
+        table(out, &head, &rows.collect::<Vec<_>>());
+        out.push_str("</section>\n");
+    }
+    if let Some(first) = document.references.first() {
+        let _ = writeln!(out, "<section>\n<h2>Against {}</h2>", escape(&first.reference));
+        let rows = document.references.iter().map(|one| {
+            let (area, cut) = one.roc.map_or_else(
+                || (String::new(), String::new()),
+                |roc| {
+                    let share = |share: f64| fixed(100.0 * share, 0);
+                    let rates = format!("{} % and {} %", share(roc.sensitivity), share(roc.specificity));
+                    (estimate(Some(roc.area)), format!("{}: {rates}", fixed(roc.best_cut, 2)))
+                },
+            );
+            vec![
+                one.reader.clone(),
+                one.volumes.to_string(),
+                estimate(one.slope),
+                estimate(one.intercept),
+                area,
+                cut,
+            ]
+        });
+        let head = [
+            "reader",
+            "volumes",
+            "slope (95 %)",
+            "intercept (95 %)",
+            "area under the ROC curve (95 %)",
+            "best cut: sensitivity and specificity",
+        ];
+        table(out, &head, &rows.collect::<Vec<_>>());
+        out.push_str("</section>\n");
+    }
 }
 
 fn within(out: &mut String, document: &Agreement) {

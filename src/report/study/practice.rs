@@ -174,7 +174,9 @@ pub fn practice_jet(jet: &JetScore) -> String {
         fixed(jet.truth_mm2, 1)
     );
     if let (Some(frame), Some(best)) = (jet.frame, jet.true_frame) {
-        let _ = write!(words, "; frame {frame}, largest in {best}");
+        if frame != best {
+            let _ = write!(words, "; frame {}, largest in {}", frame + 1, best + 1);
+        }
     }
     if let Some(tilt) = jet.tilt_deg {
         let _ = write!(words, "; tilt {}°", fixed(tilt, 0));

@@ -14,6 +14,9 @@ use crate::numeric::stats::{line_fit, mean, standard_deviation};
 /// How many standard deviations from the bias the limits lie: the normal quantile of 97.5 %
 const LIMIT: f64 = 1.959_963_984_540_054;
 
+/// Name of a series of logarithms
+const LOGARITHM: &str = "\u{0}log";
+
 /// One limit of agreement
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Limit {
@@ -51,6 +54,19 @@ pub struct PercentError {
     pub limits_over_mean: Option<f64>,
 }
 
+/// Limits of agreement as ratios: where scatter grows with size, this is what stays the same
+///
+/// Bias and limits of the differences of logarithms, taken back (Bland and Altman 1999, section 3).
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Ratio {
+    /// Geometric mean of first over second
+    pub value: f64,
+    /// Lower limit with its exact 95 % interval
+    pub lower: [f64; 3],
+    /// Upper limit with its exact 95 % interval
+    pub upper: [f64; 3],
+}
+
 /// Two series of readings compared
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct BlandAltman {
@@ -77,6 +93,9 @@ pub struct BlandAltman {
     /// Change of the difference for a unit of the mean, with its 95 % interval: where it excludes
     /// zero, one bias and two limits do not describe the readers. `null` below three volumes
     pub slope: Option<[f64; 3]>,
+    /// Limits as ratios, first over second, from the logarithms; `null` where a value is not positive
+    #[serde(default)]
+    pub ratio: Option<Ratio>,
     /// Percent error; `null` where no volume has a mean other than zero
     pub percent_error: Option<PercentError>,
     /// The volumes
@@ -169,9 +188,28 @@ pub(super) fn compare(series: &Series<'_>) -> Option<BlandAltman> {
         lower: limit(-1.0),
         upper: limit(1.0),
         slope,
+        ratio: ratio(series),
         percent_error: percent_error(&points, single),
         points,
     })
+}
+
+/// The same comparison of logarithms, taken back; not where repeats were averaged, whose scatter is not that
+/// of logarithms
+fn ratio(series: &Series<'_>) -> Option<Ratio> {
+    let is_log = series.first == LOGARITHM;
+    let positive = series.pairs.iter().all(|(_, a, b)| a.unwrap_or(1.0) > 0.0 && b.unwrap_or(1.0) > 0.0);
+    if is_log || !positive || series.averaged.is_some() {
+        return None;
+    }
+    let pairs = series.pairs.iter().map(|(name, a, b)| (*name, a.map(libm::log), b.map(libm::log))).collect();
+    let logs = compare(&Series { first: LOGARITHM, second: "", pairs, averaged: None })?;
+    let limit = |limit: Option<Limit>| {
+        let limit = limit?;
+        let [low, high] = limit.exact?;
+        Some([limit.value, low, high].map(libm::exp)).filter(|ends| ends.iter().all(|end| end.is_finite()))
+    };
+    Some(Ratio { value: libm::exp(logs.bias), lower: limit(logs.lower)?, upper: limit(logs.upper)? })
 }
 
 /// The standard deviation of differences of single readings, from that of means of repeats
@@ -241,6 +279,21 @@ pub(super) mod tests {
 
     fn close(found: f64, expected: f64, within: f64) {
         assert!((found - expected).abs() < within, "{found} instead of {expected}");
+    }
+
+    #[test]
+    fn limits_as_ratios() {
+        // Logarithms of the first readings by numpy: geometric mean 0.9883, limits 0.7783 and 1.2550.
+        let names: Vec<String> = (1..=17).map(|n| n.to_string()).collect();
+        let pairs =
+            FLOW.iter().zip(&names).map(|(r, name)| (name.as_str(), Some(r[0]), Some(r[2]))).collect();
+        let found =
+            compare(&Series { first: "a", second: "b", pairs, averaged: None }).unwrap().ratio.unwrap();
+        assert!((found.value - 0.988_284_6).abs() < 1e-6);
+        assert!((found.lower[0] - 0.778_270_8).abs() < 1e-6 && (found.upper[0] - 1.254_969_9).abs() < 1e-6);
+        assert!(found.lower[1] < found.lower[0] && found.lower[0] < found.lower[2]);
+        let pairs = vec![("1", Some(0.0), Some(1.0)), ("2", Some(2.0), Some(1.0))];
+        assert_eq!(compare(&Series { first: "a", second: "b", pairs, averaged: None }).unwrap().ratio, None);
     }
 
     #[test]

@@ -57,6 +57,41 @@ pub(super) fn paragraphs(document: &Agreement, options: &AgreeOptions) -> Vec<St
              divided by the square root of 2 (common practice, no source)."
         ));
     }
+    if document.pairs.iter().any(|pair| pair.ratio.is_some()) {
+        out.push(
+            "Ratios of two readings are summarised by the same limits of their logarithms, taken back (Bland and \
+             Altman, Stat Methods Med Res 1999;8:135-60)."
+                .to_owned(),
+        );
+    }
+    if !document.clusters.is_empty() {
+        out.push(
+            "Where a patient has several volumes, limits of agreement rest on the variances of the differences between \
+             and within patients, from a one-way analysis of variance (Bland and Altman, J Biopharm Stat \
+             2007;17:571-82)."
+                .to_owned(),
+        );
+    }
+    if let Some(one) = document.references.first() {
+        out.push(format!(
+            "Agreement with the reference {} is Deming's line with a variance ratio of 1, its intervals by the jackknife \
+             (Linnet, Clin Chem 1990;36:1478-82){}.",
+            one.reference,
+            one.roc.map_or_else(String::new, |roc| format!(
+                "; with the reference called severe from {} on, the area under the ROC curve with the interval of DeLong and \
+                 others (Biometrics 1988;44:837-45), and the cut of the largest sensitivity plus specificity, found \
+                 on these data and not validated",
+                roc.threshold
+            ))
+        ));
+    }
+    if let Some(plan) = &document.plan {
+        out.push(format!(
+            "With a standard deviation of the differences of {:.3}, {} volumes of as many patients give the limits of \
+             agreement a 95 % interval of ± {} (standard error of a limit after Bland and Altman 1986).",
+            plan.standard_deviation, plan.volumes, plan.half_width
+        ));
+    }
     if !document.within.is_empty() {
         out.push(
             "Scatter within readers is the within-volume standard deviation of a one-way analysis of \
@@ -83,9 +118,16 @@ pub(super) fn paragraphs(document: &Agreement, options: &AgreeOptions) -> Vec<St
         out.push(format!(
             "Agreement of grades of two readers is Cohen's kappa (Educ Psychol Meas 1960;20:37-46){weighted}, \
              its interval by the large-sample standard error of Fleiss, Cohen and Everitt (Psychol Bull \
-             1969;72:323-7){all}."
+             1969;72:323-7){all}. Where nearly all volumes are of one grade kappa falls although readers agree; Gwet's AC1 \
+             (Br J Math Stat Psychol 2008;61:29-48) stands beside it."
         ));
     }
+    out.push(
+        "Of the guidelines for reporting reliability and agreement (GRRAS, Kottner and others, J Clin Epidemiol \
+         2011;64:96-106; items from memory) this covers 6 (sample size), 10 (statistics), 11 (how many readers and \
+         volumes), 13 (estimates with their uncertainty); 3 to 5, 7 to 9, 12 and 14 are the authors' to write."
+            .to_owned(),
+    );
     out
 }
 

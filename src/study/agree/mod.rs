@@ -6,19 +6,23 @@
 //! readings that it can; those it cannot are named in the document.
 
 mod bland;
+mod clusters;
 mod icc;
 mod kappa;
 mod methods;
 mod readings;
+mod reference;
 mod within;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-pub use bland::{BlandAltman, Limit, PercentError, Point};
+pub use bland::{BlandAltman, Limit, PercentError, Point, Ratio};
+pub use clusters::{Clustered, Plan};
 pub use icc::{Icc, MeanSquares};
 pub use kappa::{FleissKappa, Kappa, Weights};
 pub use readings::{GradeOrder, GradeScale, Readings, Repeats};
+pub use reference::{AgainstReference, Estimate, Roc};
 pub use within::Within;
 
 use super::StudyError;
@@ -28,7 +32,7 @@ use crate::measure::results::Tool;
 pub const SCHEMA: &str = "narrows/agreement/1";
 
 /// What the user may settle
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct AgreeOptions {
     /// Name of the column of values
     pub value: String,
@@ -40,11 +44,26 @@ pub struct AgreeOptions {
     pub resamples: usize,
     /// Start of the random numbers
     pub seed: u64,
+    /// The reader who is the reference, if one is
+    pub reference: Option<String>,
+    /// The reference is severe from this value on
+    pub severe: Option<f64>,
+    /// Half width of the interval of a limit that a study is planned for
+    pub half_width: Option<f64>,
 }
 
 impl Default for AgreeOptions {
     fn default() -> Self {
-        Self { value: "value".into(), unit: String::new(), repeats: Repeats::First, resamples: 2000, seed: 1 }
+        Self {
+            value: "value".into(),
+            unit: String::new(),
+            repeats: Repeats::First,
+            resamples: 2000,
+            seed: 1,
+            reference: None,
+            severe: None,
+            half_width: None,
+        }
     }
 }
 
@@ -63,6 +82,15 @@ pub struct Agreement {
     pub reliability: Option<Reliability>,
     /// Every pair of readers
     pub pairs: Vec<BlandAltman>,
+    /// Every pair again, several volumes of a patient counted as such; empty without a column of patients
+    #[serde(default)]
+    pub clusters: Vec<Clustered>,
+    /// Each reader against the reference; empty without one
+    #[serde(default)]
+    pub references: Vec<AgainstReference>,
+    /// How many volumes limits of a wanted width need; `null` where it was not asked
+    #[serde(default)]
+    pub plan: Option<Plan>,
     /// Each reader against herself, first repeat against second
     pub repeats: Vec<BlandAltman>,
     /// Each reader's own scatter, then all readers pooled
@@ -171,6 +199,10 @@ pub fn agree(
     let averaged = options.repeats == Repeats::Mean && readings.repeats().len() > 1;
     let pairs = pairs(readings, options.repeats, averaged);
     let repeats = repeats(readings);
+    let clusters = clusters(readings, options.repeats);
+    let references = references(readings, options)?;
+    let widest = pairs.iter().filter_map(|pair| pair.standard_deviation).fold(0.0, f64::max);
+    let plan = options.half_width.and_then(|half| clusters::plan(widest, half));
     let reliability = reliability(readings, options.repeats);
     let grades = readings.grades().map(|scale| grades(readings, scale, options));
     let graded = grades.as_ref().is_some_and(|g| g.pairs.iter().any(|pair| pair.volumes > 0));
@@ -253,6 +285,9 @@ pub fn agree(
         },
         reliability,
         pairs,
+        clusters,
+        references,
+        plan,
         repeats,
         within,
         grades,
@@ -351,6 +386,46 @@ fn pairs(readings: &Readings, rule: Repeats, averaged: bool) -> Vec<BlandAltman>
         }
     }
     found
+}
+
+/// Every pair of readers over the patients; nothing without patients, or where each has one volume
+fn clusters(readings: &Readings, rule: Repeats) -> Vec<Clustered> {
+    let (readers, Some(patients)) = (readings.readers(), readings.patients()) else { return Vec::new() };
+    let mut found = Vec::new();
+    for a in 0..readers.len() {
+        for b in a + 1..readers.len() {
+            let mut groups: std::collections::BTreeMap<&str, Vec<f64>> = std::collections::BTreeMap::new();
+            for (v, patient) in patients.iter().enumerate() {
+                if let (Some(x), Some(y)) = (readings.standing(v, a, rule), readings.standing(v, b, rule)) {
+                    groups.entry(patient.as_str()).or_default().push(x - y);
+                }
+            }
+            let groups: Vec<Vec<f64>> = groups.into_values().collect();
+            found.extend(clusters::clustered([&readers[a], &readers[b]], &groups));
+        }
+    }
+    found
+}
+
+/// Each reader against the reference that was named
+fn references(readings: &Readings, options: &AgreeOptions) -> Result<Vec<AgainstReference>, StudyError> {
+    let Some(name) = &options.reference else { return Ok(Vec::new()) };
+    let readers = readings.readers();
+    let Some(reference) = readers.iter().position(|reader| reader == name) else {
+        let known = readers.join(", ");
+        return Err(StudyError::TooLittle(format!(
+            "there is no reader {name:?} to be the reference; there are {known}"
+        )));
+    };
+    let others = (0..readers.len()).filter(|reader| *reader != reference);
+    let found = others.filter_map(|reader| {
+        let value = |v: usize, r: usize| readings.standing(v, r, options.repeats);
+        let pairs: Vec<(f64, f64)> = (0..readings.volumes().len())
+            .filter_map(|v| Some((value(v, reference)?, value(v, reader)?)))
+            .collect();
+        reference::against([&readers[reader], name], &pairs, options.severe)
+    });
+    Ok(found.collect())
 }
 
 /// What a reader's repeats say about single readings, over the volumes used
@@ -510,6 +585,40 @@ mod tests {
         let single = pair.standard_deviation.unwrap();
         assert!((37.6..37.9).contains(&single), "{single}");
         assert!(pair.upper.unwrap().exact.is_none());
+    }
+
+    #[test]
+    fn patients_references_and_plans() {
+        let text = flow().replace("volume,reader", "patient,volume,reader");
+        let text: Vec<String> = text
+            .lines()
+            .enumerate()
+            .map(|(at, line)| {
+                let volume = line.split(',').next().unwrap().parse::<usize>().unwrap_or(0);
+                if at == 0 { line.to_owned() } else { format!("p{},{line}", volume / 2) }
+            })
+            .collect();
+        let options = AgreeOptions {
+            reference: Some("A".into()),
+            severe: Some(440.0),
+            half_width: Some(10.0),
+            ..AgreeOptions::default()
+        };
+        let found = run(&text.join("\n"), &options).unwrap();
+        let clustered = &found.clusters[0];
+        assert_eq!((clustered.patients, clustered.volumes), (9, 17));
+        assert!((clustered.bias - found.pairs[0].bias).abs() < 1e-9);
+        let against = &found.references[0];
+        assert_eq!((against.reader.as_str(), against.roc.unwrap().severe), ("B", 8));
+        assert!((against.roc.unwrap().area.value - 0.930_556).abs() < 1e-6);
+        assert!(found.plan.unwrap().volumes > 100 && found.pairs[0].ratio.is_some());
+        for source in ["Deming", "DeLong", "2007", "Gwet", "GRRAS"] {
+            assert!(found.methods.iter().any(|p| p.contains(source)), "{source}");
+        }
+        let unknown = AgreeOptions { reference: Some("C".into()), ..AgreeOptions::default() };
+        assert!(run(&flow(), &unknown).is_err());
+        let torn = "patient,volume,reader,value\np,1,a,1\nq,1,b,2\n";
+        assert!(run(torn, &AgreeOptions::default()).is_err());
     }
 
     #[test]

@@ -28,6 +28,7 @@ pub struct Readings {
     volumes: Vec<String>,
     readers: Vec<String>,
     repeats: Vec<String>,
+    patients: Option<Vec<String>>,
     grades: Option<GradeScale>,
     cells: BTreeMap<(usize, usize, usize), Reading>,
 }
@@ -60,7 +61,7 @@ const KNOWN: [&[&str]; 5] = [
 ];
 
 impl Readings {
-    /// Reads the columns `volume`, `reader`, `value` and, where they are there, `repeat` and `grade`
+    /// Reads the columns `volume`, `reader`, `value` and, where they are there, `repeat`, `grade` and `patient`
     ///
     /// `value_column` names another column than `value`. `grades` names the grades, the mildest
     /// first; without it well-known scales and numbers are put in order. Volumes, readers and
@@ -87,6 +88,7 @@ impl Readings {
             names[2].insert(repeat_of(row));
         }
         let [volumes, readers, repeats] = names.map(|set| in_order(set.into_iter().collect()));
+        let patients = patients(table, volume, &volumes)?;
         let scale = grade.map(|column| scale(table, column, grades)).transpose()?.flatten();
         let place = |list: &[String], name: &str| list.iter().position(|one| one == name).unwrap_or(0);
         let mut cells = BTreeMap::new();
@@ -115,12 +117,17 @@ impl Readings {
                 });
             }
         }
-        Ok(Self { volumes, readers, repeats, grades: scale, cells })
+        Ok(Self { volumes, readers, repeats, patients, grades: scale, cells })
     }
 
     /// Names of the volumes
     pub fn volumes(&self) -> &[String] {
         &self.volumes
+    }
+
+    /// The patient of each volume, where the table says so
+    pub fn patients(&self) -> Option<&[String]> {
+        self.patients.as_deref()
     }
 
     /// Names of the readers
@@ -173,6 +180,20 @@ impl Readings {
     pub(super) fn grade(&self, volume: usize, reader: usize) -> Option<usize> {
         self.cells.get(&(volume, reader, 0))?.grade
     }
+}
+
+/// The patient of each volume; a volume has one
+fn patients(table: &Table, volume: usize, volumes: &[String]) -> Result<Option<Vec<String>>, StudyError> {
+    let Some(column) = table.find("patient") else { return Ok(None) };
+    let mut found: Vec<Option<&str>> = vec![None; volumes.len()];
+    for row in 0..table.len() {
+        let (name, patient) = (table.cell(row, volume), table.filled(row, column)?);
+        let Some(slot) = volumes.iter().position(|one| one == name) else { continue };
+        if found[slot].replace(patient).is_some_and(|before| before != patient) {
+            return Err(StudyError::TooLittle(format!("volume {name:?} belongs to two patients")));
+        }
+    }
+    Ok(Some(found.into_iter().map(|patient| patient.unwrap_or_default().to_owned()).collect()))
 }
 
 /// Names in order: numbers by size and first, then the rest by their letters

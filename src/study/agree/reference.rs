@@ -92,7 +92,10 @@ fn deming(pairs: &[(f64, f64)]) -> Option<[Estimate; 2]> {
             let half = t * variance.sqrt();
             [all[which] - half, all[which] + half]
         });
-        Estimate { value: all[which], interval: interval.filter(|ends| ends[0].is_finite() && ends[1].is_finite()) }
+        Estimate {
+            value: all[which],
+            interval: interval.filter(|ends| ends[0].is_finite() && ends[1].is_finite()),
+        }
     }))
 }
 
@@ -175,7 +178,8 @@ mod tests {
         let [slope, intercept] = line(&[(1.0, 1.0), (2.0, 3.0), (3.0, 2.0), (4.0, 4.0)]).unwrap();
         assert!((slope - 1.0).abs() < 1e-12 && intercept.abs() < 1e-12);
         // Peak flow of Bland and Altman 1986, first readings by both meters: numpy.linalg.eigh of the covariance.
-        let flow: Vec<(f64, f64)> = super::super::bland::tests::FLOW.iter().map(|row| (row[0], row[2])).collect();
+        let flow: Vec<(f64, f64)> =
+            super::super::bland::tests::FLOW.iter().map(|row| (row[0], row[2])).collect();
         let [slope, intercept] = deming(&flow).unwrap();
         assert!((slope.value - DEMING[0]).abs() < 1e-6 && (intercept.value - DEMING[1]).abs() < 1e-3);
         let [low, high] = slope.interval.unwrap();
@@ -185,13 +189,23 @@ mod tests {
 
     #[test]
     fn the_roc_area_and_its_interval_are_sums_over_pairs() {
-        let flow: Vec<(f64, f64)> = super::super::bland::tests::FLOW.iter().map(|row| (row[0], row[2])).collect();
+        let flow: Vec<(f64, f64)> =
+            super::super::bland::tests::FLOW.iter().map(|row| (row[0], row[2])).collect();
         let found = roc(&flow, 440.0).unwrap();
         // scipy.stats.mannwhitneyu over the number of pairs; variance by numpy from the placements.
         assert!((found.area.value - ROC[0]).abs() < 1e-9, "{}", found.area.value);
         let [low, high] = found.area.interval.unwrap();
         assert!((low - ROC[1]).abs() < 1e-9 && (high - ROC[2]).abs() < 1e-9, "{low} {high}");
         let apart = roc(&[(1.0, 1.0), (2.0, 2.0), (3.0, 3.0), (4.0, 4.0)], 3.0).unwrap();
-        assert_eq!((apart.area.value, apart.best_cut, apart.sensitivity, apart.specificity), (1.0, 3.0, 1.0, 1.0));
+        assert_eq!(
+            (apart.area.value, apart.best_cut, apart.sensitivity, apart.specificity),
+            (1.0, 3.0, 1.0, 1.0)
+        );
         assert!(roc(&flow, 9000.0).is_none());
     }
+
+    /// Slope, intercept, ends of the slope
+    const DEMING: [f64; 4] = [0.970_880_819_7, 15.231_555_5, 0.674_572_896_7, 1.267_188_742_8];
+    /// Area and its ends
+    const ROC: [f64; 3] = [0.930_555_555_556, 0.787_803_641_036, 1.0];
+}

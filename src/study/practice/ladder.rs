@@ -46,6 +46,9 @@ pub const LEVEL_REACH_MM: f64 = 15.0;
 /// A cut that leans more than this has no level to speak of, degrees (our own choice)
 const STEEPEST_DEG: f64 = 80.0;
 
+/// From which share of the largest true area on a frame is as good as its own (our own choice)
+const SAME_AREA: f64 = 0.99;
+
 /// How a reader came to an area
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case", tag = "kind")]
@@ -135,7 +138,7 @@ pub struct JetScore {
     pub truth_mm2: f64,
     /// What was reported; 0 for a jet that was missed
     pub reported_mm2: f64,
-    /// The frame of the largest true area; `null` for a reading of no jet
+    /// The frame of the largest true area, of equals the reader's; `null` for a reading of no jet
     pub true_frame: Option<usize>,
     /// The reader's frame; `null` for a jet that was missed
     pub frame: Option<usize>,
@@ -346,6 +349,9 @@ impl Rungs<'_> {
     ) -> JetScore {
         let truth = jet.frames[peak].effective_area_mm2;
         let here = reading.frame;
+        // A frame in which the truth is as large is as good a choice.
+        let equal = jet.frames[here].present && jet.frames[here].effective_area_mm2 >= SAME_AREA * truth;
+        let peak = if equal { here } else { peak };
         let mut steps = Steps {
             truth,
             ideal: truth,
@@ -386,7 +392,7 @@ impl Rungs<'_> {
                     assumed(&reading.taken, on_plane.as_ref()).unwrap_or((steps.on_plane, steps.on_plane));
             } else {
                 // Where there is no jet there is no area, and what was outlined is something else.
-                remarks.push(format!("Jet {} does not leak in frame {here}, where it was read.", jet.id));
+                remarks.push(format!("Jet {} is absent in frame {}, where it was read.", jet.id, here + 1));
                 steps.in_frame = 0.0;
                 steps.tilted = 0.0;
                 steps.on_plane = 0.0;
@@ -560,6 +566,19 @@ mod tests {
         let far = JetReading { frame: 9, ..reader(&volume, peak, &ideal) };
         let refused = score(&volume, &truth, &[far], &Watch::silent());
         assert!(matches!(refused, Err(PracticeError::Frame { frame: 9, frames: 3, .. })));
+    }
+
+    #[test]
+    fn where_the_truth_is_equal_no_frame_is_wrong() {
+        let steady = "name = \"steady\"\n[grid]\nshape = [48, 44, 40]\n[beat]\nframes = 3\nfirst_s = 0.14\n\
+                      interval_s = 0.05\n[[orifice]]\neffective_area_mm2 = 30.0\n";
+        let (volume, truth) = made(steady);
+        let jet = &truth.jets[0];
+        for frame in (0..3).filter(|frame| jet.frames[*frame].present) {
+            assert!((jet.frames[frame].effective_area_mm2 - 30.0).abs() < 0.3);
+            let found = scored(&volume, &truth, &[reader(&volume, frame, &ideal_cut(jet, frame).unwrap())]);
+            assert_eq!((found.parts_mm2.frame, found.jets[0].true_frame), (0.0, Some(frame)));
+        }
     }
 
     #[test]
