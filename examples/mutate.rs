@@ -75,7 +75,7 @@ fn looked_at(bytes: Vec<u8>) -> bool {
 fn damaged(file: &[u8], random: &mut Pcg64) -> Vec<u8> {
     let mut bytes = file.to_vec();
     for _ in 0..=random.next_u64() % 4 {
-        let reach = if random.next_u64() % 4 == 0 { bytes.len() } else { bytes.len().min(9000) };
+        let reach = if random.next_u64().is_multiple_of(4) { bytes.len() } else { bytes.len().min(9000) };
         let mut pick = |limit: usize| random.next_u64() as usize % limit.max(1);
         let at = pick(reach);
         let length = 1 + pick(64.min(bytes.len() - at));

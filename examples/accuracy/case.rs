@@ -15,6 +15,8 @@ pub(crate) enum What {
     Total,
     /// Peak area of one jet
     Jet,
+    /// Area of one jet in one frame; listed, in no table
+    Frame,
     /// Velocity-weighted mean area of all jets
     Mean,
     /// Regurgitant volume of all jets, ml
@@ -26,6 +28,7 @@ impl What {
         match self {
             Self::Total => "total",
             Self::Jet => "jet",
+            Self::Frame => "frame",
             Self::Mean => "mean",
             Self::Volume => "volume",
         }
@@ -195,8 +198,20 @@ fn jets(truth: &Truth, results: &Results, document: &Value) -> Vec<Judged> {
             more,
         }
     };
-    let some = truth.jets.iter().zip(&of_jet).filter(|(jet, _)| size(jet) > 0.0);
-    some.map(judged).collect()
+    let some = || truth.jets.iter().zip(&of_jet).filter(|(jet, _)| size(jet) > 0.0);
+    let course = some().filter_map(|(jet, at)| Some((jet, at.as_ref()?)));
+    let frames = course.flat_map(|(jet, k)| {
+        let listed = document["jets"][*k]["frames"].as_array().into_iter().flatten();
+        let open = jet.frames.iter().zip(listed).enumerate().filter(|(_, (now, _))| now.present);
+        open.map(move |(frame, (now, found))| {
+            let mut more = vec![("frame".to_owned(), frame.to_string()), ("jet".to_owned(), k.to_string())];
+            flatten("peak", found, &mut more);
+            let found = interval(&found["vca_mm2"], f64::NAN);
+            let truth = now.effective_area_mm2;
+            Judged { what: What::Frame, shape: jet.shape, truth, found, place: None, more }
+        })
+    });
+    some().map(judged).chain(frames).collect()
 }
 
 /// The truth of a jet in the frame that it is reported in

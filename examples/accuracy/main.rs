@@ -16,6 +16,7 @@ mod strata;
 mod table;
 
 use std::collections::BTreeMap;
+use std::fmt::Write as _;
 use std::ops::Range;
 
 use narrows::job::Watch;
@@ -138,7 +139,7 @@ fn title(wanted: &Wanted) -> String {
         title += ", peak velocity typed in";
     }
     if let Some(frames) = wanted.frames {
-        title += &format!(", frames {frames}");
+        let _ = write!(title, ", frames {frames}");
     }
     title
 }

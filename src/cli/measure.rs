@@ -69,7 +69,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let criteria = arguments.criteria.as_deref().map(input::criteria).transpose()?.unwrap_or_default();
     let mut volume = input::open(&arguments.files, &arguments.known)?;
     if let Some(label) = &arguments.report.label {
-        arguments.report.relabel(&mut volume, label.clone());
+        ReportArguments::relabel(&mut volume, label.clone());
     }
     if let Some(json) = arguments.json.as_deref().filter(|json| *json != Path::new("-")) {
         let criteria = arguments.criteria.as_deref().map(Path::new);
@@ -155,7 +155,7 @@ fn compare(arguments: &Arguments, after: &Path) -> Result<Exit, Failure> {
         [input::open(&arguments.files, &arguments.known)?, input::open(&[after], &arguments.known)?];
     if let Some(label) = &files.label {
         for (volume, when) in volumes.iter_mut().zip(["before", "after"]) {
-            files.relabel(volume, format!("{label}, {when}"));
+            ReportArguments::relabel(volume, format!("{label}, {when}"));
         }
     }
     let before = measure::measure(&volumes[0], &options, progress.watch())?;

@@ -75,7 +75,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     arguments.report.refuse(&arguments.review)?;
     let label = arguments.report.label.as_deref();
     if let Some(label) = label {
-        arguments.report.relabel(&mut volume, label.to_owned());
+        ReportArguments::relabel(&mut volume, label.to_owned());
     }
     let mut results = review::numbers(&read, &volume, progress.watch())?;
     if label.is_some() {
@@ -132,7 +132,7 @@ fn compare(
 ) -> Result<PathBuf, Failure> {
     let mut opened = other.open()?;
     if let Some(label) = &report.label {
-        report.relabel(&mut opened, format!("{label}, the other volume"));
+        ReportArguments::relabel(&mut opened, format!("{label}, the other volume"));
     }
     let comparison = review::against(results, read, &opened, other.when, &options.watch)?;
     let folder = folder.join(report::COMPARISON_FOLDER);

@@ -111,7 +111,7 @@ impl ReportArguments {
     }
 
     /// Calls a volume by the label alone: a hash would lead back to its file
-    pub(super) fn relabel(&self, volume: &mut Volume4, label: String) {
+    pub(super) fn relabel(volume: &mut Volume4, label: String) {
         volume.provenance.file = label;
         volume.provenance.blake3.clear();
     }

@@ -50,10 +50,9 @@ fn named(term: &str) -> Option<Charset> {
         "87" => Charset { encoding: ISO_2022_JP, opening: b"\x1B$B" },
         "159" => Charset { encoding: ISO_2022_JP, opening: b"\x1B$(D" },
         "149" => charset(WINDOWS_949),
-        "58" => charset(GBK),
+        "58" | "GBK" => charset(GBK),
         "192" => charset(UTF_8),
         "GB18030" => charset(GB18030),
-        "GBK" => charset(GBK),
         _ => return None,
     })
 }

@@ -394,7 +394,9 @@ fn earlier_assumptions(root: View<'_>, notes: &mut Notes) {
     let seal = lines.next().unwrap_or_default();
     let lines: Vec<&str> = lines.filter(|line| !line.is_empty()).collect();
     if header::seal(&lines) == seal {
-        lines.into_iter().for_each(|line| notes.assume(line));
+        for line in lines {
+            notes.assume(line);
+        }
     }
 }
 

@@ -74,7 +74,7 @@ impl Graphics {
         let refused = |reason: String| FlowSolveError::Graphics { adapter: adapter.get_info().name, reason };
         let limits = adapter.limits();
         let words = 4 * 10 * lattice.count() as u64;
-        if words > limits.max_storage_buffer_binding_size as u64 || words > limits.max_buffer_size {
+        if words > limits.max_storage_buffer_binding_size || words > limits.max_buffer_size {
             return Err(refused(format!("it holds no buffer of {} MB", words >> 20)));
         }
         let wanted = wgpu::DeviceDescriptor {
@@ -220,7 +220,7 @@ impl Graphics {
                     let group = &self.groups[self.contents.step as usize % 2];
                     let [x, y, z] = self.contents.cells;
                     pass.set_bind_group(0, group, &[]);
-                    if every.is_some_and(|every| self.contents.step as usize % every == 0) {
+                    if every.is_some_and(|every| (self.contents.step as usize).is_multiple_of(every)) {
                         let [sx, sy, sz] = self.contents.stored;
                         pass.set_pipeline(&self.gather);
                         pass.dispatch_workgroups(sx.div_ceil(64), sy, sz);

@@ -173,10 +173,10 @@ pub fn practice_jet(jet: &JetScore) -> String {
         fixed(jet.reported_mm2, 1),
         fixed(jet.truth_mm2, 1)
     );
-    if let (Some(frame), Some(best)) = (jet.frame, jet.true_frame) {
-        if frame != best {
-            let _ = write!(words, "; frame {}, largest in {}", frame + 1, best + 1);
-        }
+    if let (Some(frame), Some(best)) = (jet.frame, jet.true_frame)
+        && frame != best
+    {
+        let _ = write!(words, "; frame {}, largest in {}", frame + 1, best + 1);
     }
     if let Some(tilt) = jet.tilt_deg {
         let _ = write!(words, "; tilt {}°", fixed(tilt, 0));
