@@ -7,6 +7,7 @@ mod envelope;
 mod fullness;
 mod leak;
 mod pattern;
+mod smooth;
 mod systole;
 mod zone;
 
@@ -14,6 +15,7 @@ pub use envelope::{ContinuousWave, Envelope};
 pub use fullness::{FlowFrame, Fullness};
 pub use leak::{regurgitant_volume, sampling_error};
 pub use pattern::{Course, Pattern, course};
+pub use smooth::in_beat;
 pub use systole::{SystoleBounds, bounds, given_bounds};
 pub use zone::{
     Counted, Opening, Zone, ZoneError, ZoneSurface, convergences, effective_orifice, hemisphere_flow_ml_s,

@@ -21,7 +21,7 @@ mod signal;
 pub use find::{JetError, JetOptions, find};
 pub use hidden::hides_neck;
 pub use link::Jet;
-pub use pose::{JetPose, NECK_BEYOND_MM, NeckProfile, Part};
+pub use pose::{InBeat, JetPose, NECK_BEYOND_MM, NeckProfile, Part};
 pub use section::{displayed_mm2, profile_about, strength_image};
 pub use settle::reading_about;
 pub use signal::{Signal, SignalScale, StrengthSource};

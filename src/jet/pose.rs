@@ -58,6 +58,24 @@ pub struct JetPose {
     pub orifice: f64,
     /// Area along the axis
     pub profile: NeckProfile,
+    /// What the other frames of the beat make of its area
+    pub in_beat: InBeat,
+}
+
+/// What the other frames of a beat make of the area that one frame shows by itself
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct InBeat {
+    /// Logarithm of the area on the beat's smooth course over the frame's own
+    pub shift: f64,
+    /// Half-width of the interval on the course over the frame's own
+    pub narrowing: f64,
+}
+
+impl Default for InBeat {
+    /// Nothing
+    fn default() -> Self {
+        Self { shift: 0.0, narrowing: 1.0 }
+    }
 }
 
 /// The wall's face is where the stream upstream is so many times as wide as at its least (set on solved jets by an
@@ -226,6 +244,7 @@ fn pose(cut: &Cut, sections: &[Section], neck: usize, line: Option<&CentreLine>,
         expansion,
         whole: part(here.cut_off == CutOff::No),
         orifice: 0.0,
+        in_beat: InBeat::default(),
         profile: NeckProfile {
             positions_mm: sections
                 .iter()

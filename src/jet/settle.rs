@@ -7,7 +7,7 @@ use crate::network::{Patch, PowerUse, Reading, pitch_mm, read};
 use crate::outline::Outline;
 use crate::space::{Cut, Direction, VolumePoint, VoxelPoint};
 
-use super::pose::{JetPose, Part};
+use super::pose::{InBeat, JetPose, Part};
 use super::section::{displayed_mm2, profile_about};
 use super::{Signal, StrengthSource};
 
@@ -129,6 +129,7 @@ impl Settled {
             expansion: part(between(1.5, 4.0) >= 1.02 * area_mm2),
             whole: part(inside),
             orifice: self.reading.orifice,
+            in_beat: InBeat::default(),
             profile,
         }
     }

@@ -6,7 +6,7 @@
 
 use rayon::prelude::*;
 
-use crate::beat::{Opening, Zone, ZoneError, convergences};
+use crate::beat::{Opening, Zone, ZoneError, convergences, in_beat};
 use crate::jet::{self, Jet, JetOptions, JetPose, Signal, SignalScale, StrengthSource, hides_neck};
 use crate::job::{Cancelled, Watch};
 use crate::numeric::Interval;
@@ -270,7 +270,10 @@ impl Beat {
                 stage = "measuring without one";
                 continue;
             }
-            let settled = jets.iter().zip(frames).map(|(jet, frames)| JetBeat::settled(jet, frames, scale));
+            let settled = jets.iter_mut().zip(frames).map(|(jet, mut frames)| {
+                together(jet, &mut frames);
+                JetBeat::settled(jet, frames, scale)
+            });
             let mut jets: Vec<JetBeat> = settled.collect();
             let largest = |jet: &JetBeat| jet.peak().map_or(0.0, |(_, at)| at.vca().value);
             jets.sort_by(|a, b| largest(b).total_cmp(&largest(a)));
@@ -286,6 +289,20 @@ struct AtFrame {
     traced: Option<(Assessment, Result<Zone, ZoneError>)>,
     /// Whether the jet shows and its vena contracta does not ([`hides_neck`])
     hides: bool,
+}
+
+/// Lays the areas of a jet on one course through the beat
+fn together(jet: &mut Jet, frames: &mut [AtFrame]) {
+    let single = |at: &AtFrame| {
+        let arms = &at.traced.as_ref()?.0.arms;
+        Some([arms.value_mm2, arms.half_width()])
+    };
+    let course = in_beat(&frames.iter().map(single).collect::<Vec<_>>());
+    for ((pose, at), in_beat) in jet.poses.iter_mut().zip(frames).zip(course) {
+        let (Some(pose), Some((tracing, zone))) = (pose, at.traced.take()) else { continue };
+        pose.in_beat = in_beat;
+        at.traced = Some((tracing.effective(&pose.section()), zone));
+    }
 }
 
 /// The pose by which a jet is looked for in a frame: its own or that of the nearest frame, and the frame it is of

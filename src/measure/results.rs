@@ -7,7 +7,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::jet::NeckProfile;
+use crate::jet::{InBeat, NeckProfile};
 use crate::planimetry::{PlaneError, Section};
 use crate::space::{Cut, VolumePoint, direction};
 use crate::volume::ChannelKind;
@@ -412,6 +412,16 @@ pub struct PlaneKnown {
     pub displayed_mm2: f64,
     /// Displayed area within 4 mm of its level
     pub profile: Vec<ProfilePoint>,
+    /// Logarithm of the area on the beat's smooth course over what the frame shows by itself
+    #[serde(default)]
+    pub beat_shift: f64,
+    /// Half-width of the interval on the course over the frame's own
+    #[serde(default = "whole")]
+    pub beat_narrowing: f64,
+}
+
+fn whole() -> f64 {
+    1.0
 }
 
 /// How far from a plane its profile is kept, mm: as far as an interval can reach (1.96 times the largest error of a level,
@@ -430,6 +440,8 @@ impl PlaneKnown {
             incoherence: section.incoherence,
             displayed_mm2: section.size_mm2,
             profile: points.map(point).filter(|at| at.position_mm.abs() <= PROFILE_MM).collect(),
+            beat_shift: section.in_beat.shift,
+            beat_narrowing: section.in_beat.narrowing,
         }
     }
 }
@@ -451,6 +463,7 @@ impl FrameResult {
                 areas_mm2,
             },
             size_mm2: known.displayed_mm2,
+            in_beat: InBeat { shift: known.beat_shift, narrowing: known.beat_narrowing },
         })
     }
 }

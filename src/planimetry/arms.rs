@@ -7,7 +7,7 @@
 //! without power the outline follows what lies beside the jet, so it does not enter the value: it checks it. Where the
 //! two do not agree within their intervals, the network's is widened and a finding says so. Without a reading of the network the outline's own answer stands.
 
-use crate::jet::{Signal, StrengthSource, reading_about};
+use crate::jet::{InBeat, Signal, StrengthSource, reading_about};
 use crate::network::Surround;
 use crate::outline::Outline;
 use crate::space::Cut;
@@ -54,6 +54,21 @@ pub enum Agreement {
 }
 
 impl Arms {
+    /// Half-width of the interval in the logarithm of the area
+    pub fn half_width(&self) -> f64 {
+        0.5 * libm::log(self.interval_mm2[1] / self.interval_mm2[0])
+    }
+
+    /// With what the other frames of the beat make of it
+    #[must_use]
+    pub(super) fn in_beat(mut self, InBeat { shift, narrowing }: InBeat) -> Self {
+        let value_mm2 = self.value_mm2 * libm::exp(shift);
+        self.interval_mm2 =
+            self.interval_mm2.map(|end| value_mm2 * libm::exp(libm::log(end / self.value_mm2) * narrowing));
+        self.value_mm2 = value_mm2;
+        self
+    }
+
     /// Both arms on a plane, from the displayed outline and what the outline arm makes of it
     pub(super) fn of(signal: &Signal, plane: &Cut, displayed: &Outline, outline_mm2: f64) -> Self {
         let outline_mm2 = outline_mm2.max(0.05);

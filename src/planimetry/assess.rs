@@ -1,5 +1,7 @@
 //! One jet in one frame, measured: tracing, area, interval, widths.
 
+use std::sync::Arc;
+
 use crate::jet::{Signal, StrengthSource};
 use crate::numeric::Interval;
 use crate::outline::Outline;
@@ -60,8 +62,12 @@ pub struct Assessment {
     pub corrected: Outline,
     /// What the blur model found
     pub blur: BlurFit,
-    /// What each arm says of the area
+    /// What each arm says of the area, and what the beat makes of it
     pub arms: Arms,
+    /// The same from this frame alone
+    pub(super) single: Arms,
+    /// Ready to move the tracing
+    forward: Arc<Forward>,
     /// Vena contracta area with its interval
     pub vca: Measured<Mm2>,
     /// Where the interval comes from
@@ -117,47 +123,70 @@ pub(super) fn assess(
     let clear = forward.moved(blur.offset).unwrap_or_else(|| tracing.outline.clone());
     let across = 4.0 * clear.area().get() / clear.perimeter().get().max(1e-9);
     let blur = forward.at(&blur, blur.offset - Mm::new(MIXING_LAYER * across));
-    let found = told.of(signal, &cut, &tracing.outline, blur.area.get());
-    // The outline that the answer means: the unblurred one, moved to the effective area.
-    let blur = forward.at(&blur, forward.offset_of(found.value_mm2));
-    let corrected = forward.moved(blur.offset).unwrap_or_else(|| tracing.outline.clone());
-    let parts = parts(section, &found);
-    let area = found.value_mm2;
-    // What the section adds beside the arms, in squares, to both sides.
-    let beside: f64 = parts[1..].iter().map(|p| p.effect.get().powi(2)).sum();
-    let [low, high] = found.interval_mm2;
-    let vca = Measured {
-        value: Mm2::new(area),
-        low: Mm2::new((area - ((area - low).powi(2) + beside).sqrt()).max(0.0)),
-        high: Mm2::new(area + ((high - area).powi(2) + beside).sqrt()),
-    };
-    let half = (vca.high.get() - vca.low.get()) / 2.0;
+    let single = told.of(signal, &cut, &tracing.outline, blur.area.get());
     let axes = WidthAxes::of(&cut, &tracing.outline, tracer.anterior_posterior);
-    let centre = tracing.outline.centroid();
-    let shown_widths = widths(signal, &cut, centre, &axes, tracing.level);
-    // An edge uncertain by d moves the area by perimeter times d and a width by 2 d.
-    let edge = half / tracing.outline.perimeter().get().max(1e-9);
-    let corrected_width = |shown: Mm| {
-        let value = (shown.get() + 2.0 * blur.offset.get()).max(0.0);
-        Measured {
-            value: Mm::new(value),
-            low: Mm::new((value - 2.0 * edge).max(0.0)),
-            high: Mm::new(value + 2.0 * edge),
-        }
-    };
-    Assessment {
+    let shown_widths = widths(signal, &cut, tracing.outline.centroid(), &axes, tracing.level);
+    let shown = |value: Mm| Measured { value, low: value, high: value };
+    let area = tracing.outline.area();
+    let displayed = Assessment {
         cut,
         axis_error: section.error.axis,
-        corrected,
-        vca,
-        parts,
+        corrected: tracing.outline.clone(),
+        vca: Measured { value: area, low: area, high: area },
+        parts: Vec::new(),
         axes,
         shown_widths,
-        long_axis: corrected_width(shown_widths.long_axis),
-        commissural: corrected_width(shown_widths.commissural),
+        long_axis: shown(shown_widths.long_axis),
+        commissural: shown(shown_widths.commissural),
         blur,
-        arms: found,
+        arms: single,
+        single,
+        forward: Arc::new(forward),
         tracing,
+    };
+    displayed.effective(section)
+}
+
+impl Assessment {
+    /// The same frame with all that follows from the arms, the section and the rest of the beat
+    #[must_use]
+    pub(crate) fn effective(self, section: &Section) -> Self {
+        let found = self.single.in_beat(section.in_beat);
+        // The outline that the answer means: the unblurred one, moved to the effective area.
+        let blur = self.forward.at(&self.blur, self.forward.offset_of(found.value_mm2));
+        let corrected = self.forward.moved(blur.offset).unwrap_or_else(|| self.tracing.outline.clone());
+        let parts = parts(section, &found);
+        let area = found.value_mm2;
+        // What the section adds beside the arms, in squares, to both sides.
+        let beside: f64 = parts[1..].iter().map(|p| p.effect.get().powi(2)).sum();
+        let [low, high] = found.interval_mm2;
+        let vca = Measured {
+            value: Mm2::new(area),
+            low: Mm2::new((area - libm::hypot(area - low, beside.sqrt())).max(0.0)),
+            high: Mm2::new(area + libm::hypot(high - area, beside.sqrt())),
+        };
+        let half = (vca.high.get() - vca.low.get()) / 2.0;
+        // An edge uncertain by d moves the area by perimeter times d and a width by 2 d.
+        let edge = half / self.tracing.outline.perimeter().get().max(1e-9);
+        let width = |shown: Mm| {
+            let value = (shown.get() + 2.0 * blur.offset.get()).max(0.0);
+            Measured {
+                value: Mm::new(value),
+                low: Mm::new((value - 2.0 * edge).max(0.0)),
+                high: Mm::new(value + 2.0 * edge),
+            }
+        };
+        Self {
+            long_axis: width(self.shown_widths.long_axis),
+            commissural: width(self.shown_widths.commissural),
+            axis_error: section.error.axis,
+            corrected,
+            vca,
+            parts,
+            blur,
+            arms: found,
+            ..self
+        }
     }
 }
 

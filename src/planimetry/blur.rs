@@ -60,6 +60,7 @@ pub(super) struct LevelArea {
 }
 
 /// The tracing's signed distance on a raster, ready to be moved, blurred and thresholded
+#[derive(Debug)]
 pub(super) struct Forward {
     raster: Raster,
     /// Distance to the outline in mm, negative inside

@@ -1,6 +1,6 @@
 //! What tracing needs to know of a plane.
 
-use crate::jet::{JetPose, NeckProfile, Signal, profile_about};
+use crate::jet::{InBeat, JetPose, NeckProfile, Signal, profile_about};
 use crate::space::Cut;
 
 /// Where nothing is displayed on a plane its blood is not taken for slow
@@ -35,6 +35,8 @@ pub struct Section {
     pub profile: NeckProfile,
     /// Displayed area at that level, mm2
     pub size_mm2: f64,
+    /// What the other frames of the beat make of an area in this one
+    pub in_beat: InBeat,
 }
 
 impl JetPose {
@@ -46,6 +48,7 @@ impl JetPose {
             incoherence: self.haste,
             profile: self.profile.clone(),
             size_mm2: self.area_mm2,
+            in_beat: self.in_beat,
         }
     }
 }
@@ -63,6 +66,7 @@ impl Section {
             incoherence: if seen { most } else { UNKNOWN_INCOHERENCE },
             size_mm2: at_plane.map_or(0.0, |at| profile.areas_mm2[at]),
             profile,
+            in_beat: InBeat::default(),
         }
     }
 

@@ -7,6 +7,7 @@
 use nalgebra::Vector3;
 
 use super::{JetId, Review, numbers, options};
+use crate::jet::InBeat;
 use crate::job::Watch;
 use crate::measure::MeasureError;
 use crate::measure::results::{JetResult, Origin};
@@ -26,16 +27,19 @@ pub fn practised(review: &Review, volume: &Volume4, watch: &Watch) -> Result<Vec
         return Ok(vec![JetReading { anterior_posterior, ..reading }]);
     }
     let results = numbers(review, volume, watch)?;
-    let readings = results.jets.iter().filter_map(outlined);
+    let readings = results.jets.iter().filter_map(|jet| outlined(review, jet));
     Ok(readings.map(|reading| JetReading { anterior_posterior, ..reading }).collect())
 }
 
-fn outlined(jet: &JetResult) -> Option<JetReading> {
+fn outlined(review: &Review, jet: &JetResult) -> Option<JetReading> {
+    let name = jet.reading.jet.clone().unwrap_or_else(|| jet.id.to_string());
+    let known = review.jets().into_iter().find(|id| id.to_string() == name).and_then(|id| review.found(id));
+    let section = known.and_then(|found| found.frames.get(jet.peak_frame)?.section());
     let count = jet.tracing_mm.len().max(1) as f64;
     let sum = jet.tracing_mm.iter().map(|point| Vector3::from(*point)).sum::<Vector3<f64>>();
     let middle = sum / count;
     Some(JetReading {
-        name: jet.reading.jet.clone().unwrap_or_else(|| jet.id.to_string()),
+        name,
         frame: jet.peak_frame,
         centre: VolumePoint::new(middle.x, middle.y, middle.z),
         normal: direction(Vector3::from(jet.axis))?,
@@ -43,6 +47,7 @@ fn outlined(jet: &JetResult) -> Option<JetReading> {
         taken: Taken::Outline,
         origin: jet.reading.origin,
         anterior_posterior: None,
+        in_beat: section.map_or_else(InBeat::default, |section| section.in_beat),
     })
 }
 
@@ -72,5 +77,6 @@ fn by_width(review: &Review) -> Option<JetReading> {
         taken,
         origin: Origin::ReaderDrawn,
         anterior_posterior: None,
+        in_beat: InBeat::default(),
     })
 }

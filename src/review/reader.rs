@@ -4,7 +4,7 @@
 //! placed the jet, the program traces there. Everything else is as it was measured.
 
 use super::{Drawn, JetId, Review};
-use crate::jet::Signal;
+use crate::jet::{InBeat, Signal};
 use crate::measure::results::{Interval, Origin};
 use crate::outline::Outline;
 use crate::planimetry::{Assessment, PlaneError, Section, TraceError, Tracer};
@@ -121,9 +121,13 @@ impl<'a> Reader<'a> {
             let apart = own.plane.project(plane.centre()).1;
             angle_between(&own.plane.normal(), &plane.normal()) < SAME && apart.abs() < SAME
         };
-        match measured.filter(same) {
-            Some(own) => own.on(plane),
-            None => Section::read(self.tracer.signal, plane, PlaneError::BY_HAND),
+        match measured {
+            Some(own) if same(&own) => own.on(plane),
+            // What the other frames say of this one holds on every plane through its jet.
+            other => Section {
+                in_beat: other.map_or_else(InBeat::default, |own| own.in_beat),
+                ..Section::read(self.tracer.signal, plane, PlaneError::BY_HAND)
+            },
         }
     }
 

@@ -607,7 +607,7 @@ mod tests {
 
     fn small() -> (Volume4, Truth) {
         let recipe = "name = \"small\"\n[grid]\nshape = [40, 40, 40]\n[beat]\nframes = 3\n\
-                      [flow]\nsolved = \"round-33-thick\"\n";
+                      [doppler]\nnyquist_m_s = 0.6\n[flow]\nsolved = \"round-33-thick\"\n";
         phantom::simulate(&Recipe::from_toml(recipe).unwrap(), &Watch::silent()).unwrap()
     }
 
