@@ -17,6 +17,8 @@ pub(crate) enum What {
     Jet,
     /// Area of one jet in one frame; listed, in no table
     Frame,
+    /// Area of what was reported and is no jet; listed, in no table
+    NoJet,
     /// Velocity-weighted mean area of all jets
     Mean,
     /// Regurgitant volume of all jets, ml
@@ -29,6 +31,7 @@ impl What {
             Self::Total => "total",
             Self::Jet => "jet",
             Self::Frame => "frame",
+            Self::NoJet => "no jet",
             Self::Mean => "mean",
             Self::Volume => "volume",
         }
@@ -211,7 +214,14 @@ fn jets(truth: &Truth, results: &Results, document: &Value) -> Vec<Judged> {
             Judged { what: What::Frame, shape: jet.shape, truth, found, place: None, more }
         })
     });
-    some().map(judged).chain(frames).collect()
+    let no_jets = results.jets.iter().enumerate().filter(|(k, _)| !taken[*k]).map(|(k, found)| {
+        let mut more = Vec::new();
+        flatten("", &document["jets"][k], &mut more);
+        let place = truth.jets.first().map(|jet| place(jet, found));
+        let found = interval(&document["jets"][k]["vca_mm2"], found.traced_area_mm2);
+        Judged { what: What::NoJet, shape: TruthShape::Round, truth: 0.0, found, place, more }
+    });
+    some().map(judged).chain(frames).chain(no_jets).collect()
 }
 
 /// The truth of a jet in the frame that it is reported in

@@ -7,7 +7,7 @@ use std::sync::Arc;
 
 use crate::measure::results::Interval;
 use crate::outline::Outline;
-use crate::planimetry::{Assessment, Assumed, Implied, WidthAxes, classify};
+use crate::planimetry::{Assessment, Assumed, Implied, WidthAxes};
 use crate::review::{Closed, Drawn, JetId, Read, Reader, Review, TOLERANCE_MM, Tracing};
 use crate::space::{Cut, VolumePoint, angle_between};
 use crate::ui::{Origin, OutlineSource, ReadOutline, Reading};
@@ -138,7 +138,7 @@ impl ShownJet<'_> {
         reading.long_axis = Some(from.long_axis.into());
         reading.commissural = Some(from.commissural.into());
         reading.axes_assumed = from.axes.assumed == Assumed::Yes;
-        reading.shape = Some(classify(&from.corrected));
+        reading.shape = Some(from.shape());
         reading.middle = Some(self.here(from.cut.at(from.tracing.outline.centroid())));
         reading.width_direction = self.angle(&from.axes);
         implied(reading);

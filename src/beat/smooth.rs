@@ -12,7 +12,7 @@ use nalgebra::{Cholesky, DMatrix, DVector};
 use crate::jet::InBeat;
 
 /// Share of a frame's squared error that is its own (solved tuning geometries, errors of frames about their beat's)
-const OWN: f64 = 0.35;
+const OWN: f64 = 0.15;
 /// Prior standard deviation of the level, and of the slope a frame, as shares of the mean area
 const LEVEL: f64 = 1.0;
 const SLOPE: f64 = 0.2;
@@ -114,7 +114,10 @@ fn course_of(seen: &[(usize, f64, f64)], areas: &DVector<f64>, noise: &DVector<f
             let evidence = -0.5 * residual.dot(&weights) - factor.l().diagonal().map(libm::log).sum();
             let mean = (&covariance * weights).map(|m| m + 1.0);
             let explained = &covariance * factor.solve(&covariance);
-            Some((libm::log(prior) + evidence, Course { mean, variance: (covariance - explained).diagonal() }))
+            Some((
+                libm::log(prior) + evidence,
+                Course { mean, variance: (covariance - explained).diagonal() },
+            ))
         })
         .collect();
     let best = ways.iter().map(|(evidence, _)| *evidence).fold(f64::NEG_INFINITY, f64::max);
@@ -134,7 +137,11 @@ mod tests {
 
     fn areas(frames: &[Option<[f64; 2]>]) -> Vec<f64> {
         let found = in_beat(frames);
-        frames.iter().zip(found).filter_map(|(at, in_beat)| Some(at.as_ref()?[0] * libm::exp(in_beat.shift))).collect()
+        frames
+            .iter()
+            .zip(found)
+            .filter_map(|(at, in_beat)| Some(at.as_ref()?[0] * libm::exp(in_beat.shift)))
+            .collect()
     }
 
     #[test]

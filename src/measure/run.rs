@@ -165,15 +165,15 @@ fn agreements(beat: &Beat, typed: Option<crate::unit::MetresPerSecond>) -> Vec<t
     let mut found = Vec::new();
     for (index, jet) in beat.jets.iter().enumerate() {
         let Some((_, peak)) = jet.peak() else { continue };
-        if let Some(arms) = peak.largest().map(|at| at.arms).filter(|arms| arms.network_mm2.is_some())
+        if let Some(arms) = peak.largest().map(|at| &at.arms).filter(|arms| arms.network_mm2.is_some())
             && arms.orifice < SURE
         {
             found.push(trust::unsure(index + 1, arms.orifice, SURE));
         }
         if let Some(Arms { agreement: Agreement::Apart, outline_mm2, network_mm2: Some(network), .. }) =
-            peak.largest().map(|at| at.arms)
+            peak.largest().map(|at| &at.arms)
         {
-            found.push(trust::arms_apart(index + 1, outline_mm2, network));
+            found.push(trust::arms_apart(index + 1, *outline_mm2, *network));
         }
         let flows = jet.frames.iter().filter_map(|at| {
             let flow = at.measured()?.flow.as_ref()?;

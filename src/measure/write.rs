@@ -3,7 +3,7 @@
 use crate::beat::{self, ContinuousWave, Course, Envelope, SystoleBounds};
 use crate::jet::{JetPose, Part, Signal, SignalScale};
 use crate::numeric::Interval;
-use crate::planimetry::{Agreement, Arms, Assessment, Assumed, Implied, Tracer, classify, departures};
+use crate::planimetry::{Agreement, Arms, Assessment, Assumed, Implied, Tracer, departures};
 use crate::severity::grade;
 use crate::space::VolumePoint;
 use crate::trust::beam_angle_deg;
@@ -202,7 +202,7 @@ fn shape(at: &Assessment) -> Shape {
     let outline = &at.tracing.outline;
     let feret = outline.feret();
     Shape {
-        class: classify(&at.corrected),
+        class: at.shape(),
         axis_ratio: feret.max / feret.min,
         circularity: outline.circularity(),
         solidity: outline.solidity(),

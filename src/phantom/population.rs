@@ -5,7 +5,7 @@
 //! | flow | any of the library for the asked use, alike; one to three jets come with it |
 //! | effective area | 8 to 250 mm2 in all, by a scale of 0.6 to 1.6 |
 //! | core speed | 3 to 6.5 m/s, the middle most frequent |
-//! | course | holosystolic (40 %), early, late, mid or biphasic (15 % each); 3 to 8 frames cover systole |
+//! | course | holosystolic (40 %), early, late, mid or biphasic (15 % each); 7 to 9 frames cover systole, in a half 3 to 7 |
 //! | beam to the plate's normal | 0 to 45 degrees, from any side |
 //! | view, depth | transoesophageal (80 %), 38 to 65 mm; transthoracic, 80 to 110 mm |
 //! | Nyquist velocity | 0.55 to 0.68 m/s (60 %), or 0.4 to 0.8; baseline moved in one of five |
@@ -228,7 +228,9 @@ fn beat(recipe: &mut Recipe, draw: &mut Draw) {
     beat.systole_duration_s = draw.between(0.28, 0.4);
     beat.rr_s = draw.between(0.65, 1.05);
     // Whole systole, the first frame soon after its onset.
-    beat.frames = 3 + (draw.unit() * 6.0) as usize;
+    // Half of them as fast as a gated volume should be, half slower.
+    let (fewest, kinds) = if draw.unit() < 0.5 { (7, 3.0) } else { (3, 5.0) };
+    beat.frames = fewest + (draw.unit() * kinds) as usize;
     beat.interval_s = beat.systole_duration_s / (beat.frames as f64 - draw.between(0.0, 0.5));
     beat.first_s = beat.systole_onset_s + beat.interval_s * draw.between(0.1, 0.5);
     beat.gated_beats = 1 + (draw.unit() * 4.0) as usize;

@@ -24,12 +24,14 @@ const UNSURE: f64 = 2.0;
 pub const SURE: f64 = 6.0;
 
 /// What each arm says of one cross-section
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Arms {
     /// Effective area by the outline, mm2
     pub outline_mm2: f64,
     /// Effective area by the network, mm2; `None` where the volume lacks what it needs
     pub network_mm2: Option<f64>,
+    /// Effective outline by the network, on the plane's axes; `None` where there is none
+    pub network_outline: Option<Outline>,
     /// Half-width of the network's 95 % interval in its logarithm
     pub network_half: f64,
     /// Logit of the probability that there is a vena contracta at all
@@ -85,6 +87,7 @@ impl Arms {
             return Self {
                 outline_mm2,
                 network_mm2,
+                network_outline: None,
                 network_half,
                 orifice,
                 agreement,
@@ -109,6 +112,7 @@ impl Arms {
         Self {
             outline_mm2,
             network_mm2: Some(libm::exp(b)),
+            network_outline: reading.outline().ok(),
             network_half: half,
             orifice: reading.orifice,
             agreement,

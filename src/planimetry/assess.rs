@@ -11,6 +11,7 @@ use crate::unit::{Mm, Mm2};
 use super::arms::Arms;
 use super::blur::{BlurFit, BlurModel, Forward, LevelArea};
 
+use super::shape::{ShapeClass, classify};
 use super::trace::{NeckImage, Tracing, trace};
 use super::widths::{WidthAxes, Widths, widths};
 use super::{Section, Tracer};
@@ -139,7 +140,7 @@ pub(super) fn assess(
         long_axis: shown(shown_widths.long_axis),
         commissural: shown(shown_widths.commissural),
         blur,
-        arms: single,
+        arms: single.clone(),
         single,
         forward: Arc::new(forward),
         tracing,
@@ -148,10 +149,16 @@ pub(super) fn assess(
 }
 
 impl Assessment {
+    /// The class of the effective outline's shape: by the network's, which follows what the blur leaves of bends and
+    /// lobes, else by the tracing moved to the effective area
+    pub fn shape(&self) -> ShapeClass {
+        classify(self.arms.network_outline.as_ref().unwrap_or(&self.corrected))
+    }
+
     /// The same frame with all that follows from the arms, the section and the rest of the beat
     #[must_use]
     pub(crate) fn effective(self, section: &Section) -> Self {
-        let found = self.single.in_beat(section.in_beat);
+        let found = self.single.clone().in_beat(section.in_beat);
         // The outline that the answer means: the unblurred one, moved to the effective area.
         let blur = self.forward.at(&self.blur, self.forward.offset_of(found.value_mm2));
         let corrected = self.forward.moved(blur.offset).unwrap_or_else(|| self.tracing.outline.clone());
@@ -248,9 +255,10 @@ impl Told {
                 let share = outline_mm2 / own.outline_mm2.max(1e-9);
                 Arms {
                     outline_mm2,
+                    network_outline: None,
                     value_mm2: own.value_mm2 * share,
                     interval_mm2: own.interval_mm2.map(|end| end * share),
-                    ..*own
+                    ..own.clone()
                 }
             }
         }
