@@ -6,7 +6,7 @@ use crate::job::{Cancelled, Watch};
 use crate::space::{Cut, Direction, VolumePoint, VoxelPoint, angle_between};
 use crate::volume::{ChannelKind, Volume4};
 
-use super::link::{Jet, link};
+use super::link::{Jet, link, merged};
 use super::pose::{Guess, JetPose, Part, refine};
 use super::section::SectionPlan;
 use super::seed::{Seed, seeds};
@@ -50,7 +50,7 @@ pub fn find(
     let beam = volume.beam_at(volume.grid.middle()).unwrap_or(volume.grid.axes()[2]);
     let mut jets = link(in_frames(volume, scale, beam, watch, "finding the jets")?, options.most);
     fill_gaps(volume, scale, &mut jets, watch)?;
-    Ok((scale, jets))
+    Ok((scale, merged(jets)))
 }
 
 /// The jets of each frame that show in planes across some directions

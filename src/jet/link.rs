@@ -37,6 +37,8 @@ impl Jet {
 
 /// Necks farther apart than this in neighbouring frames are different jets, mm
 const SAME_NECK_MM: f64 = 5.0;
+/// Necks nearer than this in one frame are one, mm (orifices lie 6 mm apart or more)
+const ONE_NECK_MM: f64 = 4.0;
 /// Axes farther apart than this are different jets, radians
 const SAME_AXIS: f64 = 0.6;
 
@@ -44,6 +46,35 @@ const SAME_AXIS: f64 = 0.6;
 /// this (solved tuning geometries: three in four have more than 8, and false ones less)
 const SURE: f64 = 6.0;
 const BELOW: f64 = 4.0;
+
+/// Puts together what turned out to be one jet: pieces of its way through the beat, each followed through all frames
+///
+/// The jets come with the surer or larger first; another is the same where most of the frames that hold both have their
+/// necks nearer than [`ONE_NECK_MM`].
+pub(super) fn merged(jets: Vec<Jet>) -> Vec<Jet> {
+    let mut apart: Vec<Jet> = Vec::new();
+    for jet in jets {
+        let same = |known: &Jet| {
+            let both =
+                known.poses.iter().zip(&jet.poses).filter_map(|(a, b)| Some((a.as_ref()?, b.as_ref()?)));
+            let (mut near, mut seen) = (0, 0);
+            for (a, b) in both {
+                seen += 1;
+                near += usize::from(a.neck.from(b.neck).norm() < ONE_NECK_MM);
+            }
+            2 * near > seen
+        };
+        match apart.iter_mut().find(|known| same(known)) {
+            Some(known) => {
+                for (own, other) in known.poses.iter_mut().zip(jet.poses) {
+                    *own = own.take().or(other);
+                }
+            }
+            None => apart.push(jet),
+        }
+    }
+    apart
+}
 
 /// Joins the poses of all frames into jets, the largest first, at most `most`
 ///

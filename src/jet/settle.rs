@@ -19,6 +19,9 @@ const STILL: [f64; 2] = [0.03, 0.4];
 const HOPELESS: f64 = -4.0;
 /// A vena contracta has at least this logit in the end (solved tuning geometries: nine in ten have more than 3)
 const LEAST: f64 = 1.5;
+/// A patch of another size is laid at most so many times, and where its pitch would differ by this share (our own choice)
+const RESIZED: usize = 2;
+const UNLIKE: f64 = 0.15;
 /// What is displayed is about so much longer than the effective outline, mm
 const BEYOND_MM: f64 = 1.2;
 /// Side of the blocks in which incoherent flow is gathered, mm (our own choice)
@@ -41,7 +44,31 @@ pub(super) struct Settled {
 }
 
 /// The network's reading about a plane; `extent_mm` is the length of what is displayed on it
+///
+/// What is displayed may be far longer than the jet (moving blood around it) or a part of it: where the outline that is
+/// read asks for a patch of another size, it is read again on one.
 pub fn reading_about(signal: &Signal, plane: &Cut, extent_mm: f64) -> Option<(Patch, Reading)> {
+    let mut extent = extent_mm;
+    let mut found = once(signal, plane, extent)?;
+    for _ in 0..RESIZED {
+        let next = extent_of(&found.1);
+        if (pitch_mm(next) / pitch_mm(extent) - 1.0).abs() < UNLIKE {
+            break;
+        }
+        extent = next;
+        found = once(signal, plane, extent)?;
+    }
+    Some(found)
+}
+
+/// Length of what is displayed of the outline that a reading has, mm
+fn extent_of(reading: &Reading) -> f64 {
+    let round = 2.0 * (reading.effective_mm2() / std::f64::consts::PI).sqrt();
+    BEYOND_MM + reading.outline().map_or(round, |outline| outline.feret().max.get())
+}
+
+/// One reading on a patch for this length
+fn once(signal: &Signal, plane: &Cut, extent_mm: f64) -> Option<(Patch, Reading)> {
     let power = match signal.scale().source {
         StrengthSource::Power => PowerUse::Present,
         StrengthSource::Colour => PowerUse::Absent,
@@ -58,14 +85,14 @@ pub(super) fn settle(signal: &Signal, start: Cut, extent_mm: f64) -> Option<Sett
     let mut extent = extent_mm;
     let mut last = None;
     for round in 0..ROUNDS {
-        let (_, reading) = reading_about(signal, &plane, extent)?;
+        let (_, reading) = once(signal, &plane, extent)?;
         if round == 0 && reading.orifice < HOPELESS {
             return None;
         }
         let next = reading.corrected(&plane);
         let moved = next.centre().from(plane.centre()).norm();
         let leant = libm::hypot(reading.lean[0], reading.lean[1]);
-        extent = BEYOND_MM + 2.4 * (reading.effective_mm2() / std::f64::consts::PI).sqrt();
+        extent = extent_of(&reading);
         let still = leant < STILL[0] && moved < STILL[1];
         last = Some(Settled { plane, outline: None, reading });
         if still {

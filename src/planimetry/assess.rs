@@ -88,9 +88,9 @@ const GAIN_PRIOR: f64 = 0.48;
 /// Standard deviation of the point spread by which the edge is unblurred; a free one drifts with the display
 /// threshold, and a wrong one costs under 0.1 mm (an outside study on solved jets)
 const SPREAD: Mm = Mm::new(1.0);
-/// How far the half-power edge lies outside the effective outline, as a share of 4 area / perimeter: the mixing layer
-/// (solved tuning geometries)
-const MIXING_LAYER: f64 = 0.090;
+/// How far the half-power edge lies outside the effective outline, as a share of 4 area / perimeter: the mixing layer,
+/// and what of point spread and power's level is left over (solved tuning geometries, calm blood, power, 45 jets)
+const MIXING_LAYER: f64 = 0.13;
 /// A tracing is faint where a level higher by 0.1 encloses less than this share of it
 const FAINT_SHARE: f64 = 0.35;
 /// A faint signal is traced at this share of the usual level, if need be below the gate
