@@ -49,20 +49,18 @@ const BELOW: f64 = 4.0;
 
 /// Puts together what turned out to be one jet: pieces of its way through the beat, each followed through all frames
 ///
-/// The jets come with the surer or larger first; another is the same where most of the frames that hold both have their
-/// necks nearer than [`ONE_NECK_MM`].
+/// The jets come the largest first; another is the same where most of its necks lie within [`ONE_NECK_MM`] of the first's
+/// in that frame or the nearest that has it.
 pub(super) fn merged(jets: Vec<Jet>) -> Vec<Jet> {
     let mut apart: Vec<Jet> = Vec::new();
     for jet in jets {
         let same = |known: &Jet| {
-            let both =
-                known.poses.iter().zip(&jet.poses).filter_map(|(a, b)| Some((a.as_ref()?, b.as_ref()?)));
-            let (mut near, mut seen) = (0, 0);
-            for (a, b) in both {
-                seen += 1;
-                near += usize::from(a.neck.from(b.neck).norm() < ONE_NECK_MM);
-            }
-            2 * near > seen
+            let placed =
+                jet.poses.iter().enumerate().filter_map(|(frame, pose)| Some((frame, pose.as_ref()?)));
+            let beside = placed.filter_map(|(frame, pose)| Some((pose, known.beside(frame)?.1)));
+            let near: Vec<bool> =
+                beside.map(|(pose, other)| other.neck.from(pose.neck).norm() < ONE_NECK_MM).collect();
+            2 * near.iter().filter(|near| **near).count() > near.len()
         };
         match apart.iter_mut().find(|known| same(known)) {
             Some(known) => {
