@@ -303,6 +303,21 @@ fn wait_for(harness: &mut Harness<'static, Option<Desk>>, text: &str) {
 }
 
 #[test]
+fn a_folder_opens_as_the_one_volume_in_it_and_tells_which_there_are() {
+    let bench = Bench::new();
+    let mut harness = bench.desk();
+    open_path(&mut harness, &bench.samples());
+    settle(&mut harness);
+    assert_eq!(desk(&harness).session().expect("a session").review().source.file, "crescent.dcm");
+    press(&mut harness, Modifiers::COMMAND, Key::S);
+    assert!(bench.review().is_file(), "the review lies beside the volume, not beside the folder");
+    std::fs::copy(bench.volume(), bench.samples().join("second.dcm")).expect("copied");
+    open_path(&mut harness, &bench.samples());
+    wait_for(&mut harness, "there are 2 volumes");
+    assert!(harness.query_by_label_contains("crescent.dcm, second.dcm").is_some());
+}
+
+#[test]
 fn every_control_has_a_name_in_every_step_and_size() {
     let bench = Bench::new();
     for (size, scale) in [(Vec2::new(1280.0, 800.0), 1.0), (Vec2::new(1920.0, 1080.0), 2.0)] {

@@ -222,7 +222,8 @@ fn jets(truth: &Truth, results: &Results, document: &Value) -> Vec<Judged> {
     });
     let paired = some().filter_map(|(jet, at)| Some((jet, &results.jets[(*at)?])));
     let widths = paired.flat_map(|(jet, found)| {
-        let reported = [(What::LongAxis, found.width_mm.long_axis), (What::Commissural, found.width_mm.commissural)];
+        let reported =
+            [(What::LongAxis, found.width_mm.long_axis), (What::Commissural, found.width_mm.commissural)];
         let truths = true_widths(jet, found).into_iter().flatten();
         reported.into_iter().zip(truths).map(move |((what, width), truth)| {
             let found = Found { value: width.value, low: width.low, high: width.high, displayed: f64::NAN };

@@ -12,7 +12,8 @@ use crate::measure::ENGINE;
 use crate::review::{self, Command, Different, JetId, Orphan, Review, Session, orphans, state_folder};
 use crate::study::sweep::Over;
 use crate::ui::{
-    Action, Card, Facts, Leftover, Notice, Opening, Pictures, Reading, Scene, TiltMap, ViewState, Weight, screen_ui,
+    Action, Card, Facts, Leftover, Notice, Opening, Pictures, Reading, Scene, TiltMap, ViewState, Weight,
+    screen_ui,
 };
 use crate::volume::Volume4;
 
@@ -558,7 +559,11 @@ impl Desk {
     fn act(&mut self, action: Action) {
         let shows = matches!(
             action,
-            Action::Measure | Action::Sweep(_) | Action::Compare(..) | Action::CompareAgain | Action::Practise
+            Action::Measure
+                | Action::Sweep(_)
+                | Action::Compare(..)
+                | Action::CompareAgain
+                | Action::Practise
         );
         if shows && self.open.as_ref().is_some_and(|open| open.session.review().is_blind()) {
             let text = "You read blind: what the program finds is hidden.".to_owned();

@@ -20,9 +20,9 @@ use winit::window::{Window, WindowId};
 use crate::format::OpenOptions;
 use crate::gpu::{Device, DeviceOptions, wgpu};
 
-use super::{AppError, Opening};
 use super::desk::{Desk, DeskOptions};
 use super::mirror::Mirror;
+use super::{AppError, Opening};
 
 /// What reaches the window from outside its events
 #[derive(Debug)]

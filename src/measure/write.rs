@@ -317,10 +317,20 @@ fn sum_of(jets: &[JetResult], frame: usize) -> String {
         now.iter().copied().filter(|jet| jet.frames.get(frame).is_some_and(|at| at.hidden)).collect();
     let hides = match &hidden[..] {
         [] => String::new(),
-        [_] => format!("; of {} it holds what may hide, since its vena contracta is not displayed", listed(&hidden)),
-        _ => format!("; of {} it holds what may hide, since their vena contractas are not displayed", listed(&hidden)),
+        [_] => format!(
+            "; of {} it holds what may hide, since its vena contracta is not displayed",
+            listed(&hidden)
+        ),
+        _ => format!(
+            "; of {} it holds what may hide, since their vena contractas are not displayed",
+            listed(&hidden)
+        ),
     };
-    format!("The total is that of {} in frame {}, where it is largest{closed}{hides}.", listed(&now), frame + 1)
+    format!(
+        "The total is that of {} in frame {}, where it is largest{closed}{hides}.",
+        listed(&now),
+        frame + 1
+    )
 }
 
 fn cautions(volume: &Volume4, jets: &[JetResult], total: &Total, systole: &SystoleBounds) -> Vec<String> {

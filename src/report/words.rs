@@ -349,10 +349,15 @@ mod tests {
         assert_eq!(signed(0.2, 0), "0");
         assert_eq!(frame(0), "1");
         assert_eq!(
-            without_sources("30 a second (Topilsky 2012, from memory); 20 are preferred (common practice, no source): few"),
+            without_sources(
+                "30 a second (Topilsky 2012, from memory); 20 are preferred (common practice, no source): few"
+            ),
             "30 a second; 20 are preferred: few"
         );
-        assert_eq!(without_sources("up to 7 % (half-sine, closed form)"), "up to 7 % (half-sine, closed form)");
+        assert_eq!(
+            without_sources("up to 7 % (half-sine, closed form)"),
+            "up to 7 % (half-sine, closed form)"
+        );
     }
 
     #[test]

@@ -425,7 +425,10 @@ impl Review {
                 return wrong(format!("tracing {id} has a number that was not given out"));
             }
             if tracing.frame >= frames.max(1) {
-                return wrong(format!("tracing {id} lies on frame {} of {frames}", tracing.frame.saturating_add(1)));
+                return wrong(format!(
+                    "tracing {id} lies on frame {} of {frames}",
+                    tracing.frame.saturating_add(1)
+                ));
             }
             if tracing.cut.cut().is_none() {
                 return wrong(format!("tracing {id} lies on no plane"));

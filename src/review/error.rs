@@ -118,7 +118,9 @@ pub enum ReviewError {
     #[error("the review holds no results: it was saved before the volume was measured")]
     NoResults,
     /// A blind reading of what was seen
-    #[error("this volume can no longer be read blind: what the program finds was shown, or something was done")]
+    #[error(
+        "this volume can no longer be read blind: what the program finds was shown, or something was done"
+    )]
     Seen,
     /// The end of a blind reading that holds nothing
     #[error("nothing was read yet")]

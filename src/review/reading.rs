@@ -137,7 +137,9 @@ fn in_frames(seen: &Review, volume: &Volume4, beat: &Beat, jets: &[(JetId, JetBe
 
 /// The frames that a reader traced in and had not seen what the program finds
 fn blind_frames(seen: &Review, reading: &Reading) -> Vec<usize> {
-    let Some(jet) = reading.jet.as_ref().and_then(|name| name.parse::<JetId>().ok()) else { return Vec::new() };
+    let Some(jet) = reading.jet.as_ref().and_then(|name| name.parse::<JetId>().ok()) else {
+        return Vec::new();
+    };
     let counted = |tracing: &&Arc<Tracing>| seen.work.fault(tracing).is_none();
     let blind = |frame: &usize| {
         seen.work.tracings_of(jet, *frame).filter(counted).all(|tracing| seen.is_made_blind(tracing))
@@ -178,7 +180,11 @@ mod tests {
         session.apply(Command::ReadBlind).unwrap();
         let blind = of(session.review());
         assert!(blind.jets.is_empty(), "the program's jet is not the reader's");
-        assert!(blind.cautions.iter().any(|caution| caution.starts_with("Read blind")), "{:?}", blind.cautions);
+        assert!(
+            blind.cautions.iter().any(|caution| caution.starts_with("Read blind")),
+            "{:?}",
+            blind.cautions
+        );
         session.apply(Command::Frame(found[0].peak_frame)).unwrap();
         let frame = found[0].peak_frame;
         let points = (0..24).map(|i| {
@@ -189,7 +195,10 @@ mod tests {
         session.apply(Command::AddTracing { points, drawn: Drawn::ByHand, threshold: None }).unwrap();
         let own = of(session.review()).jets;
         assert_eq!(own.len(), 1);
-        assert_eq!((own[0].reading.blind_frames.as_slice(), own[0].reading.tracings), ([frame].as_slice(), 1));
+        assert_eq!(
+            (own[0].reading.blind_frames.as_slice(), own[0].reading.tracings),
+            ([frame].as_slice(), 1)
+        );
         assert_eq!(own[0].reading.jet.as_deref(), Some("A"));
     }
 }

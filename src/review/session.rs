@@ -10,8 +10,8 @@ use super::pose::{Base, Pose};
 use super::settings::within;
 use super::tracing::{Closed, Drawn, MOST_VERTICES, Tracing, TracingId};
 use super::{
-    AddedJet, Command, Effect, JetId, Key, Landmark, Place, Review, ReviewError, Sight, Turn, Work,
-    beside, shape,
+    AddedJet, Command, Effect, JetId, Key, Landmark, Place, Review, ReviewError, Sight, Turn, Work, beside,
+    shape,
 };
 
 /// The work as it was, and where the edit that followed was made

@@ -48,7 +48,8 @@ fn blind_part(ui: &mut Ui, out: &mut Vec<Action>) {
     ui.add_space(6.0);
     let text = "You read blind: what the program finds is hidden. Lay the plane across the jet and trace.";
     ui.label(RichText::new(text).font(theme::small()).color(theme::QUIET));
-    let tip = "Your tracings are kept in the review as those that were made without it. This cannot be taken back.";
+    let tip =
+        "Your tracings are kept in the review as those that were made without it. This cannot be taken back.";
     if ui.button("Show what the program finds").on_hover_text(tip).clicked() {
         out.push(Action::Do(Command::Reveal));
     }

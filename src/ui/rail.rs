@@ -35,7 +35,10 @@ pub(super) fn state(step: RailStep, scene: &Scene<'_>) -> (StepState, String) {
             None => "not measured",
         };
         return match step {
-            RailStep::Trace | RailStep::Cut => (StepState::Open, if review.is_blind() { "by hand" } else { "by hand, or wait for the jets" }.into()),
+            RailStep::Trace | RailStep::Cut => (
+                StepState::Open,
+                if review.is_blind() { "by hand" } else { "by hand, or wait for the jets" }.into(),
+            ),
             _ => (StepState::Waiting, text.into()),
         };
     };
