@@ -298,6 +298,8 @@ fn recover(folder: &Path) -> Result<(), ReportError> {
     if fs::symlink_metadata(folder).is_err() {
         return fs::rename(&old, folder).map_err(at("bringing back", folder));
     }
+    // Nothing of it goes while one of its files is no longer as it was written.
+    present(&old)?;
     retire(&old, folder, &present(folder)?);
     fs::remove_dir_all(&old).map_err(at("taking away", &old))
 }
