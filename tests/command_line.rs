@@ -137,7 +137,7 @@ fn a_volume_goes_the_whole_way() {
     // draw: a plain cut in both forms.
     for name in ["cut.png", "cut.svg"] {
         narrows(folder)
-            .args(["draw", "volume.dcm", "--cut", "-1,0,60/0,0.2,1/30", "--frame", "1", "-o", name])
+            .args(["draw", "volume.dcm", "--cut", "-1,0,60/0,0.2,1/30", "--frame", "2", "-o", name])
             .assert()
             .success()
             .stdout("");
@@ -159,11 +159,15 @@ fn a_volume_goes_the_whole_way() {
         .assert()
         .code(2)
         .stderr(contains("there is no jet 9").and(contains("hint: ")));
-    narrows(folder)
-        .args(["draw", "volume.dcm", "--cut", "0,0,0/0,0,1", "--frame", "77", "-o", "x.svg"])
-        .assert()
-        .code(2)
-        .stderr(contains("frames 0 to 2"));
+    // Frames are counted from 1, as the report counts them.
+    assert!(fs::read_to_string(folder.join("cut.svg")).unwrap().contains(">frame 2, "));
+    for (frame, words) in [("77", "drawing frame 77: the volume has frames 1 to 3"), ("0", "--frame")] {
+        narrows(folder)
+            .args(["draw", "volume.dcm", "--cut", "0,0,0/0,0,1", "--frame", frame, "-o", "x.svg"])
+            .assert()
+            .code(2)
+            .stderr(contains(words));
+    }
     assert!(!folder.join("x.svg").exists());
 
     // What is being read is never written over.
@@ -312,6 +316,14 @@ fn a_worker_that_dies_is_one_failed_row() {
         .assert()
         .success()
         .stderr(contains("0 not measured; 1 worked on now"));
+    // A table of somebody else under one of the names is left alone.
+    for name in ["u.csv", "u.volumes.csv", "u.dictionary.csv"] {
+        fs::write(folder.join(name), "mine\n").unwrap();
+        let refused = narrows(folder).args(["cohort", "many", "--out", "u.csv"]).assert().code(2);
+        refused.stderr(contains("would be lost").and(contains(name)).and(contains("hint: ")));
+        assert_eq!(fs::read_to_string(folder.join(name)).unwrap(), "mine\n");
+        fs::remove_file(folder.join(name)).unwrap();
+    }
 }
 
 #[test]

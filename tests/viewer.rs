@@ -143,6 +143,23 @@ fn click(harness: &mut Harness<'static, Option<Desk>>, name: &str) {
     settle(harness);
 }
 
+/// Draws a tracing of these corners, from the middle of the en-face picture
+fn draw(harness: &mut Harness<'static, Option<Desk>>, corners: &[(f32, f32)]) {
+    let middle = en_face(harness).center();
+    press(harness, Modifiers::NONE, Key::N);
+    for (x, y) in corners {
+        let at = middle + Vec2::new(*x, *y);
+        harness.hover_at(at);
+        harness.run_steps(1);
+        harness.drag_at(at);
+        harness.run_steps(1);
+        harness.drop_at(at);
+        // A slow hand: no double clicks.
+        harness.run_steps(62);
+    }
+    press(harness, Modifiers::NONE, Key::Enter);
+}
+
 fn area(harness: &Harness<'static, Option<Desk>>) -> f64 {
     desk(harness).reading().and_then(|reading| reading.area).expect("an area is shown").value
 }
@@ -213,22 +230,8 @@ fn a_reader_opens_turns_traces_undoes_saves_and_reopens_to_the_same_numbers() {
 fn a_tracing_is_drawn_by_clicks_and_an_invalid_one_is_never_counted() {
     let bench = Bench::new();
     let mut harness = bench.opened();
-    let rect = en_face(&harness);
-    press(&mut harness, Modifiers::NONE, Key::N);
-    let centre = rect.center();
     // A bow tie: its edges cross.
-    for (x, y) in [(-60.0, -60.0), (60.0, 60.0), (60.0, -60.0), (-60.0, 60.0)] {
-        let at = centre + Vec2::new(x, y);
-        harness.hover_at(at);
-        harness.run_steps(1);
-        harness.drag_at(at);
-        harness.run_steps(1);
-        harness.drop_at(at);
-        harness.run_steps(2);
-        // A slow hand: no double clicks.
-        harness.run_steps(60);
-    }
-    press(&mut harness, Modifiers::NONE, Key::Enter);
+    draw(&mut harness, &[(-60.0, -60.0), (60.0, 60.0), (60.0, -60.0), (-60.0, 60.0)]);
     let session = desk(&harness).session().expect("a session");
     let tracing = session.review().work.tracings.first().expect("a tracing was drawn");
     assert_eq!(tracing.points_mm.len(), 4);
@@ -297,6 +300,21 @@ fn wait_for(harness: &mut Harness<'static, Option<Desk>>, text: &str) {
         std::thread::sleep(Duration::from_millis(10));
         harness.run_steps(2);
     }
+}
+
+#[test]
+fn a_folder_opens_as_the_one_volume_in_it_and_tells_which_there_are() {
+    let bench = Bench::new();
+    let mut harness = bench.desk();
+    open_path(&mut harness, &bench.samples());
+    settle(&mut harness);
+    assert_eq!(desk(&harness).session().expect("a session").review().source.file, "crescent.dcm");
+    press(&mut harness, Modifiers::COMMAND, Key::S);
+    assert!(bench.review().is_file(), "the review lies beside the volume, not beside the folder");
+    std::fs::copy(bench.volume(), bench.samples().join("second.dcm")).expect("copied");
+    open_path(&mut harness, &bench.samples());
+    wait_for(&mut harness, "there are 2 volumes");
+    assert!(harness.query_by_label_contains("crescent.dcm, second.dcm").is_some());
 }
 
 #[test]
@@ -709,6 +727,26 @@ fn a_reading_is_held_against_the_truth_once_its_key_is_there() {
     let list = serde_json::to_string(&list).expect("a list");
     std::fs::write(bench.samples().join("practice.json"), list).expect("written");
     let mut harness = bench.opened_high();
+    // Of a set, so that it is read blind: nothing of the program is there until the learner has traced.
+    let shown = desk(&harness);
+    assert!(shown.session().expect("a session").review().is_blind());
+    assert!(shown.session().expect("a session").review().results.is_none());
+    let reading = shown.reading().expect("a reading");
+    assert!(reading.outlines.is_empty() && reading.area.is_none() && reading.traced_mm2.is_none());
+    click(&mut harness, "Show what the program finds");
+    assert!(harness.query_by_label_contains("nothing was read yet").is_some());
+    draw(&mut harness, &[(-50.0, -50.0), (50.0, -50.0), (50.0, 50.0), (-50.0, 50.0)]);
+    assert!(desk(&harness).session().expect("a session").review().results.is_none());
+    assert!(desk(&harness).reading().expect("a reading").area.is_some(), "the learner's own number is told");
+    click(&mut harness, "Show what the program finds");
+    let review = desk(&harness).session().expect("a session").review();
+    assert!(review.results.is_some() && review.is_made_blind(&review.work.tracings[0]));
+    // The rest is of the reading that the program proposes.
+    harness.get_by_label_contains("Jet: ").click();
+    harness.run_steps(3);
+    click(&mut harness, "Remove: Jet A");
+    harness.get_by_label("Jet 1").click();
+    settle(&mut harness);
     let reported = area(&harness);
     let show = |harness: &mut Harness<'static, Option<Desk>>| {
         harness.get_by_label("Show the truth").click();

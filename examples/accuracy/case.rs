@@ -1,8 +1,11 @@
 //! One measured volume beside its truth.
 
+use nalgebra::Vector3;
 use narrows::measure::Results;
 use narrows::measure::results::{JetResult, ShapeClass, Verdict};
+use narrows::outline::Outline;
 use narrows::phantom::{JetTruth, JetTruthFrame, Recipe, Truth, TruthShape};
+use narrows::space::CutPoint;
 use serde_json::Value;
 
 /// Necks farther apart than this are of two jets, mm
@@ -23,6 +26,10 @@ pub(crate) enum What {
     Mean,
     /// Regurgitant volume of all jets, ml
     Volume,
+    /// Width of one jet on its long-axis plane, mm
+    LongAxis,
+    /// Width of one jet on its commissural plane, mm
+    Commissural,
 }
 
 impl What {
@@ -34,6 +41,8 @@ impl What {
             Self::NoJet => "no jet",
             Self::Mean => "mean",
             Self::Volume => "volume",
+            Self::LongAxis => "long-axis",
+            Self::Commissural => "commissural",
         }
     }
 }
@@ -221,7 +230,34 @@ fn jets(truth: &Truth, results: &Results, document: &Value) -> Vec<Judged> {
         let found = interval(&document["jets"][k]["vca_mm2"], found.traced_area_mm2);
         Judged { what: What::NoJet, shape: TruthShape::Round, truth: 0.0, found, place, more }
     });
-    some().map(judged).chain(frames).chain(no_jets).collect()
+    let paired = some().filter_map(|(jet, at)| Some((jet, &results.jets[(*at)?])));
+    let widths = paired.flat_map(|(jet, found)| {
+        let reported =
+            [(What::LongAxis, found.width_mm.long_axis), (What::Commissural, found.width_mm.commissural)];
+        let truths = true_widths(jet, found).into_iter().flatten();
+        reported.into_iter().zip(truths).map(move |((what, width), truth)| {
+            let found = Found { value: width.value, low: width.low, high: width.high, displayed: f64::NAN };
+            Judged { what, shape: jet.shape, truth, found: Some(found), place: None, more: Vec::new() }
+        })
+    });
+    some().map(judged).chain(frames).chain(no_jets).chain(widths).collect()
+}
+
+/// Widths of the effective outline through its centroid, along the reported long axis and across it, mm; `None` in a
+/// frame without a jet
+fn true_widths(jet: &JetTruth, found: &JetResult) -> Option<[f64; 2]> {
+    let now = frame(jet, found);
+    let axis = Vector3::from(jet.axis);
+    let long = Vector3::from(found.width_mm.long_axis_direction);
+    let long = (long - axis * axis.dot(&long)).normalize();
+    let across = axis.cross(&long);
+    let flat = |p: &[f64; 3]| {
+        let away = Vector3::from(*p) - Vector3::from(now.neck_mm);
+        CutPoint::new(away.dot(&long), away.dot(&across))
+    };
+    let outline = Outline::new(now.outline_mm.iter().map(flat).collect()).ok()?;
+    let along = |direction| outline.chord(outline.centroid(), direction).get();
+    Some([along(CutPoint::new(1.0, 0.0)), along(CutPoint::new(0.0, 1.0))])
 }
 
 /// The truth of a jet in the frame that it is reported in

@@ -19,6 +19,8 @@ pub(crate) fn summary(cases: &[Case], title: &str) -> String {
         (What::Jet, "peak area of each jet"),
         (What::Mean, "velocity-weighted mean area (integral typed in)"),
         (What::Volume, "regurgitant volume (integral typed in)"),
+        (What::LongAxis, "width on the long-axis plane"),
+        (What::Commissural, "width on the commissural plane"),
     ] {
         if !cases.iter().flat_map(|case| case.of_kind(what)).any(|judged| judged.found.is_some()) {
             let _ = writeln!(text, "\n{name}: not reported");
@@ -32,11 +34,14 @@ pub(crate) fn summary(cases: &[Case], title: &str) -> String {
         );
         for (name, some) in &groups {
             // Everything by every stratum for areas; the rest in few words.
-            let short = matches!(what, What::Mean | What::Volume);
-            if !short
-                || ["all", "ordinary", "no fault"].contains(&name.as_str())
-                || name.starts_with("course")
-            {
+            let told: &[&str] = match what {
+                What::Mean | What::Volume => &["all", "ordinary", "no fault", "course"],
+                What::LongAxis | What::Commissural => {
+                    &["all", "ordinary", "no fault", "round", "elliptical", "crescent", "irregular"]
+                }
+                What::Total | What::Jet | What::Frame => &[""],
+            };
+            if told.iter().any(|told| name.starts_with(told)) {
                 text += &line(name, some, what);
             }
         }

@@ -12,7 +12,8 @@ use crate::measure::ENGINE;
 use crate::review::{self, Command, Different, JetId, Orphan, Review, Session, orphans, state_folder};
 use crate::study::sweep::Over;
 use crate::ui::{
-    Action, Card, Facts, Leftover, Notice, Pictures, Reading, Scene, TiltMap, ViewState, Weight, screen_ui,
+    Action, Card, Facts, Leftover, Notice, Opening, Pictures, Reading, Scene, TiltMap, ViewState, Weight,
+    screen_ui,
 };
 use crate::volume::Volume4;
 
@@ -255,6 +256,11 @@ impl Desk {
         given.map(|(_, known)| known.clone()).unwrap_or_default()
     }
 
+    /// Opens volumes so that what the program finds stays hidden until the reader has read
+    pub fn read_blind(&mut self) {
+        self.view.opening = Opening::Blind;
+    }
+
     /// Whether the reader is done
     pub fn has_ended(&self) -> bool {
         self.ended
@@ -283,7 +289,7 @@ impl Desk {
     pub fn is_settled(&self) -> bool {
         self.jobs.progress().is_none()
             && self.open.as_ref().is_none_or(|open| {
-                open.session.review().results.is_some()
+                (open.session.review().results.is_some() || open.session.review().is_blind())
                     && !open.session.review().source.blake3.is_empty()
                     && open.read_at == Some(open.session.revision())
             })
@@ -491,6 +497,11 @@ impl Desk {
             autosave,
             dawn: Dawn::Dark,
         };
+        let blind = self.view.opening == Opening::Blind || review::is_of_set(&path);
+        if blind && origin == ReviewOrigin::New {
+            // Nothing was done to a review that is new: it cannot be refused.
+            let _ = open.session.apply(Command::ReadBlind);
+        }
         if let Some(autosave) = &mut open.autosave {
             autosave.keep(&open.session, open.review_file.as_ref());
         }
@@ -500,7 +511,7 @@ impl Desk {
             self.look_for_leftovers();
         }
         self.page = None;
-        self.view = ViewState { step: self.view.step, ..ViewState::default() };
+        self.view = ViewState { step: self.view.step, opening: self.view.opening, ..ViewState::default() };
         self.open = Some(open);
         self.show_volume(Some(volume));
     }
@@ -518,7 +529,7 @@ impl Desk {
         if review.source.blake3.is_empty() {
             self.jobs.hash(open.path.clone());
         }
-        if !measured {
+        if !measured && !review.is_blind() {
             self.measure();
         }
     }
@@ -546,6 +557,18 @@ impl Desk {
     // What the reader wants.
 
     fn act(&mut self, action: Action) {
+        let shows = matches!(
+            action,
+            Action::Measure
+                | Action::Sweep(_)
+                | Action::Compare(..)
+                | Action::CompareAgain
+                | Action::Practise
+        );
+        if shows && self.open.as_ref().is_some_and(|open| open.session.review().is_blind()) {
+            let text = "You read blind: what the program finds is hidden.".to_owned();
+            return self.say(Weight::Plain, text, "end it at the step Jet, once you have read");
+        }
         match action {
             Action::Do(command) => self.command(command),
             Action::Open(path) => self.open(path),
@@ -584,9 +607,15 @@ impl Desk {
 
     fn command(&mut self, command: Command) {
         let Some(open) = &mut self.open else { return };
-        if let Err(error) = open.session.apply(command) {
+        let was_blind = open.session.review().is_blind();
+        let done = open.session.apply(command);
+        let shown = was_blind && !open.session.review().is_blind();
+        if let Err(error) = done {
             let hint = error.hint();
             self.trouble(&error, hint);
+        }
+        if shown {
+            self.measure();
         }
     }
 
@@ -650,7 +679,8 @@ impl Desk {
 
     fn report(&mut self) {
         let Some(open) = &self.open else { return };
-        if open.session.review().results.is_none() {
+        let review = open.session.review();
+        if review.results.is_none() && !review.is_blind() {
             return;
         }
         let stem = open.path.file_stem().map(|stem| stem.to_string_lossy().into_owned()).unwrap_or_default();
@@ -805,7 +835,7 @@ impl Desk {
             open.traced_at = Some(revision);
             open.traced = reading::traced(review);
         }
-        if resting && review.place.jet != JetId::Free {
+        if resting && review.place.jet != JetId::Free && !review.is_blind() {
             let job = TiltJob::new(&open.volume, review);
             if open.asked_tilt.as_ref() != Some(&job.key) {
                 open.asked_tilt = Some(job.key.clone());

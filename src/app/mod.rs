@@ -47,6 +47,7 @@ pub use pictures::DrawWhen;
 
 use crate::format::OpenOptions;
 use crate::gpu::GpuError;
+pub use crate::ui::Opening;
 
 /// Why the viewer could not start or go on
 #[derive(Debug, thiserror::Error)]
@@ -79,10 +80,10 @@ impl AppError {
 /// Opens the viewer, on a volume or a review or on the start screen, and stays until it is closed
 ///
 /// `known` is what the user knows better than the file given; other files opened later are read as they
-/// are.
+/// are. `opening` says whether what the program finds is hidden at first.
 ///
 /// # Errors
 /// See [`AppError`].
-pub fn run(path: Option<PathBuf>, known: OpenOptions) -> Result<(), AppError> {
-    window::run(path, known)
+pub fn run(path: Option<PathBuf>, known: OpenOptions, opening: Opening) -> Result<(), AppError> {
+    window::run(path, known, opening)
 }

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 
-use crate::format::{self, HashWhen, OpenOptions, Parts};
+use crate::format::{self, FormatError, HashWhen, OpenOptions, Parts};
 use crate::job::{CancelToken, Watch};
 use crate::measure::{self, Results};
 use crate::report::{COMPARISON_FOLDER, ReportOptions, write_comparison};
@@ -268,7 +268,17 @@ fn failed(error: &dyn std::error::Error, hint: &str) -> News {
     News::Failed(Failure::of(error, hint))
 }
 
+/// The file that a volume is known by: of a folder that holds one volume, its first file
+fn file_of(path: &Path) -> Result<PathBuf, FormatError> {
+    let first = if path.is_dir() { format::files_read(&[path])?.into_iter().next() } else { None };
+    Ok(first.unwrap_or_else(|| path.to_owned()))
+}
+
 fn open_volume(path: &Path, known: OpenOptions, tell: &dyn Fn(News)) {
+    let path = &match file_of(path) {
+        Ok(path) => path,
+        Err(error) => return tell(failed(&error, &error.hint())),
+    };
     // The hash reads the whole file; the first picture does not wait for it.
     let options = OpenOptions { hash: HashWhen::Later, parts: Parts::Beside, ..known };
     match format::open(path, &options) {

@@ -78,6 +78,10 @@ impl ShownJet<'_> {
         let read = self.at.read(jet);
         let as_measured = matches!(read, Read::AsMeasured);
         let live = match found.filter(|_| as_measured) {
+            _ if self.review.is_blind() => {
+                reading.trouble = Some("you read blind: trace the orifice, and its area is told".into());
+                None
+            }
             Some(at) if at.vca_mm2.is_none() => {
                 reading.trouble = Some("the jet is not there in this frame".into());
                 None

@@ -20,9 +20,9 @@ use winit::window::{Window, WindowId};
 use crate::format::OpenOptions;
 use crate::gpu::{Device, DeviceOptions, wgpu};
 
-use super::AppError;
 use super::desk::{Desk, DeskOptions};
 use super::mirror::Mirror;
+use super::{AppError, Opening};
 
 /// What reaches the window from outside its events
 #[derive(Debug)]
@@ -43,7 +43,7 @@ impl From<egui_winit::accesskit_winit::Event> for Call {
 ///
 /// # Errors
 /// See [`AppError`].
-pub(super) fn run(path: Option<PathBuf>, known: OpenOptions) -> Result<(), AppError> {
+pub(super) fn run(path: Option<PathBuf>, known: OpenOptions, opening: Opening) -> Result<(), AppError> {
     let event_loop = event_loop()?;
     let ctx = egui::Context::default();
     let proxy = event_loop.create_proxy();
@@ -55,6 +55,9 @@ pub(super) fn run(path: Option<PathBuf>, known: OpenOptions) -> Result<(), AppEr
         let _ = waker.send_event(Call::Repaint(when));
     });
     let mut desk = Desk::new(&ctx, DeskOptions::default()).map_err(AppError::Threads)?;
+    if opening == Opening::Blind {
+        desk.read_blind();
+    }
     // The file is read while the window is made.
     if let Some(path) = path {
         desk.open_knowing(path, known);

@@ -74,7 +74,15 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     for file in entries.iter().flat_map(|entry| &entry.files) {
         output::refuse_input(file, &arguments.out)?;
     }
-    let (journal, mut known) = Journal::open(&beside(&arguments.out, "journal"))?;
+    let beside = beside(&arguments.out, "journal");
+    let taken = tables(&arguments.out, kind).into_iter().find(|table| table.exists());
+    if let Some(table) = taken.filter(|_| !beside.exists()) {
+        return Err(Failure::usage(
+            format!("no run of a cohort wrote this, and it would be lost: {}", table.display()),
+            "move it away, or give another name with --out",
+        ));
+    }
+    let (journal, mut known) = Journal::open(&beside)?;
     for other in others(&arguments.with)? {
         known.add_file(&other)?;
     }
@@ -333,20 +341,22 @@ fn beside(table: &Path, ending: &str) -> PathBuf {
     PathBuf::from(name)
 }
 
+/// The table of volumes, the dictionary, and the table of jets, which was named
+fn tables(out: &Path, kind: Kind) -> [PathBuf; 3] {
+    let ending = if kind == Kind::Csv { "volumes.csv" } else { "volumes.parquet" };
+    [out.with_extension(ending), out.with_extension("dictionary.csv"), out.to_owned()]
+}
+
 /// Writes both tables and the dictionary: prepared beside their places, then moved there
 fn write(cohort: &Cohort, out: &Path, kind: Kind) -> Result<(), Failure> {
     let bytes = |table| match kind {
         Kind::Csv => Ok(table_csv(table).into_bytes()),
         Kind::Parquet => table_parquet(table).map_err(|error| Failure::internal(error.to_string())),
     };
-    let ending = if kind == Kind::Csv { "volumes.csv" } else { "volumes.parquet" };
-    let files = [
-        (out.with_extension(ending), bytes(&cohort.volumes)?),
-        (out.with_extension("dictionary.csv"), dictionary_csv(cohort).into_bytes()),
-        (out.to_owned(), bytes(&cohort.jets)?),
-    ];
+    let contents = [bytes(&cohort.volumes)?, dictionary_csv(cohort).into_bytes(), bytes(&cohort.jets)?];
+    let files = tables(out, kind).into_iter().zip(contents);
     let ready: Vec<output::Ready> =
-        files.iter().map(|(path, bytes)| output::prepare(path, bytes)).collect::<Result<_, _>>()?;
+        files.map(|(path, bytes)| output::prepare(&path, &bytes)).collect::<Result<_, _>>()?;
     ready.into_iter().try_for_each(output::Ready::put)
 }
 

@@ -1,5 +1,6 @@
 //! `narrows draw`: one picture, without a display.
 
+use std::num::NonZeroUsize;
 use std::path::{Path, PathBuf};
 
 use clap::{Args, ValueEnum};
@@ -19,7 +20,7 @@ use crate::volume::Volume4;
 pub(super) struct Arguments {
     /// The volume
     file: PathBuf,
-    /// A cut: a point in mm, its normal, and a roll in degrees about it
+    /// A plane: a point in mm, its normal, and a roll in degrees about it
     #[arg(long, value_name = "X,Y,Z/NX,NY,NZ[/ROLL]", value_parser = cut, allow_hyphen_values = true)]
     cut: Option<Cut>,
     /// A figure of the measurement
@@ -28,9 +29,9 @@ pub(super) struct Arguments {
     /// Which jet, 1 for the largest
     #[arg(long, default_value_t = 1, conflicts_with = "cut")]
     jet: usize,
-    /// Which frame, from 0 [default: the jet's peak frame; 0 with --cut]
-    #[arg(long)]
-    frame: Option<usize>,
+    /// Which frame, counted from 1 [default: the jet's peak frame; the first with --cut]
+    #[arg(long, value_name = "NUMBER")]
+    frame: Option<NonZeroUsize>,
     /// Side of the square shown by --cut, in mm [default: the whole volume]
     #[arg(long, value_name = "MM", value_parser = side, conflicts_with = "view")]
     side: Option<Mm>,
@@ -46,7 +47,7 @@ pub(super) struct Arguments {
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 enum Name {
-    /// Perpendicular to the jet at its neck, with the tracing
+    /// Perpendicular to the jet at its vena contracta, with the tracing
     EnFace,
     /// Along the jet, with the long-axis width
     LongAxis,
@@ -56,7 +57,7 @@ enum Name {
     Profile,
     /// Area against time
     Time,
-    /// Flow against speed upstream of the neck
+    /// Flow against speed upstream of the vena contracta
     Convergence,
 }
 
@@ -88,7 +89,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let svg = match (arguments.cut, arguments.view) {
         (Some(cut), _) => {
             let side = arguments.side.unwrap_or_else(|| whole(&volume));
-            figure::plain(&volume, &PlainCut { cut, frame: arguments.frame.unwrap_or(0), side })?
+            figure::plain(&volume, &PlainCut { cut, frame: arguments.frame.map_or(0, index), side })?
         }
         (None, Some(view)) => measured(&volume, view.into(), arguments, &progress)?,
         (None, None) => return Err(Failure::internal("drawing neither a cut nor a view")),
@@ -119,8 +120,13 @@ fn measured(
             if found == 0 { "draw a cut with --cut instead" } else { "choose one with --jet" },
         ));
     };
-    let frame = arguments.frame.unwrap_or(jet.peak_frame);
+    let frame = arguments.frame.map_or(jet.peak_frame, index);
     Ok(figure::draw(view, &Subject { frame, ..Subject::at_peak(volume, &results, jet) })?)
+}
+
+/// The index of a frame that is counted from 1
+fn index(frame: NonZeroUsize) -> usize {
+    frame.get() - 1
 }
 
 /// A square that holds the whole volume, whatever the direction

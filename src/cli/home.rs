@@ -18,7 +18,7 @@ const RECIPE: &str = include_str!("../../sample-volumes/crescent.toml");
 const REPORT: &str = "narrows-report";
 
 pub(super) fn run() -> Result<Exit, Failure> {
-    match view::open(None, OpenOptions::default()) {
+    match view::open(None, OpenOptions::default(), view::Opening::Open) {
         Ok(()) => return Ok(Exit::Done),
         Err(failure) => output::say(&format!("no viewer: {}", failure.error)),
     }

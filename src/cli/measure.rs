@@ -49,10 +49,11 @@ pub(super) struct Arguments {
     /// First and last moment of systole, ms after the R wave [default: from the R-R interval and the jets]
     #[arg(long, value_name = "START,END", value_parser = input::systole, allow_hyphen_values = true)]
     systole: Option<[Seconds; 2]>,
-    /// What else is known, to be weighed with the volume: a TOML or JSON file (`narrows schema evidence`)
+    /// What else is known, to be graded with the volume: a TOML or JSON file (`narrows schema evidence`)
     #[arg(long, value_name = "FILE")]
     evidence: Option<PathBuf>,
-    /// What it is weighed against: ase-2017 (the default), esc-2021, eacvi-2013, acc-aha-2020, or a file
+    /// The table of cut points: ase-2017 (the default), esc-2025, esc-2021, eacvi-2013, acc-aha-2020, mitra-pro, or a
+    /// file
     #[arg(long, value_name = "NAME|FILE")]
     criteria: Option<String>,
     #[command(flatten)]

@@ -11,7 +11,7 @@ use super::documents::{cannot, document};
 use super::progress::Progress;
 use super::{Exit, Failure, output};
 use crate::format::dicom::WriteOptions;
-use crate::format::{self, OpenOptions};
+use crate::format::{self, OpenOptions, atomic};
 use crate::job::Watch;
 use crate::phantom::{self, PhantomError, Recipe};
 use crate::report::study::{practice_files, practice_text, write_bundle};
@@ -101,10 +101,7 @@ fn make_set(arguments: &Make) -> Result<Exit, Failure> {
     };
     fs::create_dir_all(&parent).map_err(|error| cannot("make the folder", &parent, &error))?;
     // Made aside and moved when whole.
-    let aside = tempfile::Builder::new()
-        .prefix(".narrows-")
-        .tempdir_in(&parent)
-        .map_err(|error| cannot("make a folder in", &parent, &error))?;
+    let aside = atomic::aside(&folder).map_err(|error| cannot("make a folder in", &parent, &error))?;
     let grades: Vec<u8> = recipes.iter().map(|(_, recipe)| practice::described(recipe).grade).collect();
     let options = WriteOptions { syntax: arguments.syntax.into(), ..WriteOptions::default() };
     let progress = Progress::start();
@@ -115,7 +112,7 @@ fn make_set(arguments: &Make) -> Result<Exit, Failure> {
         let (name, recipe) = &recipes[at];
         let (volume, truth) = phantom::simulate(recipe, &quiet).map_err(|error| of_recipe(name, error))?;
         let file = format!("case-{}.dcm", place + 1);
-        let path = aside.path().join(&file);
+        let path = aside.folder.path().join(&file);
         format::save(&volume, &path, &options)?;
         made.push(MadeCase { file, blake3: format::hash(&path)?, recipe: name.clone(), truth });
     }
@@ -123,14 +120,9 @@ fn make_set(arguments: &Make) -> Result<Exit, Failure> {
     let (list, key) = practice::make(made, arguments.seed);
     let mut text = serde_json::to_string_pretty(&list)?;
     text.push('\n');
-    output::write(&aside.path().join(LIST_FILE), text.as_bytes())?;
+    output::write(&aside.folder.path().join(LIST_FILE), text.as_bytes())?;
     let ready = output::prepare(&key_path, key_text(&key).as_bytes())?;
-    fs::create_dir(&folder).map_err(|error| cannot("make the folder", &folder, &error))?;
-    let names = list.cases.iter().map(|case| case.file.as_str()).chain([LIST_FILE]);
-    for name in names {
-        let to = folder.join(name);
-        fs::rename(aside.path().join(name), &to).map_err(|error| cannot("write", &to, &error))?;
-    }
+    fs::rename(aside.folder.path(), &folder).map_err(|error| cannot("make the folder", &folder, &error))?;
     ready.put()?;
     output::say(&format!(
         "{} cases: {}; keep {} away from the learners",

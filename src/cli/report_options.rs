@@ -27,7 +27,7 @@ pub(super) struct ReportArguments {
     /// What the report calls the volume; neither the names of files nor the hash of its bytes are told then
     #[arg(long, value_name = "TEXT")]
     pub(super) label: Option<String>,
-    /// Which valve leaks; settles some codes of the structured report
+    /// Which valve regurgitates; settles some codes of the structured report
     #[arg(long, value_enum, value_name = "VALVE")]
     valve: Option<Leaking>,
     /// Keep patient and study of the source in the DICOM files; without it they are left empty, and identifiers

@@ -42,15 +42,15 @@ pub(super) struct Arguments {
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 enum Parameter {
-    /// Angle between the cut's normal and the jet axis, degrees
+    /// Angle between the plane's normal and the jet axis, degrees
     Tilt,
-    /// Turn of the cut about its own normal, degrees
+    /// Turn of the plane about its own normal, degrees
     Roll,
     /// Position along the jet, mm
     Level,
     /// Colour gain, as a factor on the stored
     Gain,
-    /// Frame, from 0
+    /// Frame, counted from 1
     Frame,
     /// Nyquist velocity, m/s
     Nyquist,

@@ -182,6 +182,9 @@ pub struct Reading {
     pub jet: Option<String>,
     /// Frames whose area is that of the reader's own tracings
     pub traced_frames: Vec<usize>,
+    /// Frames among them that the reader traced before seeing what the program finds
+    #[serde(default)]
+    pub blind_frames: Vec<usize>,
     /// Tracings that were added up at the peak frame; 0 where the program drew
     pub tracings: usize,
 }

@@ -135,6 +135,7 @@ fn reading(jet: &JetBeat, peak: &MeasuredFrame) -> Reading {
     Reading {
         origin: peak.origin,
         jet: jet.name.clone(),
+        blind_frames: Vec::new(),
         traced_frames: (0..jet.frames.len()).filter(|frame| read(&jet.frames[*frame])).collect(),
         tracings: if peak.is_read() { peak.tracings.len() } else { 0 },
     }
@@ -316,10 +317,20 @@ fn sum_of(jets: &[JetResult], frame: usize) -> String {
         now.iter().copied().filter(|jet| jet.frames.get(frame).is_some_and(|at| at.hidden)).collect();
     let hides = match &hidden[..] {
         [] => String::new(),
-        [_] => format!("; of {} it holds what may hide, since its neck is not displayed", listed(&hidden)),
-        _ => format!("; of {} it holds what may hide, since their necks are not displayed", listed(&hidden)),
+        [_] => format!(
+            "; of {} it holds what may hide, since its vena contracta is not displayed",
+            listed(&hidden)
+        ),
+        _ => format!(
+            "; of {} it holds what may hide, since their vena contractas are not displayed",
+            listed(&hidden)
+        ),
     };
-    format!("The total is that of {} in frame {frame}, where it is largest{closed}{hides}.", listed(&now))
+    format!(
+        "The total is that of {} in frame {}, where it is largest{closed}{hides}.",
+        listed(&now),
+        frame + 1
+    )
 }
 
 fn cautions(volume: &Volume4, jets: &[JetResult], total: &Total, systole: &SystoleBounds) -> Vec<String> {
@@ -367,7 +378,7 @@ fn cautions(volume: &Volume4, jets: &[JetResult], total: &Total, systole: &Systo
     };
     if jets.iter().any(short) {
         cautions.push(
-            "The leak is not the same through systole: one frame's area times the whole velocity-time \
+            "The regurgitation is not the same through systole: one frame's area times the whole velocity-time \
              integral would overstate it."
                 .to_owned(),
         );

@@ -36,6 +36,13 @@ pub(crate) enum Block {
         /// Share of the width on paper
         share: f64,
     },
+    /// Two figures side by side, with what they show
+    Pair {
+        /// The drawings
+        svgs: [String; 2],
+        /// What they show
+        captions: [String; 2],
+    },
 }
 
 impl Block {
@@ -80,6 +87,8 @@ pub(crate) fn page(blocks: &[Block]) -> String {
                 let _ =
                     writeln!(out, "<figure>\n{svg}<figcaption>{}</figcaption>\n</figure>", escape(caption));
             }
+            // Of paper alone: a page has room below.
+            Block::Pair { .. } => {}
         }
     }
     out.push_str(if open { "</section>\n" } else { "" });
@@ -125,6 +134,10 @@ pub(crate) fn paper(blocks: &[Block], flow: &mut Flow<'_>) {
             Block::Figure { svg, caption, share } => {
                 let size = super::pdf::figure::size(svg).unwrap_or((1000.0, 650.0));
                 flow.figure(svg, size, caption, *share);
+            }
+            Block::Pair { svgs, captions } => {
+                flow.pair(svgs.each_ref().map(|svg| Some(svg.as_str())), [""; 2]);
+                flow.caption(&format!("Left: {} Right: {}", captions[0], captions[1]));
             }
         }
     }

@@ -159,7 +159,11 @@ pub(crate) fn findings(results: &Results) -> Vec<FindingRow> {
             };
             FindingRow {
                 verdict: verdict(finding.verdict),
-                name: capital(&finding.code.replace(['-', '_'], " ")),
+                name: match finding.code.as_str() {
+                    "hidden-neck" => "VC dropout".to_owned(),
+                    "leak-frames" => "Frames in the shortest regurgitation".to_owned(),
+                    code => capital(&code.replace(['-', '_'], " ")),
+                },
                 found: number(finding.value, "not measured"),
                 limit: number(finding.limit, "none"),
                 message: finding.message.clone(),

@@ -15,6 +15,24 @@ const CURVES: f64 = 0.66;
 const SCALE: f64 = 0.86;
 const TALL: f64 = 0.5;
 
+/// How much is said of each jet
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) enum Detail {
+    /// Everything, each figure by itself
+    Full,
+    /// Everything, figures side by side
+    Paired,
+    /// Of further jets the numbers, every frame and the two figures that say most
+    Brief,
+    /// Of further jets the numbers
+    Least,
+}
+
+impl Detail {
+    /// All of them, falling
+    pub(crate) const ALL: [Self; 4] = [Self::Full, Self::Paired, Self::Brief, Self::Least];
+}
+
 /// All of it, in order; `settings` are further lines about how it was measured
 ///
 /// `shown` is the first figure of the first jet where it stands on page one already.
@@ -24,6 +42,7 @@ pub(crate) fn blocks(
     unit: AreaUnit,
     settings: &[[String; 2]],
     shown: Option<&PageFigure>,
+    detail: Detail,
 ) -> Vec<Block> {
     let mut out = Vec::new();
     if let Some(grading) = &results.severity {
@@ -31,13 +50,19 @@ pub(crate) fn blocks(
     }
     if results.jets.len() > 1 {
         jets(&mut out, results, unit);
+        if detail >= Detail::Brief {
+            let text = "Of further jets this paper holds what says most; all of their figures and tables are in the \
+                        report's folder.";
+            out.push(Block::Text(text.into()));
+        }
     }
     for jet in &results.jets {
         let mine =
             figures.iter().filter(|f| f.jet == jet.id && !shown.is_some_and(|shown| std::ptr::eq(shown, *f)));
-        one_jet(&mut out, results, jet, mine, unit);
+        one_jet(&mut out, results, jet, &mine.collect::<Vec<_>>(), (unit, detail));
     }
-    trust(&mut out, results, figures);
+    let acquisition = figures.iter().filter(|figure| figure.jet == ACQUISITION && detail != Detail::Least);
+    trust(&mut out, results, acquisition);
     out.push(Block::Heading("How it was measured".into()));
     out.push(Block::Text(content::METHOD.into()));
     out.push(Block::Text(content::program(results)));
@@ -156,20 +181,47 @@ fn jets(out: &mut Vec<Block>, results: &Results, unit: AreaUnit) {
     }
 }
 
-fn one_jet<'a>(
+/// Figures side by side; one that is left over by itself
+fn pairs(out: &mut Vec<Block>, figures: &[&PageFigure]) {
+    for pair in figures.chunks(2) {
+        out.push(match pair {
+            [left, right] => Block::Pair {
+                svgs: [left, right].map(|figure| figure.svg.clone()),
+                captions: [left, right].map(|figure| figure.caption.clone()),
+            },
+            rest => {
+                let Some(one) = rest.first() else { continue };
+                Block::Figure { svg: one.svg.clone(), caption: one.caption.clone(), share: 0.49 }
+            }
+        });
+    }
+}
+
+fn one_jet(
     out: &mut Vec<Block>,
     results: &Results,
     jet: &JetResult,
-    figures: impl Iterator<Item = &'a PageFigure>,
-    unit: AreaUnit,
+    figures: &[&PageFigure],
+    (unit, detail): (AreaUnit, Detail),
 ) {
     let title = if results.jets.len() > 1 { format!("Jet {}", jet.id) } else { "The jet".into() };
     out.push(Block::Heading(title));
     let heads = [("Measure", 1.5), ("Value (95 % interval)", 1.6), ("Note", 2.5)];
     out.push(Block::table("numbers", heads, Some(1), content::numbers(jet, unit)));
-    for drawn in figures {
-        let share = if drawn.svg.contains("<image") { PICTURE } else { CURVES };
-        out.push(Block::Figure { svg: drawn.svg.clone(), caption: drawn.caption.clone(), share });
+    let further = results.jets.first().is_some_and(|first| first.id != jet.id);
+    match detail {
+        Detail::Full => out.extend(figures.iter().map(|drawn| Block::Figure {
+            svg: drawn.svg.clone(),
+            caption: drawn.caption.clone(),
+            share: if drawn.svg.contains("<image") { PICTURE } else { CURVES },
+        })),
+        Detail::Brief if further => {
+            let course = words::systole(jet, unit);
+            let most = figures.iter().enumerate().filter(|(at, figure)| *at == 0 || figure.caption == course);
+            pairs(out, &most.map(|(_, figure)| *figure).collect::<Vec<_>>());
+        }
+        Detail::Least if further => return,
+        Detail::Paired | Detail::Brief | Detail::Least => pairs(out, figures),
     }
     out.push(Block::Sub("Frame by frame".into()));
     let heads = [("Frame", 0.8), ("Time, ms", 0.8), ("VC area (95 % interval)", 2.2), ("Outline", 0.9)];
@@ -183,6 +235,9 @@ fn one_jet<'a>(
         ]
     });
     out.push(Block::table("frames", heads, None, rows));
+    if detail == Detail::Brief && further {
+        return;
+    }
     if !jet.interval_parts.is_empty() {
         out.push(Block::Sub("Where the interval comes from".into()));
         let effect = format!("Effect on the area, ± {} (95 %)", unit.sign());
@@ -249,7 +304,7 @@ fn convergence(out: &mut Vec<Block>, jet: &JetResult, unit: AreaUnit) {
     )));
 }
 
-fn trust(out: &mut Vec<Block>, results: &Results, figures: &[PageFigure]) {
+fn trust<'a>(out: &mut Vec<Block>, results: &Results, figures: impl Iterator<Item = &'a PageFigure>) {
     out.push(Block::Heading("Trust check of the acquisition".into()));
     let rows: Vec<[String; 5]> = content::findings(results)
         .into_iter()
@@ -264,7 +319,7 @@ fn trust(out: &mut Vec<Block>, results: &Results, figures: &[PageFigure]) {
     let heads =
         [("Verdict", 0.9), ("Looked at", 1.3), ("Found", 1.1), ("Limit", 0.9), ("What it means", 3.6)];
     out.push(Block::table("marked", heads, Some(0), rows));
-    for drawn in figures.iter().filter(|figure| figure.jet == ACQUISITION) {
+    for drawn in figures {
         let (svg, caption) = (drawn.svg.clone(), drawn.caption.clone());
         out.push(Block::Figure { svg, caption, share: TALL });
     }

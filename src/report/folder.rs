@@ -433,6 +433,29 @@ mod tests {
     }
 
     #[test]
+    fn what_a_kill_between_two_steps_left_is_brought_back_or_taken_away() {
+        let (volume, results) = (fixture::volume(), fixture::results());
+        let temp = tempfile::tempdir().unwrap();
+        let [folder, old] = ["report", ".narrows-old-report"].map(|name| temp.path().join(name));
+        write_folder(&results, &volume, &folder, &quick()).unwrap();
+        fs::write(folder.join("mine.txt"), "mine").unwrap();
+        // Moved away and not replaced: what is not ours comes back with it.
+        fs::rename(&folder, &old).unwrap();
+        write_folder(&results, &volume, &folder, &quick()).unwrap();
+        assert_eq!(fs::read_to_string(folder.join("mine.txt")).unwrap(), "mine");
+        assert!(!old.exists());
+        // Replaced and not taken away, with a file that came at the last moment.
+        fs::create_dir(&old).unwrap();
+        fs::write(old.join("late.txt"), "late").unwrap();
+        fs::hard_link(folder.join("mine.txt"), old.join("mine.txt")).unwrap();
+        write_folder(&results, &volume, &folder, &quick()).unwrap();
+        for name in ["mine", "late"] {
+            assert_eq!(fs::read_to_string(folder.join(format!("{name}.txt"))).unwrap(), name);
+        }
+        assert_eq!(fs::read_dir(temp.path()).unwrap().count(), 1);
+    }
+
+    #[test]
     fn a_cancelled_report_leaves_nothing() {
         let (volume, results) = (fixture::volume(), fixture::results());
         let temp = tempfile::tempdir().unwrap();

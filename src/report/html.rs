@@ -6,6 +6,7 @@
 
 use std::fmt::Write as _;
 
+use super::document::Detail;
 use super::svg::escape;
 use super::words::verdict;
 use super::{AreaUnit, answer, blocks, content, document, figure};
@@ -34,7 +35,7 @@ pub fn page(results: &Results, figures: &[PageFigure], unit: AreaUnit) -> String
     header(&mut body, results);
     let picture = figures.iter().find(|figure| figure.jet != ACQUISITION);
     answer(&mut body, results, picture, unit);
-    body.push_str(&blocks::page(&document::blocks(results, figures, unit, &[], picture)));
+    body.push_str(&blocks::page(&document::blocks(results, figures, unit, &[], picture, Detail::Full)));
     self::document(&format!("Vena contracta report: {}", results.source.file), &body)
 }
 

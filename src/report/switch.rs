@@ -289,13 +289,19 @@ fn old_of(place: &Path) -> PathBuf {
     place.with_file_name(format!(".narrows-old-{name}"))
 }
 
-/// Brings back a folder that a killed run had moved away and not replaced
+/// Brings back a folder that a killed run had moved away and not replaced; takes away one that it had replaced
 fn recover(folder: &Path) -> Result<(), ReportError> {
     let old = old_of(folder);
-    if fs::symlink_metadata(folder).is_err() && old.is_dir() {
-        fs::rename(&old, folder).map_err(at("bringing back", folder))?;
+    if !old.is_dir() {
+        return Ok(());
     }
-    Ok(())
+    if fs::symlink_metadata(folder).is_err() {
+        return fs::rename(&old, folder).map_err(at("bringing back", folder));
+    }
+    // Nothing of it goes while one of its files is no longer as it was written.
+    present(&old)?;
+    retire(&old, folder, &present(folder)?);
+    fs::remove_dir_all(&old).map_err(at("taking away", &old))
 }
 
 /// Takes the old folder away; what came into it, or was replaced in it, at the last moment is moved on

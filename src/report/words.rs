@@ -97,6 +97,20 @@ pub fn frame(index: usize) -> String {
     (index + 1).to_string()
 }
 
+/// A sentence without the sources that stand in it in parentheses, for a page that names none
+pub fn without_sources(text: &str) -> String {
+    let mut out = String::new();
+    for piece in text.split(" (") {
+        let source = ["from memory", "no source", "our own choice"].iter().any(|word| piece.contains(word));
+        match piece.split_once(')').filter(|_| source) {
+            Some((_, rest)) => out.push_str(rest),
+            None if out.is_empty() => out.push_str(piece),
+            None => out.extend([" (", piece]),
+        }
+    }
+    out
+}
+
 /// The value of a placement in words, its area in the unit asked for
 pub fn placed(placement: &Placement, unit: AreaUnit) -> String {
     match placement.value {
@@ -232,6 +246,11 @@ pub fn shape_sentence(jet: &JetResult) -> String {
 pub fn origin(jet: &JetResult) -> String {
     let reading = &jet.reading;
     let name = reading.jet.as_ref().map_or(String::new(), |name| format!(" (jet {name} of the review)"));
+    if reading.blind_frames.contains(&jet.peak_frame) {
+        return format!(
+            "The reader's tracing, drawn by hand before anything that the program finds was shown{name}."
+        );
+    }
     match reading.origin {
         Origin::Program => format!("Outline proposed by the program, not changed by a reader{name}."),
         Origin::ReaderCut => {
@@ -329,6 +348,16 @@ mod tests {
         assert_eq!(signed(3.0, 0), "+3");
         assert_eq!(signed(0.2, 0), "0");
         assert_eq!(frame(0), "1");
+        assert_eq!(
+            without_sources(
+                "30 a second (Topilsky 2012, from memory); 20 are preferred (common practice, no source): few"
+            ),
+            "30 a second; 20 are preferred: few"
+        );
+        assert_eq!(
+            without_sources("up to 7 % (half-sine, closed form)"),
+            "up to 7 % (half-sine, closed form)"
+        );
     }
 
     #[test]

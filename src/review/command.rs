@@ -118,6 +118,10 @@ pub enum Command {
     CompareWith(Option<OtherVolume>),
     /// Replace the notes
     Note(String),
+    /// Read without seeing what the program finds (no edit); refused once it was seen
+    ReadBlind,
+    /// End that (no edit); refused before anything was read
+    Reveal,
     /// What follows up to [`Command::Commit`] is one step: a drag, a burst of keys
     Begin,
     /// The step is complete

@@ -38,9 +38,28 @@ pub struct Review {
     /// What the reader did
     #[serde(default)]
     pub work: Work,
+    /// Whether the reader saw what the program finds; no part of undo
+    #[serde(default)]
+    pub sight: Sight,
     /// What the measurement found; `null` until it was done
     #[serde(default)]
     pub results: Option<Arc<Results>>,
+}
+
+/// Whether a reader saw what the program finds: its jets, planes, outlines, numbers and tilt map
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case", tag = "kind")]
+pub enum Sight {
+    /// From the start
+    #[default]
+    Open,
+    /// Not so far
+    Blind,
+    /// After the reader had read it without
+    Revealed {
+        /// The tracings that counted then, as they were
+        blind: Vec<Arc<Tracing>>,
+    },
 }
 
 /// Which volume was read
@@ -264,7 +283,22 @@ impl Review {
             source,
             place: Place::default(),
             work: Work::default(),
+            sight: Sight::Open,
             results: None,
+        }
+    }
+
+    /// Whether what the program finds is hidden from the reader
+    pub fn is_blind(&self) -> bool {
+        self.sight == Sight::Blind
+    }
+
+    /// Whether a tracing was made, as it is, before the reader saw what the program finds
+    pub fn is_made_blind(&self, tracing: &Tracing) -> bool {
+        match &self.sight {
+            Sight::Open => false,
+            Sight::Blind => true,
+            Sight::Revealed { blind } => blind.iter().any(|made| **made == *tracing),
         }
     }
 
@@ -361,7 +395,7 @@ impl Review {
         let wrong = |message: String| Err(ReviewError::Inconsistent(message));
         let frames = self.source.frames;
         if self.place.frame >= frames.max(1) {
-            return wrong(format!("it was on frame {} of {frames}", self.place.frame));
+            return wrong(format!("it was on frame {} of {frames}", self.place.frame.saturating_add(1)));
         }
         if self.source.start.cut().is_none() {
             return wrong("the starting cut is not a plane".into());
@@ -391,7 +425,10 @@ impl Review {
                 return wrong(format!("tracing {id} has a number that was not given out"));
             }
             if tracing.frame >= frames.max(1) {
-                return wrong(format!("tracing {id} lies on frame {} of {frames}", tracing.frame));
+                return wrong(format!(
+                    "tracing {id} lies on frame {} of {frames}",
+                    tracing.frame.saturating_add(1)
+                ));
             }
             if tracing.cut.cut().is_none() {
                 return wrong(format!("tracing {id} lies on no plane"));

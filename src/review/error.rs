@@ -12,7 +12,7 @@ use super::{JetId, TracingId};
 #[non_exhaustive]
 pub enum ReviewError {
     /// The frame is not in the beat
-    #[error("frame {frame} is not in a beat of {frames} frames")]
+    #[error("frame {} is not in a beat of {frames} frames", frame.saturating_add(1))]
     Frame {
         /// The frame asked for
         frame: usize,
@@ -117,6 +117,14 @@ pub enum ReviewError {
     /// The review was saved before anything was measured
     #[error("the review holds no results: it was saved before the volume was measured")]
     NoResults,
+    /// A blind reading of what was seen
+    #[error(
+        "this volume can no longer be read blind: what the program finds was shown, or something was done"
+    )]
+    Seen,
+    /// The end of a blind reading that holds nothing
+    #[error("nothing was read yet")]
+    NothingRead,
     /// The volume's grid or beat does not fit the review, whatever the hash says
     #[error("the volume does not fit the review: {0}")]
     DoesNotFit(String),
@@ -137,6 +145,8 @@ impl ReviewError {
                 "give the volume that was read, or say that a different one is meant"
             }
             Self::NoResults => "write its report instead: that measures the volume",
+            Self::Seen => "open the volume again and choose to read it blind",
+            Self::NothingRead => "trace the orifice, enter a width, or say in the notes that there is no jet",
             Self::DoesNotFit(_) => "give the volume that was read",
             _ => "undo the last step",
         }

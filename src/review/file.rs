@@ -6,10 +6,10 @@
 //! such and not as damage.
 
 use std::fs::File;
-use std::io::{Read, Write};
+use std::io::Read;
 use std::path::{Component, Path, PathBuf};
 
-use crate::format::OpenOptions;
+use crate::format::{OpenOptions, atomic};
 use crate::unit::MetresPerSecond;
 use crate::volume::Volume4;
 
@@ -111,18 +111,8 @@ pub fn save(review: &Review, path: &Path) -> Result<(), ReviewError> {
 /// # Errors
 /// [`ReviewError::Write`]; a file that was there before is then untouched.
 pub fn write_text(text: &str, path: &Path) -> Result<(), ReviewError> {
-    let failed = |source| ReviewError::Write { source, path: path.to_owned() };
-    let folder = folder_of(path);
-    let mut file =
-        tempfile::Builder::new().prefix(".narrows-").suffix(".tmp").tempfile_in(folder).map_err(failed)?;
-    file.write_all(text.as_bytes()).map_err(failed)?;
-    file.as_file().sync_all().map_err(failed)?;
-    file.persist(path).map_err(|error| failed(error.error))?;
-    // The new name is safe once the folder is on the disk; not every system lets a folder be synced.
-    if let Ok(folder) = File::open(folder) {
-        let _ = folder.sync_all();
-    }
-    Ok(())
+    atomic::write(path, |out| out.write_all(text.as_bytes()))
+        .map_err(|source| ReviewError::Write { source, path: path.to_owned() })
 }
 
 /// Where the volume of a review is
@@ -265,7 +255,10 @@ mod tests {
         // A folder of that name cannot be replaced by a file.
         std::fs::create_dir_all(&path).unwrap();
         std::fs::write(path.join("inside"), "kept").unwrap();
+        // What a killed run left beside it goes with the next save.
+        std::fs::write(path.with_file_name(".narrows-dead.part"), "half").unwrap();
         assert!(matches!(save(&review(), &path), Err(ReviewError::Write { .. })));
+        assert!(!path.with_file_name(".narrows-dead.part").exists());
         assert_eq!(std::fs::read_to_string(path.join("inside")).unwrap(), "kept");
     }
 

@@ -43,7 +43,7 @@ mod truth;
 
 pub use attempts::{AttemptError, SavedReview, saved_below, saved_in, scored};
 pub use command::{Command, Effect, Key, Landmark};
-pub use document::{AddedJet, JetId, Landmarks, Place, Review, SCHEMA, Source, Work};
+pub use document::{AddedJet, JetId, Landmarks, Place, Review, SCHEMA, Sight, Source, Work};
 pub use error::ReviewError;
 pub use file::{Different, Located, accept, as_read, load, locate, parse, save, write_text};
 pub use journal::{Journal, Orphan, Recovery, orphans, state_folder};
@@ -57,4 +57,4 @@ pub use session::Session;
 pub use settings::{ColourMap, ImpliedCircle, Settings};
 pub use shape::TOLERANCE_MM;
 pub use tracing::{Closed, Drawn, Fault, Tracing, TracingId};
-pub use truth::{LIST_FILE, NoTruth, is_practice, key_of, key_path};
+pub use truth::{LIST_FILE, NoTruth, is_of_set, is_practice, key_of, key_path};

@@ -61,7 +61,7 @@ impl<'a> Reader<'a> {
             };
             return Read::Traced(kept.into_iter().map(|(_, assessed)| assessed).collect(), origin);
         }
-        if !self.review.is_chosen(jet) || !self.may_be_there(jet) {
+        if self.review.is_blind() || !self.review.is_chosen(jet) || !self.may_be_there(jet) {
             return Read::AsMeasured;
         }
         match self.proposal(jet) {

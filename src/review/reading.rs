@@ -10,10 +10,10 @@ use std::sync::Arc;
 use nalgebra::Vector3;
 use rayon::prelude::*;
 
-use super::{JetId, Read, Reader, Review, beside};
+use super::{JetId, Read, Reader, Review, Sight, Tracing, beside};
 use crate::jet::Signal;
 use crate::job::Watch;
-use crate::measure::results::JetResult;
+use crate::measure::results::{JetResult, Reading};
 use crate::measure::{Beat, JetBeat, JetFrame, MeasureError, Measurement, Options, Results};
 use crate::volume::Volume4;
 
@@ -42,11 +42,18 @@ pub fn numbers(review: &Review, volume: &Volume4, watch: &Watch) -> Result<Resul
     // Numbers of jets mean those of the measurement that the reader saw.
     let mut seen = review.clone();
     if seen.results.is_none() {
-        seen.results = Some(Arc::new(beat.results(volume, trust.clone(), &options, Vec::new())));
+        let mut found = beat.results(volume, trust.clone(), &options, Vec::new());
+        if seen.is_blind() {
+            found.jets.clear();
+        }
+        seen.results = Some(Arc::new(found));
     }
     let mut said = Vec::new();
     let read = read(&seen, volume, &beat, &mut said);
     let mut results = read.results(volume, trust, &options, said);
+    for jet in &mut results.jets {
+        jet.reading.blind_frames = blind_frames(&seen, &jet.reading);
+    }
     if results.source.blake3.is_empty() {
         // On the screen the file's hash is taken later than the file is opened; the review has it.
         results.source.blake3.clone_from(&review.source.blake3);
@@ -92,13 +99,21 @@ fn read(seen: &Review, volume: &Volume4, beat: &Beat, said: &mut Vec<String>) ->
             if let Some(fault) = seen.work.fault(tracing) {
                 said.push(format!(
                     "A tracing of jet {id} in frame {} does not count: {fault}.",
-                    tracing.frame
+                    tracing.frame + 1
                 ));
             }
         }
     }
     let new = (0..beat.jets.len()).filter(|jet| !matched.contains(jet)).count();
-    if new > 0 {
+    match &seen.sight {
+        Sight::Open => {}
+        Sight::Blind => said.push("Read blind: what the program finds was hidden from the reader.".to_owned()),
+        Sight::Revealed { blind } => said.push(format!(
+            "Read blind first: {} of the reader's tracings were made before what the program finds was shown.",
+            blind.len()
+        )),
+    }
+    if new > 0 && !seen.is_blind() {
         said.push(format!(
             "{new} further jets are found by this version, and are left out: the reader did not see them."
         ));
@@ -120,6 +135,18 @@ fn in_frames(seen: &Review, volume: &Volume4, beat: &Beat, jets: &[(JetId, JetBe
     (0..volume.frames()).into_par_iter().with_max_len(1).map(one).collect()
 }
 
+/// The frames that a reader traced in and had not seen what the program finds
+fn blind_frames(seen: &Review, reading: &Reading) -> Vec<usize> {
+    let Some(jet) = reading.jet.as_ref().and_then(|name| name.parse::<JetId>().ok()) else {
+        return Vec::new();
+    };
+    let counted = |tracing: &&Arc<Tracing>| seen.work.fault(tracing).is_none();
+    let blind = |frame: &usize| {
+        seen.work.tracings_of(jet, *frame).filter(counted).all(|tracing| seen.is_made_blind(tracing))
+    };
+    reading.traced_frames.iter().copied().filter(blind).collect()
+}
+
 fn notes(review: &Review) -> Option<String> {
     let notes = review.work.notes.split_whitespace().collect::<Vec<_>>().join(" ");
     (!notes.is_empty()).then(|| format!("The reader noted: {notes}"))
@@ -133,4 +160,45 @@ fn same_jet(seen: &JetResult, beat: &Beat) -> Option<usize> {
     };
     let near = beat.jets.iter().enumerate().filter_map(|(at, jet)| Some((away(jet)?, at)));
     near.filter(|(away, _)| *away < SAME_JET_MM).min_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, at)| at)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::phantom::{Recipe, simulate};
+    use crate::review::{Command, Drawn, Session, Source};
+
+    #[test]
+    fn a_blind_reading_holds_what_the_reader_saw_and_nothing_of_the_program() {
+        let recipe = "name = \"small\"\n[grid]\nshape = [40, 40, 40]\n[beat]\nframes = 3\n";
+        let (volume, _) = simulate(&Recipe::from_toml(recipe).unwrap(), &Watch::silent()).unwrap();
+        let of = |review: &Review| numbers(review, &volume, &Watch::silent()).unwrap();
+        let open = Review::new(Source::of(&volume, ""));
+        let found = of(&open).jets;
+        assert_eq!(found.len(), 1, "the program finds the jet");
+        let mut session = Session::new(open);
+        session.apply(Command::ReadBlind).unwrap();
+        let blind = of(session.review());
+        assert!(blind.jets.is_empty(), "the program's jet is not the reader's");
+        assert!(
+            blind.cautions.iter().any(|caution| caution.starts_with("Read blind")),
+            "{:?}",
+            blind.cautions
+        );
+        session.apply(Command::Frame(found[0].peak_frame)).unwrap();
+        let frame = found[0].peak_frame;
+        let points = (0..24).map(|i| {
+            let (sin, cos) = libm::sincos(f64::from(i) * std::f64::consts::TAU / 24.0);
+            [3.5 * cos, 3.5 * sin]
+        });
+        let points = points.collect();
+        session.apply(Command::AddTracing { points, drawn: Drawn::ByHand, threshold: None }).unwrap();
+        let own = of(session.review()).jets;
+        assert_eq!(own.len(), 1);
+        assert_eq!(
+            (own[0].reading.blind_frames.as_slice(), own[0].reading.tracings),
+            ([frame].as_slice(), 1)
+        );
+        assert_eq!(own[0].reading.jet.as_deref(), Some("A"));
+    }
 }

@@ -3,14 +3,15 @@
 use std::sync::Arc;
 
 use crate::measure::{Results, own_evidence};
-use crate::severity::{Criteria, Evidence, Grading, grade};
+use crate::severity::{Criteria, Evidence, Grading, Item, grade};
 use crate::space::Cut;
 
 use super::pose::{Base, Pose};
 use super::settings::within;
 use super::tracing::{Closed, Drawn, MOST_VERTICES, Tracing, TracingId};
 use super::{
-    AddedJet, Command, Effect, JetId, Key, Landmark, Place, Review, ReviewError, Turn, Work, beside, shape,
+    AddedJet, Command, Effect, JetId, Key, Landmark, Place, Review, ReviewError, Sight, Turn, Work, beside,
+    shape,
 };
 
 /// The work as it was, and where the edit that followed was made
@@ -203,8 +204,39 @@ impl Session {
                 within("the field", field_mm, 0.0, 500.0)?;
                 Ok(self.go(Place { field_mm, ..self.review.place }))
             }
+            Command::ReadBlind => self.read_blind(),
+            Command::Reveal => self.reveal(),
             edit => self.edit(edit),
         }
+    }
+
+    fn read_blind(&mut self) -> Result<Effect, ReviewError> {
+        if self.review.results.is_some() || self.review.work != Work::default() {
+            return Err(ReviewError::Seen);
+        }
+        let saved = !self.is_unsaved();
+        self.review.sight = Sight::Blind;
+        self.revision += 1;
+        if saved {
+            self.mark_saved();
+        }
+        Ok(Effect::Changed(Key::All))
+    }
+
+    fn reveal(&mut self) -> Result<Effect, ReviewError> {
+        if !self.review.is_blind() {
+            return Ok(Effect::Unchanged);
+        }
+        let work = &self.review.work;
+        let blind: Vec<Arc<Tracing>> =
+            work.tracings.iter().filter(|tracing| work.fault(tracing).is_none()).cloned().collect();
+        let width = [Item::VcWidthMm, Item::VcWidthBiplaneMm].map(|item| work.evidence.number(item));
+        if blind.is_empty() && width == [None; 2] && work.notes.trim().is_empty() {
+            return Err(ReviewError::NothingRead);
+        }
+        self.review.sight = Sight::Revealed { blind };
+        self.revision += 1;
+        Ok(Effect::Changed(Key::All))
     }
 
     fn frame_exists(&self, frame: usize) -> Result<(), ReviewError> {
@@ -461,6 +493,8 @@ impl Session {
             Command::Frame(_)
             | Command::Select(_)
             | Command::Field(_)
+            | Command::ReadBlind
+            | Command::Reveal
             | Command::Begin
             | Command::Commit
             | Command::Undo
@@ -495,6 +529,10 @@ impl Session {
         threshold: Option<f64>,
     ) -> Result<Effect, ReviewError> {
         check_points(&points_mm)?;
+        if self.review.is_blind() && self.review.place.jet == JetId::Free {
+            // Without jets to choose from, what is traced is one.
+            self.alter(Command::AddJet)?;
+        }
         let Place { frame, jet, .. } = self.review.place;
         let cut = Pose::from(&self.en_face());
         let id = self.next_id();

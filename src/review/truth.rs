@@ -63,7 +63,12 @@ impl NoTruth {
 pub fn is_practice(volume: &Path) -> bool {
     let mut truth = volume.as_os_str().to_owned();
     truth.push(".truth.json");
-    Path::new(&truth).is_file() || volume.with_file_name(LIST_FILE).is_file()
+    Path::new(&truth).is_file() || is_of_set(volume)
+}
+
+/// Whether a volume lies in a practice set: it is read blind
+pub fn is_of_set(volume: &Path) -> bool {
+    volume.with_file_name(LIST_FILE).is_file()
 }
 
 /// The key that a volume with this hash is scored with

@@ -330,19 +330,19 @@ pub const JET_COLUMNS: &[JetColumn] = columns![fn(&Results, &JetResult) -> Cell;
         "95 % uncertainty of the axis",
         |_, jet| Cell::from(jet.axis_uncertainty_deg);
     "neck_x_mm", Real, "mm",
-        "Centre of the neck, x in the frame of reference of the volume",
+        "Centre of the vena contracta, x in the frame of reference of the volume",
         |_, jet| Cell::from(jet.neck_mm[0]);
     "neck_y_mm", Real, "mm",
-        "Centre of the neck, y",
+        "Centre of the vena contracta, y",
         |_, jet| Cell::from(jet.neck_mm[1]);
     "neck_z_mm", Real, "mm",
-        "Centre of the neck, z",
+        "Centre of the vena contracta, z",
         |_, jet| Cell::from(jet.neck_mm[2]);
     "beam_angle_deg", Real, "deg",
-        "Angle between axis and beam at the neck, 0 to 90; empty where the place of the probe is not known",
+        "Angle between axis and beam at the vena contracta, 0 to 90; empty where the place of the probe is not known",
         |_, jet| Cell::from(jet.beam_angle_deg);
     "convergence", Truth, "",
-        "Whether flow convergence was seen upstream of the neck",
+        "Whether flow convergence was seen upstream of the vena contracta",
         |_, jet| Cell::from(jet.components.convergence == Seen::Found);
     "contraction", Truth, "",
         "Whether a minimum of area between wider cross-sections was seen",

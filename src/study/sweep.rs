@@ -177,7 +177,7 @@ pub struct Sweep {
     pub jet: usize,
     /// Frame, from 0; where frames are varied, the peak frame
     pub frame: usize,
-    /// Value of the parameter at the chosen pose
+    /// Value of the parameter at the chosen pose; frames as values are counted from 1
     pub chosen: f64,
     /// Area at the chosen pose
     pub chosen_vca_mm2: Interval,
@@ -192,7 +192,7 @@ pub struct Sweep {
 /// One value of the parameter
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct SweepRow {
-    /// The value
+    /// The value; of a frame its number, counted from 1
     pub value: f64,
     /// Area, corrected for blooming; `null` where nothing could be traced
     pub vca_mm2: Option<Interval>,
@@ -242,7 +242,7 @@ pub fn sweep(
     let values = values(volume, truth, over, how, options, &mut notes);
     let chosen = match (over, how) {
         (Over::Gain, _) => 1.0,
-        (Over::Frame, _) => chosen_jet.frame as f64,
+        (Over::Frame, _) => (chosen_jet.frame + 1) as f64,
         (Over::Nyquist, _) => volume.velocity_scale.nyquist().get(),
         (Over::Baseline, How::Remade) => truth.map_or(0.0, |t| t.recipe.doppler.baseline_shift_m_s),
         (Over::Baseline, _) => volume.velocity_scale.baseline_shift().get(),
@@ -266,7 +266,7 @@ pub fn sweep(
                 chosen_jet.whole(value, &made, options, watch)?
             }
         };
-        let frame = if over == Over::Frame { value as usize } else { chosen_jet.frame };
+        let frame = if over == Over::Frame { index(value) } else { chosen_jet.frame };
         row.truth_mm2 = truth_at(frame);
         if over == Over::Tilt {
             row.law_mm2 = Some(base / libm::cos(value.to_radians()));
@@ -302,6 +302,11 @@ pub fn sweep(
     })
 }
 
+/// The frame that a number counted from 1 stands for
+fn index(value: f64) -> usize {
+    (value as usize).saturating_sub(1)
+}
+
 /// The usual values of a parameter
 fn values(
     volume: &Volume4,
@@ -321,8 +326,8 @@ fn values(
         Over::Gain => own(steps(7, 13, 0.1)).into_iter().filter(|g| *g > 0.0).collect(),
         Over::Frame => {
             let frames = volume.frames();
-            let usual = (0..frames).map(|frame| frame as f64).collect();
-            own(usual).into_iter().filter(|f| *f >= 0.0 && (*f as usize) < frames).map(f64::floor).collect()
+            let usual = (1..=frames).map(|frame| frame as f64).collect();
+            own(usual).into_iter().filter(|f| *f >= 1.0 && index(*f) < frames).map(f64::floor).collect()
         }
         Over::Nyquist if how == How::Remade => own(steps(3, 9, 0.1)),
         Over::Nyquist => {
@@ -452,7 +457,7 @@ impl<'a> Chosen<'a> {
                 row(value, shown.then(|| on(&cut, lower)).flatten().as_ref())
             }
             Over::Frame => {
-                let signal = Signal::new(self.volume, value as usize, self.scale);
+                let signal = Signal::new(self.volume, index(value), self.scale);
                 row(value, signal.and_then(|signal| self.trace(&signal, &cut, level)).as_ref())
             }
             Over::Nyquist | Over::Baseline => row(value, None),
@@ -638,7 +643,11 @@ mod tests {
         assert_eq!(visited, [0.6, 0.3]);
         assert!(nyquist.notes[0].starts_with("2 Nyquist velocities were left out"));
         let frames = run(Over::Frame, &[], Some(&truth));
-        assert_eq!(frames.rows.len(), 3);
+        // Frames as values are counted from 1, and each is held against the truth of its own.
+        assert_eq!(frames.rows.iter().map(|row| row.value).collect::<Vec<_>>(), [1.0, 2.0, 3.0]);
+        assert_eq!(frames.chosen, (frames.frame + 1) as f64);
+        assert_eq!(frames.rows[frames.frame].truth_mm2, frames.truth_mm2);
+        assert_eq!(run(Over::Frame, &[0.0, 3.0, 4.0], None).rows.len(), 1);
         let none = SweepOptions { jet: 7, ..SweepOptions::default() };
         assert!(matches!(
             sweep(&volume, None, Over::Level, &none, &Watch::silent()),

@@ -103,7 +103,7 @@ pub(super) fn gain(volume: &Volume4) -> Vec<Finding> {
              own choice): the power of full flow is cut off there, so the edge is read too far out and the area \
              too large",
             100.0 * clipped,
-            colour.frame,
+            colour.frame + 1,
             100.0 * CLIPPED
         );
         let (value, limit) = (Some(100.0 * clipped), Some(100.0 * CLIPPED));

@@ -19,8 +19,8 @@ pub struct HiddenNeck {
 pub fn hidden_neck(hidden: &HiddenNeck) -> Finding {
     let HiddenNeck { id, frames, measured, most_mm2 } = *hidden;
     let message = format!(
-        "jet {id}: in {} of {} the jet shows on both sides of its neck and the neck itself hardly or not at all; none is \
-         wanted: the orifice is then too narrow for the point spread and the colour gain, or the blood too slow for the \
+        "jet {id}: in {} of {} the jet shows on both sides of its vena contracta and the vena contracta itself hardly or not at all \
+         (VC dropout); none is wanted: the orifice is then too narrow for the point spread and the colour gain, or the blood too slow for the \
          wall filter. By point spread and gain up to {most_mm2:.0} mm² may hide there; a higher colour gain may show it",
         if frames == 1 { "1 frame".to_owned() } else { format!("{frames} frames") },
         frames + measured,

@@ -43,19 +43,19 @@ pub(super) fn completeness(volume: &Volume4, id: usize, jet: &Jet, pose: &JetPos
     if pose.convergence == Part::Missing || room < ROOM_MM {
         let text = if room < ROOM_MM {
             format!(
-                "jet {id}: the volume ends {room:.0} mm upstream of the neck, and {ROOM_MM:.0} are wanted to see \
-                 the flow convergence (our own choice): the convergence cannot be measured"
+                "jet {id}: the volume ends {room:.0} mm upstream of the vena contracta, and {ROOM_MM:.0} are wanted \
+                 to see the flow convergence (our own choice): the convergence cannot be measured"
             )
         } else {
             format!(
-                "jet {id}: no flow convergence is seen upstream of the neck; the orifice level cannot be confirmed"
+                "jet {id}: no flow convergence is seen upstream of the vena contracta; the orifice level cannot be confirmed"
             )
         };
         findings.push(finding("convergence", Verdict::Limited, Some(room), "mm", Some(ROOM_MM), text));
     }
     if pose.contraction == Part::Missing {
         let text = format!(
-            "jet {id}: no minimum between convergence and expansion; the narrowest plane seen may not be the neck"
+            "jet {id}: no minimum between convergence and expansion; the narrowest plane seen may not be the vena contracta"
         );
         // Where it was not seen, areas of solved tuning jets were as right as where it was (100 volumes).
         findings.push(finding("contraction", Verdict::Adequate, None, "", None, text));
@@ -66,8 +66,8 @@ pub(super) fn completeness(volume: &Volume4, id: usize, jet: &Jet, pose: &JetPos
     if cut_off > 0 {
         let share = 100.0 * cut_off as f64 / seen as f64;
         let text = format!(
-            "jet {id}: the neck's cross-section reaches the border of the volume in {cut_off} of {seen} frames \
-             (limit: none): its area there is a lower bound"
+            "jet {id}: the jet's cross-section at the vena contracta reaches the border of the volume in {cut_off} of {seen} \
+             frames (limit: none): its area there is a lower bound"
         );
         findings.push(finding("colour-box", Verdict::Limited, Some(share), "%", Some(0.0), text));
     }

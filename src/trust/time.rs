@@ -23,20 +23,20 @@ const RR_SPREAD: f64 = 0.10;
 /// Volumes a second, against the shortest leak that is usual
 pub(super) fn volume_rate(volume: &Volume4) -> Finding {
     let Some(interval) = volume.timeline.interval() else {
-        let text = "a single frame: the leak cannot be followed through systole";
+        let text = "a single frame: the regurgitation cannot be followed through systole";
         return finding("volume-rate", Verdict::Limited, None, "Hz", Some(RATE_HZ), text.to_owned());
     };
     let rate = 1.0 / interval.get();
     let (verdict, consequence) = if rate < RATE_HZ / 2.0 {
-        (Verdict::Limited, "the largest area may fall between frames, and short leaks are missed")
+        (Verdict::Limited, "the largest area may fall between frames, and a short regurgitation is missed")
     } else if rate < RATE_HZ {
-        (Verdict::Limited, "a short leak is seen in few frames")
+        (Verdict::Limited, "a short regurgitation is seen in few frames")
     } else {
         (Verdict::Adequate, "enough to follow systole")
     };
     let message = format!(
-        "{rate:.0} volumes a second put {:.1} frames into a mid-late leak of 233 ms (Topilsky 2012, from memory); \
-         more than 20 are preferred for gated acquisitions (common practice, no source): {consequence}",
+        "{rate:.0} volumes a second put {:.1} frames into a mid-late systolic regurgitation of 233 ms (Topilsky 2012, from \
+         memory); more than 20 are preferred for gated acquisitions (common practice, no source): {consequence}",
         rate * SHORT_LEAK_S
     );
     finding("volume-rate", verdict, Some(rate), "Hz", Some(RATE_HZ), message)
@@ -68,7 +68,7 @@ pub(super) fn shortest_leak(volume: &Volume4, jets: &[&Jet]) -> Option<Finding> 
         (Verdict::Adequate, "enough to see it rise and fall")
     };
     let message = format!(
-        "the shortest leak, jet {id}, is there in {frames} frames in a row ({:.0} ms), so its largest area may be \
+        "the shortest regurgitation, jet {id}, is there in {frames} frames in a row ({:.0} ms), so its largest area may be \
          missed by up to {lost:.0} % (half-sine, closed form); at least {FEWEST_FRAMES} are wanted (our own choice): \
          {consequence}",
         1000.0 * interval * frames as f64
@@ -106,7 +106,7 @@ pub(super) fn rhythm(volume: &Volume4) -> Option<Finding> {
     let high = listed.iter().copied().fold(0.0, f64::max);
     let spread = (high - low) / mean;
     let (verdict, consequence) = if spread > RR_SPREAD {
-        (Verdict::Limited, "the sub-volumes of one frame show different moments of the leak")
+        (Verdict::Limited, "the sub-volumes of one frame show different moments of the regurgitation")
     } else {
         (Verdict::Adequate, "the beats were alike")
     };

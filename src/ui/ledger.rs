@@ -20,6 +20,9 @@ pub(super) fn ledger_ui(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState, ou
         ui.spacing_mut().slider_width = 84.0;
         ui.spacing_mut().item_spacing.y = 3.0;
         headline(ui, session, scene, view, out);
+        if session.review().is_blind() {
+            blind_part(ui, out);
+        }
         ui.add_space(6.0);
         ui.separator();
         ui.label(RichText::new(view.step.name()).font(theme::heading()));
@@ -38,6 +41,18 @@ pub(super) fn ledger_ui(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState, ou
         let text = "Not a medical device. The result defers to local protocols and to the licensed reader.";
         ui.label(RichText::new(text).font(theme::small()).color(theme::QUIET));
     });
+}
+
+/// A blind reading, and its end
+fn blind_part(ui: &mut Ui, out: &mut Vec<Action>) {
+    ui.add_space(6.0);
+    let text = "You read blind: what the program finds is hidden. Lay the plane across the jet and trace.";
+    ui.label(RichText::new(text).font(theme::small()).color(theme::QUIET));
+    let tip =
+        "Your tracings are kept in the review as those that were made without it. This cannot be taken back.";
+    if ui.button("Show what the program finds").on_hover_text(tip).clicked() {
+        out.push(Action::Do(Command::Reveal));
+    }
 }
 
 /// A number on its own line; a click copies it, the tip says where it comes from
@@ -89,6 +104,7 @@ fn headline(ui: &mut Ui, session: &Session, scene: &Scene<'_>, view: &mut ViewSt
         let text = if scene.progress.is_some() { "measuring …" } else { "no number on this cut" };
         ui.label(RichText::new(text).font(theme::small()).color(theme::QUIET));
         if review.results.is_none()
+            && !review.is_blind()
             && scene.progress.is_none()
             && ui.button("Measure").on_hover_text("Find and measure the jets of this volume").clicked()
         {
@@ -185,7 +201,7 @@ fn headline(ui: &mut Ui, session: &Session, scene: &Scene<'_>, view: &mut ViewSt
         && results.jets.len() > 1
     {
         let total = results.total.vca_mm2;
-        let at = results.total.frame.map_or(String::new(), |frame| format!(" (frame {frame})"));
+        let at = results.total.frame.map_or(String::new(), |frame| format!(" (frame {})", frame + 1));
         number_ui(
             ui,
             "All jets, proposed",
@@ -292,7 +308,7 @@ fn jet_part(ui: &mut Ui, session: &Session, out: &mut Vec<Action>) {
                 out.push(Action::Do(Command::Select(id)));
             }
             if let Some(found) = review.found(id) {
-                let text = format!("{}, frame {}", words::cm2(found.vca_mm2.value), found.peak_frame);
+                let text = format!("{}, frame {}", words::cm2(found.vca_mm2.value), found.peak_frame + 1);
                 ui.label(RichText::new(text).font(theme::small()).color(theme::QUIET));
             }
             if id != JetId::Free {
@@ -855,7 +871,7 @@ fn report_part(
         if ui.button("Save as …").on_hover_text("Ctrl Shift S").clicked() {
             out.push(Action::AskSave);
         }
-        let ready = review.results.is_some() && scene.progress.is_none();
+        let ready = (review.results.is_some() || review.is_blind()) && scene.progress.is_none();
         let tip = "A folder with a page, a PDF, figures and tables, beside the volume";
         if ui.add_enabled(ready, egui::Button::new("Write report")).on_hover_text(tip).clicked() {
             out.push(Action::Report);

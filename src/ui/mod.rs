@@ -38,7 +38,7 @@ pub use scene::{
 };
 pub use theme::apply as apply_theme;
 pub use turning::field_mm;
-pub use view_state::{Grip, RailStep, Sheet, Tool, ViewState};
+pub use view_state::{Grip, Opening, RailStep, Sheet, Tool, ViewState};
 
 use egui::{Align2, CentralPanel, Panel, Rect, Ui, pos2, vec2};
 

@@ -29,9 +29,16 @@ pub(super) fn state(step: RailStep, scene: &Scene<'_>) -> (StepState, String) {
     let Some(session) = scene.session else { return (StepState::Waiting, "open a volume".into()) };
     let review = session.review();
     let Some(results) = review.results.as_deref() else {
-        let text = if scene.progress.is_some() { "measuring" } else { "not measured" };
+        let text = match scene.progress {
+            Some(_) => "measuring",
+            None if review.is_blind() => "hidden: you read blind",
+            None => "not measured",
+        };
         return match step {
-            RailStep::Trace | RailStep::Cut => (StepState::Open, "by hand, or wait for the jets".into()),
+            RailStep::Trace | RailStep::Cut => (
+                StepState::Open,
+                if review.is_blind() { "by hand" } else { "by hand, or wait for the jets" }.into(),
+            ),
             _ => (StepState::Waiting, text.into()),
         };
     };

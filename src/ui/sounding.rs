@@ -330,7 +330,11 @@ fn profile_ui(
         }
     } else {
         let at = rect.center();
-        let text = if review.results.is_some() { "no profile\nof this cut" } else { "not measured\nyet" };
+        let text = match review.results {
+            Some(_) => "no profile\nof this cut",
+            None if review.is_blind() => "hidden",
+            None => "not measured\nyet",
+        };
         painter.text(at, Align2::CENTER_CENTER, text, theme::small(), theme::QUIET);
     }
     if response.hovered() {

@@ -6,7 +6,7 @@ use egui::{Align2, Color32, Rect, RichText, Sense, Stroke, Ui, pos2, vec2};
 
 use super::scene::{Action, Card, Scene};
 use super::theme;
-use super::view_state::ViewState;
+use super::view_state::{Opening, ViewState};
 
 /// Width of a card, points
 const CARD: f32 = 224.0;
@@ -44,6 +44,11 @@ pub(super) fn start_ui(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState, out
                     out.push(Action::Open(PathBuf::from(view.path.trim())));
                 }
             });
+            let mut blind = view.opening == Opening::Blind;
+            let tip = "Jets, outlines, numbers and tilt map of the program stay hidden until you have read. The review keeps it.";
+            if ui.checkbox(&mut blind, "Read blind").on_hover_text(tip).changed() {
+                view.opening = if blind { Opening::Blind } else { Opening::Open };
+            }
             ui.add_space(18.0);
             if scene.cards.is_empty() {
                 ui.label(RichText::new("The sample volumes were not found beside the program.").color(theme::QUIET));

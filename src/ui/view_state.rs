@@ -97,9 +97,21 @@ impl Sheet {
     }
 }
 
+/// How volumes are opened
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Opening {
+    /// What the program finds is shown
+    #[default]
+    Open,
+    /// It stays hidden until the reader has read
+    Blind,
+}
+
 /// What changes only on the screen
 #[derive(Clone, Debug)]
 pub struct ViewState {
+    /// How the next volume is opened
+    pub opening: Opening,
     /// What a click on a cut does
     pub tool: Tool,
     /// What a drag has hold of
@@ -135,6 +147,7 @@ pub struct ViewState {
 impl Default for ViewState {
     fn default() -> Self {
         Self {
+            opening: Opening::Open,
             tool: Tool::Turn,
             grip: None,
             step: RailStep::Trace,

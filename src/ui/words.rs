@@ -41,10 +41,10 @@ pub(super) fn jet(id: JetId) -> String {
     }
 }
 
-/// A frame and its moment; counted from 0, as in the report, the tables and on the command line
+/// A frame and its moment; counted from 1, as in the report and on the command line
 pub(super) fn frame(frame: usize, times: &[f64]) -> String {
     let time = times.get(frame).copied().unwrap_or(0.0);
-    format!("frame {frame} (of 0 to {}), {:.0} ms after R", times.len().saturating_sub(1), time * 1000.0)
+    format!("frame {} of {}, {:.0} ms after R", frame + 1, times.len(), time * 1000.0)
 }
 
 /// A shape

@@ -21,10 +21,10 @@ pub enum TimelineError {
     #[error("the timeline has no frames")]
     Empty,
     /// A time is not finite
-    #[error("the time of frame {0} is not a number")]
+    #[error("the time of frame {} is not a number", .0 + 1)]
     NotFinite(usize),
     /// Times do not rise
-    #[error("the time of frame {0} does not come after the frame before it")]
+    #[error("the time of frame {} does not come after the frame before it", .0 + 1)]
     NotRising(usize),
 }
 

@@ -182,6 +182,94 @@ def test_kappa(tmp_path):
     assert low < found["all"]["value"] < high
 
 
+def test_a_reference_by_ways_of_their_own(tmp_path):
+    """Deming's line as the minimum of its loss, jackknifed; DeLong's variance from midranks (Sun and Xu 2014)."""
+    random = np.random.default_rng(16)
+    truth = random.lognormal(3.4, 0.5, 40)
+    reference = truth + random.normal(0, 3, 40)
+    reader = np.round(1.1 * truth - 2 + random.normal(0, 6, 40))  # with ties
+    lines = ["volume,reader,value"]
+    lines += [f"{v},{name},{float(x)!r}" for name, xs in (("gold", reference), ("r", reader)) for v, x in enumerate(xs)]
+    found = agree(tmp_path, "\n".join(lines), "--reference", "gold", "--severe", 35)["references"][0]
+
+    def line(x, y):
+        loss = lambda p: ((y - p[0] - p[1] * x) ** 2).sum() / (1 + p[1] ** 2)
+        return optimize.minimize(loss, [0, 1], method="Nelder-Mead", options={"xatol": 1e-10, "fatol": 1e-12, "maxiter": 4000}).x
+
+    all_of_them = line(reference, reader)
+    n = len(reader)
+    pseudo = np.array(
+        [n * all_of_them - (n - 1) * line(np.delete(reference, i), np.delete(reader, i)) for i in range(n)]
+    )
+    half = stats.t.ppf(0.975, n - 2) * stats.sem(pseudo)
+    for name, value, wide in zip(("intercept", "slope"), all_of_them, half):
+        assert found[name]["value"] == pytest.approx(value, rel=1e-5)
+        assert found[name]["interval"] == pytest.approx([value - wide, value + wide], rel=1e-3, abs=1e-3)
+
+    cases, controls = reader[reference >= 35], reader[reference < 35]
+    m, k = len(cases), len(controls)
+    ranks = stats.rankdata(np.concatenate([cases, controls]))
+    area = (ranks[:m].sum() - m * (m + 1) / 2) / (m * k)
+    v10 = (ranks[:m] - stats.rankdata(cases)) / k
+    v01 = 1 - (ranks[m:] - stats.rankdata(controls)) / m
+    half = stats.norm.ppf(0.975) * np.sqrt(v10.var(ddof=1) / m + v01.var(ddof=1) / k)
+    roc = found["roc"]
+    assert (roc["severe"], roc["not_severe"]) == (m, k)
+    assert roc["area"]["value"] == pytest.approx(area, rel=1e-12)
+    assert area == pytest.approx(stats.mannwhitneyu(cases, controls).statistic / (m * k))
+    assert roc["area"]["interval"] == pytest.approx([area - half, min(area + half, 1.0)], rel=1e-9)
+
+
+def test_patients_ratios_and_a_plan(tmp_path):
+    """Variance components by statsmodels; limits of logarithms; the number of volumes by search."""
+    random = np.random.default_rng(17)
+    lines, rows = ["patient,volume,reader,value"], []
+    for patient in range(14):
+        own = random.normal(0, 3)
+        for jet in range(1 + patient % 3):
+            size = random.uniform(20, 60)
+            a, b = size * random.lognormal(0, 0.05), size * random.lognormal(0.05, 0.05) + own
+            rows.append((patient, a, b))
+            lines += [f"p{patient},v{len(rows)},a,{a!r}", f"p{patient},v{len(rows)},b,{b!r}"]
+    document = agree(tmp_path, "\n".join(lines), "--plan", 2)
+    frame = pandas.DataFrame(rows, columns=["patient", "a", "b"])
+    frame["d"] = frame.a - frame.b
+    table = anova_lm(ols("d ~ C(patient)", frame).fit())
+    between, within = table["sum_sq"] / table["df"]
+    sizes = frame.groupby("patient").size()
+    n = len(frame)
+    usual = (n - (sizes**2).sum() / n) / (len(sizes) - 1)
+    found = document["clusters"][0]
+    assert (found["patients"], found["volumes"]) == (len(sizes), n)
+    assert found["within"] == pytest.approx(within, rel=1e-9)
+    assert found["between"] == pytest.approx(max((between - within) / usual, 0), rel=1e-9)
+    sd = np.sqrt(found["between"] + within)
+    z = stats.norm.ppf(0.975)
+    assert found["limits"] == pytest.approx([frame.d.mean() - z * sd, frame.d.mean() + z * sd], rel=1e-9)
+    ratio = document["pairs"][0]["ratio"]
+    logs = np.log(frame.a / frame.b)
+    assert ratio["value"] == pytest.approx(np.exp(logs.mean()), rel=1e-9)
+    ends = np.exp(logs.mean() + np.array([-z, z]) * logs.std(ddof=1))
+    assert [ratio["lower"][0], ratio["upper"][0]] == pytest.approx(ends, rel=1e-9)
+    plan = document["plan"]
+    enough = lambda k: stats.t.ppf(0.975, k - 1) * np.sqrt(3 / k) * plan["standard_deviation"] <= 2
+    assert enough(plan["volumes"]) and not enough(plan["volumes"] - 1)
+
+
+def test_ac1_where_nearly_all_are_of_one_grade(tmp_path):
+    """Gwet's formula, and his example of 118, 5, 2 and 0: kappa -0.0234, AC1 0.9408."""
+    cells = [("mild", "mild", 118), ("mild", "severe", 5), ("severe", "mild", 2)]
+    pairs = [(a, b) for a, b, count in cells for _ in range(count)]
+    lines = ["volume,reader,grade"]
+    lines += [f"{v},{r},{grade}" for v, both in enumerate(pairs) for r, grade in zip("xy", both)]
+    pair = agree(tmp_path, "\n".join(lines), "--grades", "mild,severe")["grades"]["pairs"][0]
+    share = (123 + 120) / 250
+    chance = 2 * share * (1 - share)
+    assert pair["ac1"]["value"] == pytest.approx((118 / 125 - chance) / (1 - chance), rel=1e-12)
+    assert pair["ac1"]["value"] == pytest.approx(0.9408, abs=1e-4)
+    assert pair["value"] == pytest.approx(inter_rater.cohens_kappa([[118, 5], [2, 0]]).kappa, rel=1e-9)
+
+
 def test_the_order_of_rows_changes_no_byte(tmp_path):
     text = long_table(random_readings(9, 3))
     head, *rows = text.splitlines()

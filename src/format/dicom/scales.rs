@@ -68,7 +68,8 @@ impl Doppler {
         let frequency = self.frequency_khz.ok_or("the transducer's frequency")?;
         let angle = self.angle_deg.ok_or("the correction angle")?;
         notes.assume(format!(
-            "velocities are stored as Doppler shifts; they were computed for {frequency} kHz and a speed of sound of              {SPEED_OF_SOUND} m/s"
+            "velocities are stored as Doppler shifts; they were computed for {frequency} kHz and a speed of sound of \
+             {SPEED_OF_SOUND} m/s"
         ));
         if angle != 0.0 {
             notes.assume(format!(

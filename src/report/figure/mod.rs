@@ -78,11 +78,11 @@ pub enum FigureError {
         what: &'static str,
     },
     /// The frame does not exist
-    #[error("drawing frame {frame}: the volume has frames 0 to {last}")]
+    #[error("drawing frame {}: the volume has frames 1 to {}", frame + 1, last + 1)]
     Frame {
-        /// The frame asked for
+        /// The frame asked for, from 0
         frame: usize,
-        /// The last there is
+        /// The last there is, from 0
         last: usize,
     },
     /// The picture could not be encoded

@@ -85,13 +85,12 @@ impl<'a> Flow<'a> {
     /// Two figures of one size side by side; an empty place where one is missing
     pub(crate) fn pair(&mut self, svgs: [Option<&str>; 2], captions: [&str; 2]) {
         let width = (self.sheet().width() - 10.0) / 2.0;
-        let tall =
-            svgs.iter().flatten().filter_map(|svg| super::figure::size(svg)).map(|(w, h)| width * h / w);
-        let height = tall.fold(40.0, f64::max);
+        let tall = |svg: &str| super::figure::size(svg).map_or(40.0, |(w, h)| width * h / w);
+        let height = svgs.iter().flatten().map(|svg| tall(svg)).fold(40.0, f64::max);
         self.room(height + 26.0);
         let y = self.y + 6.0;
         for (place, (svg, caption)) in svgs.iter().zip(captions).enumerate() {
-            let at = [MARGIN + (width + 10.0) * place as f64, y, width, height];
+            let at = [MARGIN + (width + 10.0) * place as f64, y, width, svg.map_or(height, tall)];
             match svg {
                 Some(svg) => self.sheet().marks.push(Mark::Figure { at, svg: (*svg).to_owned() }),
                 None => self.sheet().text(at[0] + 12.0, y + height / 2.0, TEXT, "No jet was found."),
@@ -100,6 +99,14 @@ impl<'a> Flow<'a> {
             self.sheet().text(at[0], y + height + 12.0, CAPTION, caption);
         }
         self.y = y + height + 18.0;
+    }
+
+    /// What figures above it show
+    pub(crate) fn caption(&mut self, text: &str) {
+        let lines = self.face.lines(text, CAPTION.size, CAPTION.weight, self.sheet().width());
+        self.room(11.0 * lines.len() as f64);
+        let y = self.y + 2.0;
+        self.y = self.sheet().lines(MARGIN, y, CAPTION, &lines, 11.0) + 4.0;
     }
 
     /// A heading that keeps `with` points of what follows on its page

@@ -17,6 +17,7 @@ pub(super) mod flow;
 mod sheet;
 mod summary;
 
+use super::document::Detail;
 use super::html::{ACQUISITION, PageFigure};
 use super::{AreaUnit, blocks, document};
 use crate::measure::Comparison;
@@ -122,7 +123,10 @@ fn number(sheets: &mut [sheet::Sheet], results: &Results, options: &PaperOptions
     }
 }
 
-/// What follows page one
+/// Pages that may follow page one (our own choice: more is not read)
+const MOST_PAGES: usize = 6;
+
+/// What follows page one: everything where it fits, else less of the further jets
 fn appendix(
     results: &Results,
     figures: &[PageFigure],
@@ -133,14 +137,23 @@ fn appendix(
     settings.extend(options.reader.clone().map(|reader| ["Reader".into(), reader]));
     // The first figure of a jet stands on page one.
     let shown = figures.iter().find(|figure| figure.jet != ACQUISITION);
-    let mut flow = flow::Flow::new(options.paper, face);
-    blocks::paper(&document::blocks(results, figures, options.unit, &settings, shown), &mut flow);
-    flow.finish()
+    let mut sheets = Vec::new();
+    for detail in Detail::ALL {
+        let mut flow = flow::Flow::new(options.paper, face);
+        let blocks = document::blocks(results, figures, options.unit, &settings, shown, detail);
+        blocks::paper(&blocks, &mut flow);
+        sheets = flow.finish();
+        if sheets.len() <= MOST_PAGES {
+            break;
+        }
+    }
+    sheets
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::measure::results::{FrameResult, JetResult};
     use crate::report::fixture;
     use crate::report::svg::{Face as Letters, Svg};
 
@@ -238,15 +251,46 @@ mod tests {
 
     #[test]
     fn at_most_six_pages_follow_and_none_is_half_empty_but_the_last() {
-        let results = fixture::results();
-        let options = PaperOptions::default();
+        let one = fixture::results();
         let face = face::Face::new().unwrap();
-        let all = sheets(&results, &options);
-        assert!(all.len() <= 7, "{} pages", all.len());
-        for sheet in &all[1..all.len() - 1] {
-            let foot = options.paper.size().1 - 40.0;
-            let lowest = sheet.boxes(&face).iter().map(|b| b[3]).filter(|y| *y < foot).fold(0.0, f64::max);
-            assert!(lowest > 0.6 * options.paper.size().1, "a page ends at {lowest}");
+        let svg = |height: f64| Svg::new(1000.0, height, "a figure").finish();
+        for (jets, paper) in
+            [1, 2, 3, 5].into_iter().flat_map(|jets| [(jets, Paper::A4), (jets, Paper::Letter)])
+        {
+            let options = PaperOptions { paper, ..PaperOptions::default() };
+            let mut results = one.clone();
+            // As many frames, figures and findings as a volume of several jets has.
+            results.jets = (1..=jets)
+                .map(|id| {
+                    let mut jet = one.jets[0].clone();
+                    jet.frames = (0..11)
+                        .map(|frame| FrameResult { frame, ..jet.frames[frame % jet.frames.len()].clone() })
+                        .collect();
+                    JetResult { id, ..jet }
+                })
+                .collect();
+            let findings = results.trust.findings.clone();
+            for _ in 1..jets {
+                results.trust.findings.extend(findings.iter().take(4).cloned());
+            }
+            let figures: Vec<PageFigure> = (1..=jets)
+                .flat_map(|jet| {
+                    [650.0, 650.0, 650.0, 600.0, 560.0, 520.0].map(|height| PageFigure {
+                        jet,
+                        caption: "What it shows. ".repeat(12),
+                        svg: svg(height),
+                    })
+                })
+                .chain([PageFigure { jet: ACQUISITION, caption: "The acquisition".into(), svg: svg(700.0) }])
+                .collect();
+            let all = appendix(&results, &figures, &options, &face);
+            assert!(all.len() <= 6, "{jets} jets on {paper:?}: {} pages", all.len());
+            for sheet in &all[..all.len() - 1] {
+                let foot = options.paper.size().1 - 40.0;
+                let lowest =
+                    sheet.boxes(&face).iter().map(|b| b[3]).filter(|y| *y < foot).fold(0.0, f64::max);
+                assert!(lowest > 0.6 * options.paper.size().1, "{jets} jets: a page ends at {lowest}");
+            }
         }
     }
 

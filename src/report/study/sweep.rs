@@ -5,7 +5,7 @@ use crate::report::chart::{Axis, Chart};
 use crate::report::colour;
 use crate::report::svg::{Anchor, Dash, Face, Halo, Stroke, Svg};
 use crate::report::table::Row;
-use crate::report::words::{capital, fixed, signed};
+use crate::report::words::{self, capital, fixed, signed};
 use crate::report::{ReportError, png_from_svg};
 use crate::study::sweep::{How, Over, Sweep, SweepRow};
 
@@ -76,7 +76,7 @@ pub fn sweep_figure(sweep: &Sweep, look: Look) -> Svg {
             How::Rewrapped => "stored codes wrapped anew and measured whole",
         },
         sweep.jet,
-        sweep.frame,
+        words::frame(sweep.frame),
         fixed(sweep.chosen_vca_mm2.value, 1),
         fixed(sweep.chosen_vca_mm2.low, 1),
         fixed(sweep.chosen_vca_mm2.high, 1)

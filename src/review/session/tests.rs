@@ -2,7 +2,7 @@ use proptest::prelude::*;
 
 use super::*;
 use crate::numeric::Interval;
-use crate::review::{ColourMap, Settings, Source, parse};
+use crate::review::{ColourMap, Settings, Sight, Source, parse};
 use crate::severity::{Entry, Given, Item};
 
 fn session() -> Session {
@@ -17,6 +17,15 @@ fn ring() -> Command {
         })
         .collect();
     Command::AddTracing { points, drawn: Drawn::Proposed, threshold: Some(0.4) }
+}
+
+fn by_hand() -> Command {
+    match ring() {
+        Command::AddTracing { points, .. } => {
+            Command::AddTracing { points, drawn: Drawn::ByHand, threshold: None }
+        }
+        other => other,
+    }
 }
 
 #[test]
@@ -82,6 +91,35 @@ fn drawing_by_clicks_ends_in_a_counted_polygon() {
         session.apply(Command::RemoveVertex { tracing: id, vertex: 0 }).unwrap();
     }
     assert!(session.review().work.tracing(id).is_none(), "the last vertex takes the tracing with it");
+}
+
+#[test]
+fn a_blind_reading_is_kept_with_the_tracings_that_were_made_blind() {
+    let mut session = session();
+    session.apply(Command::ReadBlind).unwrap();
+    assert!(session.review().is_blind() && !session.is_unsaved() && !session.can_undo());
+    assert!(matches!(session.apply(Command::Reveal), Err(ReviewError::NothingRead)));
+    // What is traced is a jet of the reader's own.
+    session.apply(by_hand()).unwrap();
+    assert_eq!(session.review().work.tracings[0].jet, JetId::Added(0));
+    let made = session.review().work.tracings.clone();
+    session.apply(Command::Reveal).unwrap();
+    assert_eq!(session.review().sight, Sight::Revealed { blind: made.clone() });
+    // Neither undo nor the file forgets it, and what is changed afterwards is no longer blind.
+    session.apply(Command::Grow(TracingId(0), 0.5)).unwrap();
+    assert!(!session.review().is_made_blind(&session.review().work.tracings[0]));
+    session.apply(Command::Undo).unwrap();
+    assert!(session.review().is_made_blind(&session.review().work.tracings[0]));
+    let saved = serde_json::to_string(session.review()).unwrap();
+    assert_eq!(parse(&saved).unwrap().sight, Sight::Revealed { blind: made });
+    assert!(matches!(session.apply(Command::ReadBlind), Err(ReviewError::Seen)));
+    // That there is no jet is a reading too; an open reading has nothing to reveal.
+    let mut none = self::session();
+    assert_eq!(none.apply(Command::Reveal).unwrap(), Effect::Unchanged);
+    none.apply(Command::ReadBlind).unwrap();
+    none.apply(Command::Note("no jet".into())).unwrap();
+    none.apply(Command::Reveal).unwrap();
+    assert_eq!(none.review().sight, Sight::Revealed { blind: Vec::new() });
 }
 
 #[test]

@@ -180,7 +180,7 @@ pub enum PracticeError {
     #[error("scoring a reading: the volume has no colour Doppler velocity")]
     NoVelocity,
     /// The reading lies outside the volume's beat
-    #[error("scoring a reading: jet {jet} was read in frame {frame}, and the volume has {frames}")]
+    #[error("scoring a reading: jet {jet} was read in frame {}, and the volume has {frames}", frame.saturating_add(1))]
     Frame {
         /// Name of the jet
         jet: String,

@@ -70,8 +70,8 @@ impl Cause {
         match self {
             Self::Blooming => "left over by the correction for blooming at the true pose",
             Self::Frame => "another frame than that of the largest area",
-            Self::Tilt => "the cut not perpendicular to the jet",
-            Self::Level => "the cut not at the neck",
+            Self::Tilt => "the plane not perpendicular to the jet",
+            Self::Level => "the plane not at the vena contracta",
             Self::Shape => "a circle in place of the shape",
             Self::Outline => "the outline, or the width, as drawn",
             Self::Jets => "jets missed, and jets that are none",

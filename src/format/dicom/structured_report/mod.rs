@@ -196,7 +196,7 @@ fn jet_group(jet: &JetResult, source: &SourceInstance, options: &StructuredRepor
     below.push(item::text(
         Contains,
         codes::COMMENT,
-        &format!("Traced in frame {} (counted from 0) of the gated beat.", jet.peak_frame),
+        &format!("Traced in frame {} (counted from 1) of the gated beat.", jet.peak_frame + 1),
     ));
     if jet.width_mm.axes_assumed {
         let assumed = "The direction of the long-axis cut was assumed: the tracing's shortest caliper width.";
