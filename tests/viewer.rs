@@ -11,12 +11,13 @@ use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable as _;
 
 use narrows::app::{Desk, DeskOptions, Dialogs, DrawWhen};
-use narrows::format::OpenOptions;
 use narrows::format::dicom::{WriteOptions, write};
+use narrows::format::{OpenOptions, open};
 use narrows::job::Watch;
+use narrows::measure::Results;
 use narrows::phantom::{Recipe, simulate};
-use narrows::review::{Drawn, JetId};
-use narrows::severity::Item;
+use narrows::review::{self, Drawn, JetId, Session};
+use narrows::severity::{By, Item};
 use narrows::study::list::key_text;
 use narrows::study::practice::{self, MadeCase};
 use narrows::unit::MetresPerSecond;
@@ -37,10 +38,15 @@ impl Bench {
 
     /// With the usual recipe, changed
     fn of(change: impl Fn(&mut Recipe)) -> Self {
+        Self::with(RECIPE, change)
+    }
+
+    /// With a recipe, changed
+    fn with(recipe: &str, change: impl Fn(&mut Recipe)) -> Self {
         let folder = tempfile::tempdir().expect("a folder for the test");
         let bench = Self { folder };
         std::fs::create_dir_all(bench.samples()).expect("a folder of samples");
-        let mut recipe = Recipe::from_toml(RECIPE).expect("the recipe is sound");
+        let mut recipe = Recipe::from_toml(recipe).expect("the recipe is sound");
         change(&mut recipe);
         let (volume, _) = simulate(&recipe, &Watch::silent()).expect("the recipe can be simulated");
         write(&volume, &bench.volume(), &WriteOptions::default()).expect("the volume can be written");
@@ -164,8 +170,34 @@ fn area(harness: &Harness<'static, Option<Desk>>) -> f64 {
     desk(harness).reading().and_then(|reading| reading.area).expect("an area is shown").value
 }
 
+fn session<'a>(harness: &'a Harness<'static, Option<Desk>>) -> &'a Session {
+    desk(harness).session().expect("a session")
+}
+
+/// The numbers as the reader left them
+fn numbers<'a>(harness: &'a Harness<'static, Option<Desk>>) -> &'a Results {
+    session(harness).numbers().expect("numbers")
+}
+
+/// What the report of the review as it is now would say
+fn reported(bench: &Bench, harness: &Harness<'static, Option<Desk>>) -> Results {
+    let volume = open(&bench.volume(), &OpenOptions::default()).expect("it opens");
+    review::numbers(session(harness).review(), &volume, &Watch::silent()).expect("numbers")
+}
+
+/// Presses and lets go in one place
+fn click_at(harness: &mut Harness<'static, Option<Desk>>, at: Pos2) {
+    harness.hover_at(at);
+    harness.run_steps(1);
+    harness.drag_at(at);
+    harness.run_steps(1);
+    harness.drop_at(at);
+    // A slow hand: no double clicks.
+    harness.run_steps(60);
+}
+
 fn en_face(harness: &Harness<'static, Option<Desk>>) -> egui::Rect {
-    harness.get_by_label_contains("En-face cut of").rect()
+    harness.get_by_label_contains("En-face plane of").rect()
 }
 
 #[test]
@@ -237,7 +269,8 @@ fn a_tracing_is_drawn_by_clicks_and_an_invalid_one_is_never_counted() {
     assert_eq!(tracing.points_mm.len(), 4);
     assert!(session.review().work.fault(tracing).is_some());
     assert_eq!(desk(&harness).reading().expect("a reading").summed, 0, "a crossed polygon is not counted");
-    assert!(harness.query_by_label_contains("Not counted").is_some());
+    // In words, without numbers of vertices; where it is, the mark on the picture says.
+    assert!(harness.query_by_label("Not counted: its edges cross").is_some());
     assert!(harness.query_by_label_contains("Trace: a tracing is not counted").is_some());
 }
 
@@ -320,12 +353,15 @@ fn a_folder_opens_as_the_one_volume_in_it_and_tells_which_there_are() {
 #[test]
 fn every_control_has_a_name_in_every_step_and_size() {
     let bench = Bench::new();
-    for (size, scale) in [(Vec2::new(1280.0, 800.0), 1.0), (Vec2::new(1920.0, 1080.0), 2.0)] {
+    for (width, height, scale) in
+        [(1024.0, 640.0, 1.0), (1024.0, 640.0, 2.0), (1920.0, 1080.0, 2.0), (3840.0, 2160.0, 1.0)]
+    {
+        let size = Vec2::new(width, height);
         let mut harness = bench.desk_of(size, scale);
         harness.check_accessibility();
         harness.get_by_label("Open sample: Crescent").click();
         settle(&mut harness);
-        for step in ["Trust", "Jet", "Cut", "Trace", "Beat", "Weigh", "Report"] {
+        for step in ["Trust", "Jet", "Plane", "Trace", "Beat", "Grade", "Report"] {
             harness.get_by_label_contains(&format!("{step}: ")).click();
             harness.run_steps(3);
             harness.check_accessibility();
@@ -333,13 +369,18 @@ fn every_control_has_a_name_in_every_step_and_size() {
         press(&mut harness, Modifiers::NONE, Key::F1);
         harness.check_accessibility();
         // The three cuts, the profile, the tilt map and the frame stand beside each other.
-        let names =
-            ["En-face cut of", "Long axis cut", "Level of the cut", "Tilt of the cut", "three dimensions"];
+        let names = [
+            "En-face plane of",
+            "Long axis plane",
+            "Level of the plane",
+            "Tilt of the plane",
+            "three dimensions",
+        ];
         let rects: Vec<egui::Rect> =
             names.iter().map(|name| harness.get_by_label_contains(name).rect()).collect();
         let screen = egui::Rect::from_min_size(Pos2::ZERO, size);
         for (i, rect) in rects.iter().enumerate() {
-            assert!(screen.contains_rect(*rect), "{} is cut off: {rect:?}", names[i]);
+            assert!(screen.contains_rect(*rect), "{} is plane off: {rect:?}", names[i]);
             assert!(rect.width() > 60.0 && rect.height() > 60.0, "{} is too small: {rect:?}", names[i]);
             for (j, other) in rects.iter().enumerate().skip(i + 1) {
                 assert!(!rect.shrink(0.5).intersects(*other), "{} lies on {}", names[i], names[j]);
@@ -352,9 +393,9 @@ fn every_control_has_a_name_in_every_step_and_size() {
 fn two_clicks_name_the_anterior_posterior_direction() {
     let bench = Bench::new();
     let mut harness = bench.opened();
-    harness.get_by_label_contains("Cut: ").click();
+    harness.get_by_label_contains("Plane: ").click();
     harness.run_steps(3);
-    assert!(harness.query_by_label_contains("Cut: mark anterior and posterior").is_some());
+    assert!(harness.query_by_label_contains("Plane: mark anterior and posterior").is_some());
     harness.get_by_label("Anterior annulus").click();
     harness.run_steps(3);
     let centre = en_face(&harness).center();
@@ -372,7 +413,7 @@ fn two_clicks_name_the_anterior_posterior_direction() {
     let marks = session.review().work.landmarks;
     assert!(marks.anterior.is_some() && marks.posterior.is_some());
     assert!(!desk(&harness).reading().expect("a reading").axes_assumed);
-    assert!(harness.query_by_label_contains("Cut: on the jet, directions named").is_some());
+    assert!(harness.query_by_label_contains("Plane: on the jet, directions named").is_some());
     // The long-axis cut now runs from the one mark to the other: u of the en-face cut is along it.
     let along = narrows::space::direction(
         nalgebra_vector(marks.posterior.expect("set")) - nalgebra_vector(marks.anterior.expect("set")),
@@ -435,6 +476,7 @@ fn looking_at_a_volume_of_high_gain_changes_nothing() {
 fn the_picture_shows_the_tracing_over_the_colours() {
     let bench = Bench::new();
     let mut harness = bench.opened();
+    press(&mut harness, Modifiers::NONE, Key::T);
     let rect = en_face(&harness);
     let picture = harness.render().expect("a software adapter is there");
     let mut tracing = 0;
@@ -442,13 +484,13 @@ fn the_picture_shows_the_tracing_over_the_colours() {
     for y in rect.top() as u32 + 4..rect.bottom() as u32 - 4 {
         for x in rect.left() as u32 + 4..rect.right() as u32 - 4 {
             let [r, g, b, _] = picture.get_pixel(x, y).0;
-            // The tracing's orange (#E69F00), which no velocity and no tissue has.
-            tracing += usize::from(r.abs_diff(0xE6) < 4 && g.abs_diff(0x9F) < 4 && b < 6);
+            // The tracing's yellow (#F0E442).
+            tracing += usize::from(r.abs_diff(0xF0) < 6 && g.abs_diff(0xE4) < 6 && b.abs_diff(0x42) < 10);
             shades.insert([r / 16, g / 16, b / 16]);
         }
     }
     assert!(tracing > 150, "{tracing} pixels of the tracing");
-    assert!(shades.len() > 40, "the cut has {} shades", shades.len());
+    assert!(shades.len() > 40, "the plane has {} shades", shades.len());
 }
 
 /// The screen, small, once nothing moves on it any more
@@ -475,7 +517,7 @@ fn the_screen_looks_as_it_did() {
     let start = small(&mut harness);
     let mut harness = Bench::open_sample(harness);
     let opened = small(&mut harness);
-    harness.get_by_label_contains("Weigh: ").click();
+    harness.get_by_label_contains("Grade: ").click();
     let weighed = small(&mut harness);
     // The comparison sees a changed screen.
     assert!(opened.difference(&weighed).1 > 0.02, "{:?}", opened.difference(&weighed));
@@ -544,7 +586,7 @@ fn what_was_measured_for_one_volume_never_reaches_another() {
     write(&volume, &other, &WriteOptions::default()).expect("written");
     let mut harness = bench.desk();
     open_path(&mut harness, &bench.volume());
-    wait_for(&mut harness, "En-face cut of");
+    wait_for(&mut harness, "En-face plane of");
     assert!(!desk(&harness).is_settled(), "the first is still being measured");
     open_path(&mut harness, &other);
     let until = Instant::now() + Duration::from_mins(1);
@@ -574,7 +616,7 @@ fn type_into(harness: &mut Harness<'static, Option<Desk>>, name: &str, text: &st
 fn what_else_is_known_is_entered_weighed_and_taken_back() {
     let bench = Bench::new();
     let mut harness = bench.opened_high();
-    harness.get_by_label_contains("Weigh: ").click();
+    harness.get_by_label_contains("Grade: ").click();
     harness.run_steps(3);
     for heading in ["CW Doppler", "Flow convergence"] {
         harness.get_by_label(heading).click();
@@ -587,7 +629,7 @@ fn what_else_is_known_is_entered_weighed_and_taken_back() {
     type_into(&mut harness, "EROA by PISA in mm²", "30 ± 5");
     let number = evidence(&harness).number(Item::PisaEroaMm2).expect("it was entered");
     assert_eq!((number.value, number.low, number.high), (30.0, 25.0, 35.0));
-    assert!(harness.query_by_label_contains("Weigh: one other measure").is_some());
+    assert!(harness.query_by_label_contains("Grade: one other measure").is_some());
     // It stands on the scale, beside what the volume says.
     assert!(harness.query_by_label_contains("30 mm² (25 to 35)").is_some());
     // What cannot be meant is not taken, and says why.
@@ -622,7 +664,7 @@ fn what_else_is_known_is_entered_weighed_and_taken_back() {
 fn a_sweep_and_a_comparison_open_as_a_page_and_close() {
     let bench = Bench::new();
     let mut harness = bench.opened_high();
-    harness.get_by_label_contains("Cut: ").click();
+    harness.get_by_label_contains("Plane: ").click();
     harness.run_steps(3);
     harness.get_by_label_contains("Area against frame").click();
     harness.run_steps(2);
@@ -754,7 +796,7 @@ fn a_reading_is_held_against_the_truth_once_its_key_is_there() {
         settle(harness);
         harness.run_steps(3);
     };
-    harness.get_by_label_contains("Cut: ").click();
+    harness.get_by_label_contains("Plane: ").click();
     harness.run_steps(3);
     show(&mut harness);
     assert!(harness.query_by_label_contains("the key of this practice set is not here").is_some());
@@ -813,4 +855,401 @@ fn keys_of_one_pass_act_one_after_the_other() {
     settle(&mut harness);
     let saved = std::fs::read_to_string(bench.review()).expect("a review");
     assert!(saved.contains("\"drawn\": \"proposed\""), "the tracing is in it");
+}
+
+const TWO_JETS: &str = include_str!("../sample-volumes/two-jets.toml");
+const LATE: &str = include_str!("../sample-volumes/late-systolic.toml");
+
+/// A volume with fewer frames: faster, and still through systole
+fn few(recipe: &mut Recipe) {
+    (recipe.beat.frames, recipe.beat.interval_s) = (6, 0.07);
+}
+
+#[test]
+fn one_orifice_counts_once_whoever_outlines_it_and_how_often() {
+    let bench = Bench::new();
+    let mut harness = bench.opened_high();
+    let before = numbers(&harness).total.vca_mm2.value;
+    // By hand, somewhat larger than the proposal.
+    let outline = &desk(&harness).reading().expect("a reading").outlines[0];
+    let field = narrows_field(&harness);
+    let rect = en_face(&harness);
+    let at = |point: &[f64; 2]| {
+        let scale = f64::from(rect.width().min(rect.height())) / field;
+        rect.center() + Vec2::new((point[0] * 1.1 * scale) as f32, (-point[1] * 1.1 * scale) as f32)
+    };
+    let corners: Vec<Pos2> =
+        outline.handles.iter().step_by(outline.handles.len().div_ceil(14)).map(at).collect();
+    press(&mut harness, Modifiers::NONE, Key::N);
+    for corner in corners {
+        click_at(&mut harness, corner);
+    }
+    press(&mut harness, Modifiers::NONE, Key::Enter);
+    assert_eq!(desk(&harness).reading().expect("a reading").summed, 1);
+    let drawn = numbers(&harness).total.vca_mm2.value;
+    assert!(drawn < 1.6 * before, "{drawn} against {before}");
+    // The proposal, by its key: it takes the place of the tracing.
+    press(&mut harness, Modifiers::NONE, Key::T);
+    assert_eq!(desk(&harness).reading().expect("a reading").summed, 1);
+    let kept = numbers(&harness).total.vca_mm2.value;
+    assert!((kept / before - 1.0).abs() < 1e-3, "{kept} against {before}");
+    // A jet placed on it is no second one, traced by the program or by hand.
+    harness.get_by_label_contains("Jet: ").click();
+    harness.run_steps(3);
+    click(&mut harness, "Place a jet on this plane");
+    let placed = numbers(&harness).total.vca_mm2.value;
+    assert!((placed / before - 1.0).abs() < 1e-3, "{placed} against {before}");
+    assert!(harness.query_by_label_contains("this is the orifice of jet 1").is_some());
+    let outline = desk(&harness).reading().expect("a reading").outlines[0].points.clone();
+    assert!(outline.len() > 3);
+    press(&mut harness, Modifiers::NONE, Key::T);
+    let both = numbers(&harness).total.vca_mm2.value;
+    assert!((both / before - 1.0).abs() < 0.1, "{both} against {before}");
+    assert_eq!(reported(&bench, &harness).total, numbers(&harness).total, "the report says the same");
+}
+
+/// Side of the en-face picture, mm, where it is fitted to the jet
+fn narrows_field(harness: &Harness<'static, Option<Desk>>) -> f64 {
+    let jet = &session(harness).review().results.as_ref().expect("results").jets[0];
+    (jet.shape.feret_max_mm * 2.0).clamp(15.0, 60.0)
+}
+
+#[test]
+fn panel_curve_grading_and_report_read_the_same_beat() {
+    let bench = Bench::new();
+    let mut harness = bench.opened();
+    press(&mut harness, Modifiers::NONE, Key::T);
+    for _ in 0..8 {
+        press(&mut harness, Modifiers::NONE, Key::G);
+    }
+    let proposed = session(&harness).review().results.as_ref().expect("results").total.vca_mm2.value;
+    let frame = session(&harness).review().place.frame;
+    let own = area(&harness);
+    assert!(own > 1.2 * proposed, "{own} against {proposed}");
+    let jet = session(&harness).jet(JetId::Found(1)).expect("jet 1");
+    let near = |value: f64, what: &str| assert!((value - own).abs() < 1e-9, "{what}: {value}, panel {own}");
+    near(jet.frames[frame].vca_mm2.expect("an area").value, "the curve");
+    near(numbers(&harness).total.vca_mm2.value, "the headline");
+    let placed = |harness: &Harness<'static, Option<Desk>>| {
+        let grading = session(harness).grading().expect("a grading");
+        let vca =
+            grading.placements.iter().find(|at| at.items.contains(&Item::VcaMm2) && at.by == By::Volume);
+        vca.and_then(|at| at.value).expect("the area is graded").value
+    };
+    near(placed(&harness), "the grading");
+    assert_eq!(&reported(&bench, &harness), numbers(&harness), "the report");
+    // And back.
+    for _ in 0..9 {
+        press(&mut harness, Modifiers::COMMAND, Key::Z);
+    }
+    assert!((placed(&harness) - proposed).abs() < 1e-9);
+}
+
+#[test]
+fn several_jets_are_a_total_and_one_set_aside_counts_nowhere() {
+    let bench = Bench::with(TWO_JETS, few);
+    let mut harness = bench.opened_high();
+    assert_eq!(numbers(&harness).jets.len(), 2);
+    let total = numbers(&harness).total.vca_mm2.value;
+    let shown = |area: f64| format!("Vena contracta area: {:.2} cm². Copy", area / 100.0);
+    assert!(harness.query_by_label(&shown(total)).is_some(), "the headline is the total");
+    assert!(harness.query_by_label_contains("all 2 jets").is_some());
+    assert!(harness.query_by_label_contains("Jet 2, frame").is_some(), "the jets stand below it");
+    harness.get_by_label_contains("Jet: ").click();
+    harness.run_steps(3);
+    click(&mut harness, "Set aside: Jet 2");
+    let left = numbers(&harness);
+    assert_eq!(left.jets.len(), 1);
+    let alone = left.total.vca_mm2.value;
+    assert!(alone < 0.9 * total, "{alone} of {total}");
+    assert!(harness.query_by_label(&shown(alone)).is_some());
+    let grading = session(&harness).grading().expect("a grading");
+    let graded = grading.placements.iter().find(|at| at.items.contains(&Item::VcaMm2) && at.by == By::Volume);
+    let graded = graded.and_then(|at| at.value).expect("the area is graded").value;
+    assert!((graded - alone).abs() < 1e-9, "{graded} is graded, {alone} is left");
+}
+
+#[test]
+fn a_leak_of_late_systole_shows_its_mean_beside_its_peak_and_no_tick() {
+    let bench = Bench::with(LATE, few);
+    let harness = bench.opened_high();
+    let jet = &numbers(&harness).jets[0];
+    assert!(jet.systole.peak_overstates_percent > 50.0, "{}", jet.systole.peak_overstates_percent);
+    let mean = numbers(&harness).total.velocity_weighted_mean_mm2.expect("a mean").value;
+    let shown = format!("Mean, velocity-weighted: {:.2} cm²", mean / 100.0);
+    assert!(harness.query_by_label_contains(&shown).is_some(), "{shown}");
+    assert!(harness.query_by_label_contains("the peak overstates the mean by").is_some());
+    // The step asks for attention, in words as well.
+    assert!(harness.query_by_label_contains("% over the mean").is_some());
+}
+
+#[test]
+fn a_roll_and_a_proposal_kept_as_it_is_move_no_number() {
+    let bench = Bench::new();
+    let mut harness = bench.opened();
+    let told = |harness: &Harness<'static, Option<Desk>>| {
+        let reading = desk(harness).reading().expect("a reading");
+        let total = numbers(harness).total.vca_mm2;
+        [reading.area, reading.long_axis, reading.commissural, Some(total)].map(|of| of.expect("a number"))
+    };
+    let before = told(&harness);
+    for key in [Key::E, Key::T] {
+        press(&mut harness, Modifiers::NONE, key);
+        for (now, then) in told(&harness).into_iter().zip(before) {
+            for (now, then) in [(now.value, then.value), (now.low, then.low), (now.high, then.high)] {
+                assert!((now / then - 1.0).abs() < 1e-3, "{key:?}: {now} was {then}");
+            }
+        }
+    }
+}
+
+#[test]
+fn nothing_is_said_of_a_plane_that_belongs_to_no_jet() {
+    let bench = Bench::new();
+    let mut harness = bench.desk();
+    open_path(&mut harness, &bench.volume());
+    wait_for(&mut harness, "En-face plane of");
+    assert!(session(&harness).review().results.is_none(), "nothing is measured yet");
+    let silent = |harness: &Harness<'static, Option<Desk>>| {
+        harness.query_by_label_contains("off the jet axis").is_none()
+            && harness.query_by_label_contains("away from the jet").is_none()
+            && harness.query_by_label_contains("on the jet").is_none()
+            && harness.query_by_label_contains("perpendicular").is_none()
+    };
+    assert!(silent(&harness), "before the measurement");
+    settle(&mut harness);
+    assert!(!silent(&harness), "of a jet it is said");
+    press(&mut harness, Modifiers::NONE, Key::Num0);
+    assert!(silent(&harness), "on the free plane");
+    // And what is shown there is said to belong to no jet, while the headline stays that of the report.
+    assert!(harness.query_by_label_contains("In view: Free plane").is_some());
+    press(&mut harness, Modifiers::NONE, Key::Num1);
+    press(&mut harness, Modifiers::NONE, Key::D);
+    assert!(harness.query_by_label_contains("is in view").is_some(), "the headline's frame is another");
+}
+
+#[test]
+fn how_the_volume_is_shown_is_no_edit_and_moves_no_number() {
+    let bench = Bench::new();
+    let mut harness = bench.opened_high();
+    let before = numbers(&harness).clone();
+    for key in [Key::V, Key::O] {
+        press(&mut harness, Modifiers::NONE, key);
+    }
+    harness.get_by_label_contains("Plane: ").click();
+    harness.run_steps(3);
+    let slider = harness.get_by_role_and_label(egui::Role::Slider, "Hide colour below").rect();
+    drag(&mut harness, slider.left_center() + Vec2::new(8.0, 0.0), slider.center());
+    let shown = session(&harness).review().work.settings;
+    assert!(shown.colour_gain > 0.2, "{}", shown.colour_gain);
+    assert!(!session(&harness).can_undo() && !session(&harness).is_unsaved());
+    assert_eq!(numbers(&harness), &before);
+    // An undo of an edit leaves it alone.
+    press(&mut harness, Modifiers::NONE, Key::T);
+    press(&mut harness, Modifiers::NONE, Key::V);
+    let shown = session(&harness).review().work.settings;
+    press(&mut harness, Modifiers::COMMAND, Key::Z);
+    assert!(session(&harness).review().work.tracings.is_empty());
+    assert_eq!(session(&harness).review().work.settings, shown);
+}
+
+#[test]
+fn findings_have_names_and_the_worst_comes_first() {
+    let bench = Bench::of(|recipe| recipe.beat.gated_beats = 2);
+    let mut harness = bench.opened_high();
+    let findings = &numbers(&harness).trust.findings;
+    let bad: Vec<_> = findings.iter().filter(|at| at.verdict != narrows::trust::Verdict::Adequate).collect();
+    assert!(!bad.is_empty() && bad.len() < findings.len());
+    let name = narrows::report::words::finding_name(bad[0]);
+    let good = findings.iter().find(|at| at.verdict == narrows::trust::Verdict::Adequate).expect("one");
+    let good = narrows::report::words::finding_name(good);
+    harness.get_by_label_contains("Trust: ").click();
+    harness.run_steps(3);
+    let (bad, good) = (harness.get_by_label(&name).rect(), harness.get_by_label(&good).rect());
+    assert!(bad.top() < good.top() && bad.bottom() < 900.0, "{name} at {bad:?}, an adequate one at {good:?}");
+}
+
+#[test]
+fn ten_presses_and_a_fast_drag_are_where_they_should_be_at_once() {
+    let bench = Bench::new();
+    let mut harness = bench.opened();
+    let strokes = (0..10).flat_map(|_| {
+        [true, false].map(|pressed| egui::Event::Key {
+            key: Key::ArrowRight,
+            physical_key: None,
+            pressed,
+            repeat: false,
+            modifiers: Modifiers::NONE,
+        })
+    });
+    harness.input_mut().events.extend(strokes);
+    harness.run_steps(1);
+    let tilt = |harness: &Harness<'static, Option<Desk>>| {
+        let session = session(harness);
+        session.base().tilt(&session.turn()).to_degrees()
+    };
+    assert!((tilt(&harness) - 10.0).abs() < 1e-9, "one pass after the last press: {}", tilt(&harness));
+    press(&mut harness, Modifiers::NONE, Key::Home);
+    // The hand lets go far from where the last pass saw it.
+    let from = en_face(&harness).left_top() + Vec2::new(60.0, 200.0);
+    harness.hover_at(from);
+    harness.run_steps(1);
+    harness.drag_at(from);
+    harness.run_steps(1);
+    harness.hover_at(from + Vec2::new(20.0, 0.0));
+    harness.run_steps(1);
+    harness.hover_at(from + Vec2::new(80.0, 0.0));
+    harness.drop_at(from + Vec2::new(80.0, 0.0));
+    harness.run_steps(2);
+    assert!((tilt(&harness) - 16.0).abs() < 1e-6, "80 points are 16 degrees: {}", tilt(&harness));
+}
+
+#[test]
+fn work_left_by_going_back_did_not_end_and_keeps_its_undo() {
+    let bench = Bench::new();
+    let mut harness = bench.opened();
+    press(&mut harness, Modifiers::NONE, Key::T);
+    press(&mut harness, Modifiers::NONE, Key::G);
+    harness.get_by_label("Back to the start").click();
+    harness.run_steps(3);
+    assert!(harness.query_by_label_contains("The program ended").is_none());
+    assert!(harness.query_by_label("Unsaved work on crescent.dcm").is_some());
+    let folder = bench.samples().display().to_string();
+    let card = format!(" UTC, in {folder}");
+    assert!(harness.query_by_label_contains(&card).is_some(), "the card names date and folder");
+    harness.get_by_label("Take it up again").click();
+    settle(&mut harness);
+    press(&mut harness, Modifiers::COMMAND, Key::Z);
+    press(&mut harness, Modifiers::COMMAND, Key::Z);
+    assert!(session(&harness).review().work.tracings.is_empty(), "both steps are taken back");
+    press(&mut harness, Modifiers::COMMAND | Modifiers::SHIFT, Key::Z);
+    assert_eq!(session(&harness).review().work.tracings.len(), 1);
+    // Put off, it is not shown, and not lost.
+    harness.get_by_label("Back to the start").click();
+    harness.run_steps(3);
+    harness.get_by_label("Not now").click();
+    harness.run_steps(3);
+    assert!(harness.query_by_label("Take it up again").is_none());
+    drop(harness);
+    assert!(bench.desk().query_by_label("Take it up again").is_some());
+}
+
+#[test]
+fn notices_lie_over_no_picture_close_with_escape_and_a_path_can_be_typed() {
+    let bench = Bench::new();
+    let mut harness = bench.opened();
+    let name = bench.folder.path().join("named.review.json");
+    press(&mut harness, Modifiers::COMMAND | Modifiers::SHIFT, Key::S);
+    harness.get_by_label("Path").focus();
+    harness.key_press_modifiers(Modifiers::COMMAND, Key::A);
+    harness.run_steps(2);
+    harness.get_by_label("Path").type_text(&name.display().to_string());
+    harness.run_steps(2);
+    press(&mut harness, Modifiers::NONE, Key::Enter);
+    assert!(name.is_file(), "it is saved where it was typed");
+    let saved = |harness: &Harness<'static, Option<Desk>>| {
+        harness.query_by_label_contains("Close: Saved").map(|close| close.rect())
+    };
+    let notice = saved(&harness).expect("it is said");
+    for pane in ["En-face plane of", "Long axis plane", "Tilt of the plane", "three dimensions"] {
+        let picture = harness.get_by_label_contains(pane).rect();
+        assert!(!picture.intersects(notice), "{pane} is covered");
+    }
+    press(&mut harness, Modifiers::NONE, Key::Escape);
+    assert!(saved(&harness).is_none());
+    harness.get_by_label_contains("Report: ").click();
+    harness.run_steps(3);
+    click(&mut harness, "Write report");
+    assert!(harness.query_by_label_contains("The report is written").is_some());
+    assert!(harness.query_by_label("Open it").is_some(), "beside it, the way to open it");
+}
+
+#[test]
+fn steps_and_landmarks_have_keys() {
+    let bench = Bench::new();
+    let mut harness = bench.opened();
+    let field = |harness: &Harness<'static, Option<Desk>>| session(harness).review().place.field_mm;
+    press(&mut harness, Modifiers::NONE, Key::Z);
+    assert!(field(&harness) > 50.0, "the annulus fits");
+    for (key, x) in [(Key::A, -90.0), (Key::P, 90.0)] {
+        press(&mut harness, Modifiers::SHIFT, key);
+        let centre = en_face(&harness).center();
+        click_at(&mut harness, centre + Vec2::new(x, 40.0));
+    }
+    settle(&mut harness);
+    let marks = session(&harness).review().work.landmarks;
+    assert!(marks.anterior.is_some() && marks.posterior.is_some());
+    press(&mut harness, Modifiers::NONE, Key::Z);
+    assert!(field(&harness).abs() < 1e-9, "back at the jet");
+    press(&mut harness, Modifiers::COMMAND, Key::Num1);
+    assert!(harness.query_by_label_contains("This acquisition is").is_some());
+    // Widths are read along the new directions without another press, as the report reads them.
+    assert!(!numbers(&harness).jets[0].width_mm.axes_assumed);
+    assert_eq!(&reported(&bench, &harness), numbers(&harness));
+}
+
+#[test]
+fn a_tracing_is_carried_through_the_beat_and_lies_on_the_curve() {
+    let bench = Bench::new();
+    let mut harness = bench.opened();
+    press(&mut harness, Modifiers::NONE, Key::T);
+    press(&mut harness, Modifiers::SHIFT, Key::C);
+    let found = session(&harness).review().found(JetId::Found(1)).expect("jet 1");
+    let there: Vec<usize> =
+        found.frames.iter().filter(|at| at.vca_mm2.is_some()).map(|at| at.frame).collect();
+    assert!(there.len() > 1);
+    let jet = session(&harness).jet(JetId::Found(1)).expect("jet 1");
+    assert_eq!(jet.reading.traced_frames, there);
+    press(&mut harness, Modifiers::COMMAND, Key::Z);
+    assert_eq!(session(&harness).review().work.tracings.len(), 1, "one step");
+}
+
+#[test]
+fn a_review_is_signed_off_and_goes_on_as_a_new_version() {
+    let bench = Bench::new();
+    let mut harness = bench.opened_high();
+    press(&mut harness, Modifiers::NONE, Key::T);
+    harness.get_by_label_contains("Report: ").click();
+    harness.run_steps(3);
+    type_into(&mut harness, "Name of the reader", "A. Reader");
+    click(&mut harness, "Sign off");
+    assert!(harness.query_by_label_contains("Version 1, signed off by A. Reader on ").is_some());
+    assert!(numbers(&harness).cautions.iter().any(|said| said.starts_with("Signed off by A. Reader")));
+    press(&mut harness, Modifiers::COMMAND, Key::S);
+    press(&mut harness, Modifiers::NONE, Key::G);
+    assert_eq!(session(&harness).review().work.tracings[0].drawn, Drawn::Proposed, "it is locked");
+    assert!(harness.query_by_label_contains("locked").is_some());
+    click(&mut harness, "Begin a new version");
+    press(&mut harness, Modifiers::NONE, Key::G);
+    assert_eq!(session(&harness).review().work.tracings[0].drawn, Drawn::Corrected);
+    press(&mut harness, Modifiers::COMMAND, Key::S);
+    let signed = std::fs::read_to_string(bench.review()).expect("the first version");
+    assert!(signed.contains("A. Reader"), "what was signed stays as it was");
+    assert!(bench.samples().join("crescent-2.review.json").is_file(), "the second has a name of its own");
+}
+
+#[test]
+fn another_nyquist_velocity_is_settled_in_place_and_the_volume_is_offered_again() {
+    let bench = Bench::new();
+    let mut harness = bench.opened_high();
+    press(&mut harness, Modifiers::NONE, Key::T);
+    harness.get_by_label_contains("Trust: ").click();
+    harness.run_steps(3);
+    type_into(&mut harness, "Nyquist velocity, m/s", "0.66");
+    harness.get_by_label("Read again with it").click();
+    let given = |harness: &Harness<'static, Option<Desk>>| session(harness).review().source.nyquist_given_m_s;
+    let until = Instant::now() + Duration::from_mins(1);
+    while given(&harness).is_none() {
+        assert!(Instant::now() < until, "it is not read again");
+        harness.run_steps(2);
+    }
+    settle(&mut harness);
+    assert!((numbers(&harness).source.nyquist_m_s - 0.66).abs() < 1e-9);
+    assert_eq!(session(&harness).review().work.tracings.len(), 1, "the work is kept");
+    assert!(session(&harness).can_undo());
+    harness.get_by_label("Back to the start").click();
+    harness.run_steps(3);
+    assert!(harness.query_by_label("Open again: crescent.dcm").is_some());
+    let orphans = harness.query_all_by_label("Take it up again").count();
+    assert_eq!(orphans, 1, "one piece of work is left, not two");
 }

@@ -39,7 +39,7 @@ pub(crate) fn summary(cases: &[Case], title: &str) -> String {
                 What::LongAxis | What::Commissural => {
                     &["all", "ordinary", "no fault", "round", "elliptical", "crescent", "irregular"]
                 }
-                What::Total | What::Jet | What::Frame => &[""],
+                What::Total | What::Jet | What::Frame | What::NoJet => &[""],
             };
             if told.iter().any(|told| name.starts_with(told)) {
                 text += &line(name, some, what);

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use crate::review::{Journal, Recovery, ReviewError, Session};
+use crate::review::{Journal, Left, Recovery, ReviewError, Session};
 
 use super::worker::{Notify, Worker};
 
@@ -58,15 +58,17 @@ impl Autosave {
         if let Some(wait) = self.written.and_then(|then| EVERY.checked_sub(then.elapsed())) {
             return Some(wait);
         }
-        self.write(session, review_file);
+        self.write(session, review_file, Left::Running);
         None
     }
 
-    fn write(&mut self, session: &Session, review_file: Option<&PathBuf>) {
+    fn write(&mut self, session: &Session, review_file: Option<&PathBuf>, left: Left) {
         self.worker.ask(Job::Write(Box::new(Recovery {
             volume: self.volume.clone(),
             review_file: review_file.cloned(),
             review: session.review().clone(),
+            history: session.history(),
+            left,
         })));
         self.revision = Some(session.revision());
         self.written = Some(Instant::now());
@@ -80,7 +82,7 @@ impl Autosave {
     /// Writes what is unsaved, or clears the file, and waits until that is done
     pub(super) fn finish(mut self, session: &Session, review_file: Option<&PathBuf>) {
         if session.is_unsaved() {
-            self.write(session, review_file);
+            self.write(session, review_file, Left::Closed);
         } else {
             self.worker.ask(Job::Clear);
         }

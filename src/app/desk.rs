@@ -8,17 +8,21 @@ use std::time::Instant;
 
 use crate::format::OpenOptions;
 use crate::gpu::Device;
-use crate::measure::ENGINE;
-use crate::review::{self, Command, Different, JetId, Orphan, Review, Session, orphans, state_folder};
+use crate::measure::{ENGINE, MeasureError, Measurement, Options, Results};
+use crate::review::{
+    self, Command, Different, JetId, Left, Orphan, Review, Session, SignOff, orphans, state_folder,
+};
 use crate::study::sweep::Over;
 use crate::ui::{
-    Action, Card, Facts, Leftover, Notice, Opening, Pictures, Reading, Scene, TiltMap, ViewState, Weight,
-    screen_ui,
+    Action, Card, Facts, Leftover, Notice, Opening, PathPurpose, Pictures, Reading, Scene, TiltMap,
+    ViewState, Weight, screen_ui,
 };
+use crate::unit::MetresPerSecond;
 use crate::volume::Volume4;
 
 use super::autosave::Autosave;
 use super::context_pictures::ContextPictures;
+use super::dates;
 use super::failure::{Failure, ReviewOrigin, Waiting};
 use super::gpu_pictures::GpuPictures;
 use super::names;
@@ -42,6 +46,9 @@ pub enum Dialogs {
     /// They may not: a test, or a machine without
     None,
 }
+
+/// So many volumes opened last are offered
+const RECENT: usize = 6;
 
 /// How a desk is set up
 #[derive(Clone, Debug)]
@@ -68,6 +75,21 @@ impl Default for DeskOptions {
 }
 
 type ReadJob = (Arc<Volume4>, Review, u64);
+type NumbersJob = (Arc<Volume4>, Review, Arc<Measurement>, u64);
+type NumbersSaid = (Arc<Volume4>, u64, Result<Results, MeasureError>);
+
+/// What of a review its measured beat depends on
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct MeasuredWith {
+    anterior_posterior: Option<crate::space::Direction>,
+    cw_peak: Option<crate::unit::MetresPerSecond>,
+}
+
+impl MeasuredWith {
+    pub(super) fn of(options: &Options) -> Self {
+        Self { anterior_posterior: options.anterior_posterior, cw_peak: options.continuous_wave.peak }
+    }
+}
 
 /// How far a volume that was opened has come on the screen
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -92,8 +114,12 @@ struct Open {
     read_at: Option<u64>,
     tilt: Option<(TiltKey, TiltMap)>,
     asked_tilt: Option<TiltKey>,
-    traced: Vec<(JetId, usize, f64)>,
-    traced_at: Option<u64>,
+    /// The measured beat, in which a review puts the reader's frames
+    measured: Option<(MeasuredWith, Arc<Measurement>)>,
+    asked_measured: Option<MeasuredWith>,
+    asked_numbers: Option<u64>,
+    /// The edition of which the numbers were made last, or said to be impossible
+    told_numbers: Option<u64>,
     autosave: Option<Autosave>,
     dawn: Dawn,
 }
@@ -117,10 +143,13 @@ pub struct Desk {
     cards_drawn: bool,
     orphans: Vec<Orphan>,
     leftovers: Vec<Leftover>,
+    /// The volumes opened last that are still there, the latest first
+    recent: Vec<PathBuf>,
     page: Option<Shown>,
     taken: Option<Orphan>,
     jobs: Jobs,
     reader: Worker<ReadJob, (Arc<Volume4>, u64, Reading)>,
+    numbers: Worker<NumbersJob, NumbersSaid>,
     tilter: Worker<TiltJob, (Arc<Volume4>, TiltKey, TiltMap)>,
     plain: PlainPictures,
     gpu: Option<GpuPictures>,
@@ -148,6 +177,14 @@ impl Desk {
                 turn.give((volume, revision, reading));
             })?
         };
+        let numbers = Worker::start(
+            "numbers",
+            notify.clone(),
+            |(volume, review, measured, edition): NumbersJob, turn| {
+                let numbers = review::reread(&review, &volume, &measured);
+                turn.give((volume, edition, numbers));
+            },
+        )?;
         // Threads of its own, one fewer than there are processors: the map must not hold up pictures.
         let spare = std::thread::available_parallelism().map_or(1, |all| all.get().saturating_sub(1).max(1));
         let pool = rayon::ThreadPoolBuilder::new()
@@ -177,10 +214,12 @@ impl Desk {
             cards_drawn: false,
             orphans: Vec::new(),
             leftovers: Vec::new(),
+            recent: Vec::new(),
             page: None,
             taken: None,
             jobs: Jobs::new(notify.clone()),
             reader,
+            numbers,
             tilter,
             plain,
             gpu: None,
@@ -251,6 +290,21 @@ impl Desk {
         self.open(path);
     }
 
+    /// Reads the open volume again with another Nyquist velocity; what the reader did is kept
+    fn read_with(&mut self, nyquist: MetresPerSecond) {
+        let Some(open) = &self.open else { return };
+        let known = OpenOptions { nyquist: Some(nyquist), ..self.known_of(&open.path) };
+        let waiting = Waiting {
+            review: open.session.review().clone(),
+            review_file: open.review_file.clone(),
+            origin: ReviewOrigin::Again,
+            known: known.clone(),
+        };
+        self.given = Some((open.path.clone(), known));
+        let different = different(&waiting.review);
+        self.jobs.open_for(waiting, open.path.clone(), different);
+    }
+
     fn known_of(&self, path: &Path) -> OpenOptions {
         let given = self.given.as_ref().filter(|(given, _)| given == path);
         given.map(|(_, known)| known.clone()).unwrap_or_default()
@@ -292,6 +346,9 @@ impl Desk {
                 (open.session.review().results.is_some() || open.session.review().is_blind())
                     && !open.session.review().source.blake3.is_empty()
                     && open.read_at == Some(open.session.revision())
+                    && (open.session.is_current()
+                        || open.session.review().is_blind()
+                        || open.told_numbers == Some(open.session.edition()))
             })
     }
 
@@ -325,12 +382,12 @@ impl Desk {
                 facts: open.map(|open| &open.facts),
                 reading: open.and_then(|open| open.reading.as_ref()),
                 tilt: open.and_then(|open| open.tilt.as_ref().map(|(_, map)| map)),
-                traced: open.map(|open| open.traced.as_slice()).unwrap_or_default(),
                 pictures,
                 progress: progress.as_ref(),
                 notices: self.notices.shown(),
                 cards: &self.cards,
                 leftovers: &self.leftovers,
+                recent: &self.recent,
                 review_file: open.and_then(|open| open.review_file.as_ref()),
                 page: self.page.as_ref().map(|shown| &shown.page),
                 adapter: &self.adapter,
@@ -371,6 +428,16 @@ impl Desk {
                     open.read_at = Some(revision);
                 }
             }
+            for (volume, edition, numbers) in self.numbers.take() {
+                if !Arc::ptr_eq(&open.volume, &volume) {
+                    continue;
+                }
+                open.told_numbers = Some(edition);
+                match numbers {
+                    Ok(numbers) => open.session.take_numbers(edition, numbers),
+                    Err(error) => self.notices.say(Weight::Trouble, error.to_string(), pages::LOOK),
+                }
+            }
             for (volume, key, map) in self.tilter.take() {
                 if Arc::ptr_eq(&open.volume, &volume) {
                     open.tilt = Some((key, map));
@@ -405,9 +472,10 @@ impl Desk {
                     }
                 }
             }
-            News::Measured(volume, results) => {
+            News::Measured(volume, with, measured, results) => {
                 // What was measured may have been closed meanwhile.
                 if let Some(open) = self.open.as_mut().filter(|open| Arc::ptr_eq(&open.volume, &volume)) {
+                    open.measured = Some((with, measured));
                     open.session.learn(*results);
                     open.tilt = None;
                     open.asked_tilt = None;
@@ -421,8 +489,8 @@ impl Desk {
                 self.notices.put(Notice {
                     weight: Weight::Plain,
                     text,
-                    hint: if html { "open it in a browser".into() } else { String::new() },
-                    choices: vec![("Copy the path".into(), copy)],
+                    hint: String::new(),
+                    choices: vec![("Open it".into(), Action::Show(page)), ("Copy the path".into(), copy)],
                     until: None,
                 });
             }
@@ -437,11 +505,8 @@ impl Desk {
                     self.page = Some(draft.show(&self.ctx));
                 }
             }
-            News::NotChosen { at_once: true } => {
-                let hint = "type a path on the start screen, drop a file on the window, or use Save";
-                self.say(Weight::Trouble, "this system shows no file dialog".into(), hint);
-            }
-            News::NotChosen { at_once: false } => {}
+            News::NotChosen { choice, at_once: true } => self.ask_for_path(choice),
+            News::NotChosen { at_once: false, .. } => {}
             News::Failed(failure) => self.fail(failure),
         }
     }
@@ -467,13 +532,22 @@ impl Desk {
     fn lay_out(&mut self, opened: Opened) {
         // Whatever is still being done belongs to what lay here before.
         self.jobs.cancel();
+        let Opened { volume, path, review, review_file, origin } = opened;
+        let again = self.open.as_mut().filter(|_| origin == ReviewOrigin::Again).map(|open| {
+            // Its work goes on below, and is nothing left behind.
+            let history = open.session.history();
+            open.session.mark_saved();
+            history
+        });
         self.put_away();
         self.notices.clear();
-        let Opened { volume, path, review, review_file, origin } = opened;
-        let mut session = Session::new(review);
-        if origin == ReviewOrigin::Leftover {
-            session.mark_unsaved();
-        }
+        let taken = self.taken.take().filter(|_| origin == ReviewOrigin::Leftover);
+        let left = taken.as_ref().and_then(|orphan| Some(orphan.recovery.as_ref().ok()?.history.clone()));
+        let session = match again.or(left) {
+            Some(history) => Session::resume(review, history),
+            None => Session::new(review),
+        };
+        self.remember(&path);
         let autosave = match Autosave::start(&self.options.state_folder, &path, self.notify.clone()) {
             Ok(autosave) => Some(autosave),
             Err(error) => {
@@ -492,8 +566,10 @@ impl Desk {
             read_at: None,
             tilt: None,
             asked_tilt: None,
-            traced: Vec::new(),
-            traced_at: None,
+            measured: None,
+            asked_measured: None,
+            asked_numbers: None,
+            told_numbers: None,
             autosave,
             dawn: Dawn::Dark,
         };
@@ -505,7 +581,7 @@ impl Desk {
         if let Some(autosave) = &mut open.autosave {
             autosave.keep(&open.session, open.review_file.as_ref());
         }
-        if let Some(orphan) = self.taken.take().filter(|_| origin == ReviewOrigin::Leftover) {
+        if let Some(orphan) = taken {
             // Its work is in this run's own recovery file now.
             orphan.discard();
             self.look_for_leftovers();
@@ -529,7 +605,7 @@ impl Desk {
         if review.source.blake3.is_empty() {
             self.jobs.hash(open.path.clone());
         }
-        if !measured && !review.is_blind() {
+        if (!measured || !open.session.is_current()) && !review.is_blind() {
             self.measure();
         }
     }
@@ -549,8 +625,9 @@ impl Desk {
     }
 
     fn measure(&mut self) {
-        let Some(open) = &self.open else { return };
+        let Some(open) = &mut self.open else { return };
         let options = review::options(open.session.review());
+        open.asked_measured = Some(MeasuredWith::of(&options));
         self.jobs.measure(open.volume.clone(), options);
     }
 
@@ -575,7 +652,7 @@ impl Desk {
             Action::AskOpen => self.choose(Choice::Open),
             Action::Save => self.save(),
             Action::AskSave => self.choose(Choice::Save),
-            Action::SaveAs(path) => self.save_as(path),
+            Action::SaveAs(path) => self.save_as_typed(path),
             Action::Report => self.report(),
             Action::AskOther => self.choose(Choice::Other),
             Action::Compare(when, path) => self.compare(pages::Other::Chosen(when, path)),
@@ -588,6 +665,19 @@ impl Desk {
             Action::Cancel => self.jobs.cancel(),
             Action::Close => self.close(),
             Action::Quit => self.end(),
+            Action::Sign { reader, study } => {
+                let date = dates::spoken(std::time::SystemTime::now());
+                self.command(Command::Sign(SignOff { reader, study, date }));
+            }
+            Action::NewVersion => {
+                self.command(Command::NewVersion);
+                // What was signed stays in its file: the new version gets a name of its own.
+                if let Some(open) = &mut self.open {
+                    open.review_file = None;
+                }
+            }
+            Action::Nyquist(nyquist) => self.read_with(nyquist),
+            Action::Show(path) => self.show_file(&path),
             Action::Copy(text) => self.ctx.copy_text(text),
             Action::Recover(index) => self.recover(index),
             Action::Discard(index) => {
@@ -621,7 +711,7 @@ impl Desk {
 
     fn choose(&mut self, choice: Choice) {
         if self.options.dialogs == Dialogs::None {
-            return self.hear(News::NotChosen { at_once: true });
+            return self.ask_for_path(choice);
         }
         if self.choosing.is_some() {
             return;
@@ -630,6 +720,17 @@ impl Desk {
         let folder = self.open.as_ref().and_then(|open| open.path.parent().map(Path::to_owned));
         let name = self.open.as_ref().map(|open| names::beside(&open.path)).unwrap_or_default();
         self.jobs.choose(choice, folder, name);
+    }
+
+    /// Without a dialog of the system's, the path is typed
+    fn ask_for_path(&mut self, choice: Choice) {
+        let (purpose, path) = match (choice, &self.open) {
+            (Choice::Open, _) => (PathPurpose::Open, self.view.path.clone()),
+            (Choice::Other, _) => (PathPurpose::Other, self.view.other.clone()),
+            (Choice::Save, Some(open)) => (PathPurpose::Save, names::free(&open.path).display().to_string()),
+            (Choice::Save, None) => return,
+        };
+        self.view.asked = Some((purpose, path));
     }
 
     fn save(&mut self) {
@@ -651,6 +752,32 @@ impl Desk {
             return self.say(Weight::Trouble, text, "nothing was saved; choose another name");
         }
         self.save_as(path);
+    }
+
+    /// Saves under a name that was typed: nobody asked whether a file of that name may go
+    fn save_as_typed(&mut self, path: PathBuf) {
+        let path = names::ended(&path);
+        let own = self.open.as_ref().is_some_and(|open| open.review_file.as_ref() == Some(&path));
+        if path.exists() && !own {
+            let text = format!("there is a file of that name already: {}", path.display());
+            return self.say(Weight::Trouble, text, "nothing was saved; choose another name");
+        }
+        self.save_as(path);
+    }
+
+    /// Shows a file with the program that the system has for it
+    fn show_file(&mut self, path: &Path) {
+        let program = if cfg!(target_os = "macos") {
+            "open"
+        } else if cfg!(windows) {
+            "explorer"
+        } else {
+            "xdg-open"
+        };
+        if let Err(error) = std::process::Command::new(program).arg(path).spawn() {
+            let text = format!("{program} could not be started: {error}");
+            self.say(Weight::Trouble, text, "copy the path and open the file yourself");
+        }
     }
 
     fn save_as(&mut self, path: PathBuf) {
@@ -775,12 +902,7 @@ impl Desk {
                     origin: ReviewOrigin::Leftover,
                     known: self.known_of(&recovery.volume),
                 };
-                // A crash before the hash was taken leaves none to compare.
-                let different = if waiting.review.source.blake3.is_empty() {
-                    Different::Accept
-                } else {
-                    Different::Refuse
-                };
+                let different = different(&waiting.review);
                 self.jobs.open_for(waiting, recovery.volume.clone(), different);
                 self.taken = Some(orphan);
             }
@@ -791,9 +913,30 @@ impl Desk {
         }
     }
 
+    /// The file of the volumes opened last
+    fn recent_file(&self) -> PathBuf {
+        self.options.state_folder.join("recent.json")
+    }
+
+    /// Keeps a volume among those opened last
+    fn remember(&mut self, path: &Path) {
+        let path = std::path::absolute(path).unwrap_or(path.to_owned());
+        self.recent.retain(|known| *known != path);
+        self.recent.insert(0, path);
+        self.recent.truncate(RECENT);
+        // A list that cannot be kept is not worth a word.
+        if let Ok(text) = serde_json::to_string(&self.recent) {
+            let _ = std::fs::write(self.recent_file(), text);
+        }
+    }
+
     fn look_for_leftovers(&mut self) {
         self.orphans.clear();
         self.orphans = orphans(&self.options.state_folder);
+        let text = std::fs::read_to_string(self.recent_file()).unwrap_or_default();
+        self.recent = serde_json::from_str(&text).unwrap_or_default();
+        self.recent.retain(|path| path.exists());
+        self.recent.truncate(RECENT);
         self.tell_leftovers();
     }
 
@@ -831,9 +974,23 @@ impl Desk {
             open.asked_reading = Some(revision);
             self.reader.ask((open.volume.clone(), review.clone(), revision));
         }
-        if open.traced_at != Some(revision) {
-            open.traced_at = Some(revision);
-            open.traced = reading::traced(review);
+        let edition = open.session.edition();
+        if resting && !open.session.is_current() && !review.is_blind() {
+            let with = MeasuredWith::of(&review::options(review));
+            match &open.measured {
+                Some((known, measured)) if *known == with => {
+                    if open.asked_numbers != Some(edition) {
+                        open.asked_numbers = Some(edition);
+                        let job = (open.volume.clone(), review.clone(), measured.clone(), edition);
+                        self.numbers.ask(job);
+                    }
+                }
+                // Widths along other directions, or another velocity of the core: the beat is measured anew.
+                _ if open.asked_measured.as_ref() != Some(&with) && self.jobs.progress().is_none() => {
+                    return self.measure();
+                }
+                _ => {}
+            }
         }
         if resting && review.place.jet != JetId::Free && !review.is_blind() {
             let job = TiltJob::new(&open.volume, review);
@@ -909,25 +1066,41 @@ impl Drop for Desk {
     }
 }
 
+/// Before the hash of a volume was taken there is none to compare
+fn different(review: &Review) -> Different {
+    if review.source.blake3.is_empty() { Different::Accept } else { Different::Refuse }
+}
+
 fn leftover(orphan: &Orphan) -> Leftover {
     match &orphan.recovery {
         Ok(recovery) => {
             let work = &recovery.review.work;
             let counted = [
                 (work.tracings.len(), "tracing", "tracings"),
-                (work.turns.len(), "turned cut", "turned cuts"),
+                (work.turns.len(), "turned plane", "turned planes"),
                 (work.evidence.iter().count(), "entry", "entries"),
             ];
             let parts = counted.into_iter().filter(|(count, _, _)| *count > 0);
             let parts: Vec<String> = parts
                 .map(|(count, one, many)| format!("{count} {}", if count == 1 { one } else { many }))
                 .collect();
+            let file = &recovery.review.source.file;
+            let head = match recovery.left {
+                Left::Closed => format!("Unsaved work on {file}"),
+                Left::Running => format!("The program ended with unsaved work on {file}"),
+            };
+            let folder = recovery.volume.parent().unwrap_or(Path::new("")).display();
             Leftover {
-                file: recovery.review.source.file.clone(),
+                head,
+                place: format!("{}, in {folder}", dates::spoken(orphan.written)),
                 text: if parts.is_empty() { "settings and notes".to_owned() } else { parts.join(", ") },
             }
         }
-        Err(error) => Leftover { file: orphan.file().display().to_string(), text: error.to_string() },
+        Err(error) => Leftover {
+            head: "Unsaved work that cannot be read".into(),
+            place: format!("{}, {}", dates::spoken(orphan.written), orphan.file().display()),
+            text: error.to_string(),
+        },
     }
 }
 
@@ -950,6 +1123,7 @@ fn facts(volume: &Volume4, path: &Path) -> Facts {
             spacing[2],
             volume.frames()
         ),
+        voxels: volume.grid,
         extent_mm: (0..3).map(|i| shape[i] as f64 * spacing[i]).fold(0.0, f64::max),
         gated_beats: volume.timeline.gated_beats,
         practice: review::is_practice(path),

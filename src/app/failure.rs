@@ -14,6 +14,8 @@ pub(super) enum ReviewOrigin {
     File,
     /// Work left behind
     Leftover,
+    /// What is open, read again with another scale
+    Again,
 }
 
 /// Why something did not work

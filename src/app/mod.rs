@@ -22,6 +22,7 @@
 
 mod autosave;
 mod context_pictures;
+mod dates;
 mod desk;
 mod failure;
 mod gpu_pictures;

@@ -5,13 +5,14 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 use crate::format::{self, FormatError, HashWhen, OpenOptions, Parts};
 use crate::job::{CancelToken, Watch};
-use crate::measure::{self, Results};
+use crate::measure::{self, Measurement, Results};
 use crate::report::{COMPARISON_FOLDER, ReportOptions, write_comparison};
 use crate::review::{self, Different, OtherVolume, Review, Source};
 use crate::ui::Progress;
 use crate::unit::MetresPerSecond;
 use crate::volume::Volume4;
 
+use super::desk::MeasuredWith;
 use super::failure::{Failure, ReviewOrigin, Waiting};
 use super::names;
 use super::pages::{Draft, LOOK, Made};
@@ -24,7 +25,7 @@ pub(super) enum News {
     /// The hash of a volume's file
     Hashed(PathBuf, String),
     /// The measurement of a volume is done
-    Measured(Arc<Volume4>, Box<Results>),
+    Measured(Arc<Volume4>, MeasuredWith, Arc<Measurement>, Box<Results>),
     /// The report is written, its page is here
     Reported(PathBuf),
     /// A page is ready
@@ -33,6 +34,8 @@ pub(super) enum News {
     Chosen(Choice, PathBuf),
     /// The dialog was closed without a file
     NotChosen {
+        /// What it was for
+        choice: Choice,
         /// Whether it closed faster than a hand could
         at_once: bool,
     },
@@ -155,8 +158,13 @@ impl Jobs {
     /// Measures a volume
     pub(super) fn measure(&self, volume: Arc<Volume4>, options: measure::Options) {
         self.start("measure", "finding the jets", move |watch, tell| {
-            match measure::measure(&volume, &options, watch) {
-                Ok(results) => tell(News::Measured(volume.clone(), Box::new(results))),
+            match Measurement::of(&volume, &options, watch) {
+                Ok(measured) => {
+                    let results =
+                        measured.beat.results(&volume, measured.trust.clone(), &options, Vec::new());
+                    let with = MeasuredWith::of(&options);
+                    tell(News::Measured(volume.clone(), with, Arc::new(measured), Box::new(results)));
+                }
                 Err(measure::MeasureError::Cancelled(_)) => {}
                 Err(error) => tell(failed(&error, LOOK)),
             }
@@ -253,13 +261,16 @@ impl Jobs {
             let told = match chosen {
                 Some(path) => News::Chosen(choice, path),
                 // No dialog at all and a closed dialog both give nothing; the time tells them apart.
-                None => News::NotChosen { at_once: asked.elapsed().as_millis() < 300 },
+                None => News::NotChosen { choice, at_once: asked.elapsed().as_millis() < 300 },
             };
             news.lock().unwrap_or_else(PoisonError::into_inner).push(told);
             notify();
         };
         if std::thread::Builder::new().name("dialog".to_owned()).spawn(body).is_err() {
-            self.news.lock().unwrap_or_else(PoisonError::into_inner).push(News::NotChosen { at_once: true });
+            self.news
+                .lock()
+                .unwrap_or_else(PoisonError::into_inner)
+                .push(News::NotChosen { choice, at_once: true });
         }
     }
 }
@@ -352,6 +363,10 @@ fn open_waiting(waiting: Waiting, path: &Path, different: Different, tell: &dyn 
         return open_waiting(waiting, path, different, tell);
     }
     let Waiting { mut review, review_file, origin, .. } = waiting;
+    if origin == ReviewOrigin::Again {
+        // Measured with another scale, it is something else.
+        review.results = None;
+    }
     if different == Different::Accept && another {
         // What was found belongs to the other volume; what the reader drew is kept.
         let source = Source::of(&volume, &hash);

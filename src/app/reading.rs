@@ -8,8 +8,8 @@ use std::sync::Arc;
 use crate::measure::results::Interval;
 use crate::outline::Outline;
 use crate::planimetry::{Assessment, Assumed, Implied, WidthAxes};
-use crate::review::{Closed, Drawn, JetId, Read, Reader, Review, TOLERANCE_MM, Tracing};
-use crate::space::{Cut, VolumePoint, angle_between};
+use crate::review::{Closed, Drawn, Fault, Read, Reader, Review, TOLERANCE_MM, Tracing};
+use crate::space::{Cut, CutPoint, VolumePoint, angle_between};
 use crate::ui::{Origin, OutlineSource, ReadOutline, Reading};
 use crate::unit::Mm;
 use crate::volume::Volume4;
@@ -46,21 +46,19 @@ pub(super) fn read(volume: &Arc<Volume4>, review: &Review, signals: &Signals) ->
         middle: None,
         width_direction: 0.0,
         outlines: Vec::new(),
+        effective: Vec::new(),
         tilt_deg: tilt.to_degrees(),
         obliquity_percent: 100.0 * (1.0 / libm::cos(tilt.min(1.5)) - 1.0),
         beam_deg: beam,
         trouble: None,
         threshold: review.work.settings.threshold.unwrap_or(0.5),
-        all_jets: None,
     };
     let Some(signal) = signals.of(volume, place.frame) else {
         reading.trouble = Some("the volume has no velocity, so nothing can be traced".into());
         return reading;
     };
     reading.threshold = review.work.settings.threshold.unwrap_or_else(|| signal.tracing_level());
-    let shown = ShownJet { review, at: Reader::new(review, place.frame, &signal), cut };
-    shown.fill(&mut reading);
-    reading.all_jets = shown.all_jets(&reading);
+    ShownJet { review, at: Reader::new(review, place.frame, &signal), cut }.fill(&mut reading);
     reading
 }
 
@@ -87,7 +85,8 @@ impl ShownJet<'_> {
                 None
             }
             Some(at) if at.hidden => {
-                reading.trouble = Some("the neck is hardly displayed in this frame".into());
+                reading.trouble =
+                    Some("VC dropout: the vena contracta is hardly displayed in this frame".into());
                 reading.origin = Origin::Hidden;
                 reading.area = at.vca_mm2;
                 None
@@ -96,8 +95,15 @@ impl ShownJet<'_> {
         };
         if let Some(live) = &live {
             reading.outlines.push(self.read_outline(&live.tracing.outline, &live.cut));
+            reading.effective = self.points(&live.corrected, &live.cut);
             reading.threshold = live.tracing.level;
-            self.take(reading, live);
+            match &read {
+                Read::Same(other) => {
+                    let text = format!("this is the orifice of jet {other}, where it counts");
+                    reading.trouble = Some(text);
+                }
+                _ => self.take(reading, live),
+            }
             if as_measured && found.is_some() {
                 reading.origin = Origin::Measured;
             }
@@ -116,19 +122,22 @@ impl ShownJet<'_> {
     /// An outline of another cut's axes as the screen wants it: on this cut
     fn read_outline(&self, outline: &Outline, on: &Cut) -> ReadOutline {
         let thin = outline.thinned(Mm::new(TOLERANCE_MM)).ok();
-        let points = |outline: &Outline| -> Vec<[f64; 2]> {
-            outline.points().iter().map(|point| self.here(on.at(*point))).collect()
-        };
         ReadOutline {
             source: OutlineSource::Live,
-            points: points(outline),
-            handles: points(thin.as_ref().unwrap_or(outline)),
+            points: self.points(outline, on),
+            handles: self.points(thin.as_ref().unwrap_or(outline), on),
             fault: None,
+            crossing: None,
             open: false,
             area_mm2: Some(outline.area().get()),
             away: [0.0, 0.0],
             drawn: "by the program".into(),
         }
+    }
+
+    /// The points of an outline of another cut's axes, on this cut
+    fn points(&self, outline: &Outline, on: &Cut) -> Vec<[f64; 2]> {
+        outline.points().iter().map(|point| self.here(on.at(*point))).collect()
     }
 
     fn here(&self, point: VolumePoint) -> [f64; 2] {
@@ -158,8 +167,10 @@ impl ShownJet<'_> {
         reading.summed = tracings.len();
         reading.trouble = None;
         if let [single] = tracings {
+            reading.effective = self.points(&single.corrected, &single.cut);
             return self.take(reading, single);
         }
+        reading.effective.clear();
         let areas = tracings.iter().map(|at| Interval::from(at.vca));
         reading.area = areas.reduce(Interval::together);
         reading.traced_mm2 = Some(tracings.iter().map(|at| at.tracing.outline.area().get()).sum());
@@ -173,17 +184,6 @@ impl ShownJet<'_> {
         reading.circle_misleads = false;
     }
 
-    /// The areas of all jets in this frame together, where there are several
-    fn all_jets(&self, reading: &Reading) -> Option<Interval> {
-        let jets = self.review.jets();
-        if jets.len() < 2 || !jets.contains(&reading.jet) {
-            return None;
-        }
-        let others = jets.into_iter().filter(|jet| *jet != reading.jet);
-        let areas = others.filter_map(|jet| self.at.area(jet));
-        Some(areas.fold(reading.area.unwrap_or(Interval::exactly(0.0)), Interval::together))
-    }
-
     fn kept_outline(&self, tracing: &Tracing, on: &Cut) -> ReadOutline {
         let fault = self.review.work.fault(tracing);
         let points: Vec<[f64; 2]> =
@@ -195,6 +195,10 @@ impl ShownJet<'_> {
             source: OutlineSource::Kept(tracing.id),
             handles: points.clone(),
             points,
+            crossing: match fault {
+                Some(Fault::Crossed([u, v])) => Some(self.here(on.at(CutPoint::new(u, v)))),
+                _ => None,
+            },
             fault: fault.map(|fault| fault.to_string()),
             open: tracing.closed == Closed::Open,
             area_mm2: area.map(|outline| outline.area().get()),
@@ -218,15 +222,4 @@ fn implied(reading: &mut Reading) {
     reading.ellipse_mm2 = Some(implied.ellipse.get());
     reading.circle_error_percent = Some(implied.error_percent);
     reading.circle_misleads = implied.misleads;
-}
-
-/// The areas of the reader's tracings in all frames: jet, frame, mm2 as displayed
-pub(super) fn traced(review: &Review) -> Vec<(JetId, usize, f64)> {
-    let mut sums: std::collections::BTreeMap<(JetId, usize), f64> = std::collections::BTreeMap::new();
-    for tracing in review.work.tracings.iter().filter(|tracing| review.work.fault(tracing).is_none()) {
-        if let Ok(outline) = Outline::new(tracing.points()) {
-            *sums.entry((tracing.jet, tracing.frame)).or_default() += outline.area().get();
-        }
-    }
-    sums.into_iter().map(|((jet, frame), area)| (jet, frame, area)).collect()
 }

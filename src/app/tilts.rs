@@ -9,7 +9,7 @@ use rayon::prelude::*;
 
 use crate::jet::Signal;
 use crate::planimetry::Tracer;
-use crate::review::{Base, JetId, Pose, Review, Turn};
+use crate::review::{Base, JetId, Pose, Reader, Review, Turn};
 use crate::ui::TiltMap;
 use crate::volume::Volume4;
 
@@ -42,6 +42,7 @@ pub(super) struct TiltJob {
     pub(super) key: TiltKey,
     base: Base,
     turn: Turn,
+    upright: Review,
 }
 
 impl TiltJob {
@@ -61,7 +62,9 @@ impl TiltJob {
             cut: Pose::from(&base.en_face(&turn)),
             threshold: review.work.settings.threshold,
         };
-        Self { volume: volume.clone(), key, base, turn }
+        let mut upright = review.clone();
+        upright.work.turns.insert(place.jet, turn);
+        Self { volume: volume.clone(), key, base, turn, upright }
     }
 }
 
@@ -73,15 +76,20 @@ pub(super) fn tilts(
     stale: impl Fn() -> bool + Sync,
     mut give: impl FnMut(TiltMap),
 ) {
+    // The map is drawn in the number of the panel: what its plane is at the middle.
+    let proposed = Reader::new(&job.upright, job.key.frame, signal).proposal(job.key.jet);
     // Every direction is traced at the level of the middle, which may be a lower one than the usual.
     let tracer = Tracer { signal, anterior_posterior: None, threshold: job.key.threshold };
     let Ok(middle) = tracer.displayed(&job.base.en_face(&job.turn)) else {
         return give(map(DISCS[0].0, DISCS[0].1, &[], Vec::new(), 1.0));
     };
+    let effective = proposed.map_or(1.0, |at| at.vca.value.get() / middle.outline.area().get());
     let tracer = tracer.at(middle.level);
     for (index, (rings, spokes)) in DISCS.into_iter().enumerate() {
         let leans: Vec<[f64; 2]> = leans(rings, spokes);
-        let one = |lean: &[f64; 2]| if stale() { None } else { area(job, &tracer, *lean) };
+        let one = |lean: &[f64; 2]| {
+            if stale() { None } else { area(job, &tracer, *lean).map(|area| area * effective) }
+        };
         let areas: Vec<Option<f64>> = pool.install(|| leans.par_iter().map(one).collect());
         if stale() {
             return;

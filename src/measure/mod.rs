@@ -14,4 +14,4 @@ pub use comparison::{
     COMPARISON_SCHEMA, Change, ChangeDirection, Comparison, Difference, compare, difference,
 };
 pub use results::Results;
-pub use run::{ENGINE, MeasureError, Measurement, Options, measure, own_evidence};
+pub use run::{ENGINE, MeasureError, Measurement, Options, check_systole, measure, own_evidence};

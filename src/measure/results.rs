@@ -492,6 +492,17 @@ pub struct Systole {
     pub velocity_weighted_mean_mm2: Option<Interval>,
 }
 
+/// A peak that overstates the mean by more than this is no constant orifice, percent (our own choice)
+const VARIES_PERCENT: f64 = 25.0;
+
+impl Systole {
+    /// Whether one frame's area would overstate the leak: it is not there through all of systole, or not the same
+    pub fn varies(&self) -> bool {
+        let known = self.pattern != Pattern::Unknown;
+        known && (self.pattern != Pattern::Holosystolic || self.peak_overstates_percent > VARIES_PERCENT)
+    }
+}
+
 /// The sum over the jets
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Total {

@@ -134,7 +134,10 @@ pub fn own_evidence(results: &Results) -> Own {
 }
 
 /// Refuses a given systole that holds no frame
-fn check_systole(volume: &Volume4, options: &Options) -> Result<(), MeasureError> {
+///
+/// # Errors
+/// [`MeasureError::Systole`].
+pub fn check_systole(volume: &Volume4, options: &Options) -> Result<(), MeasureError> {
     let Some(given @ [start, end]) = options.systole else { return Ok(()) };
     let times = volume.timeline.times();
     let found = beat::given_bounds(&volume.timeline, start, end).map(|_| ());

@@ -326,11 +326,9 @@ fn sum_of(jets: &[JetResult], frame: usize) -> String {
             listed(&hidden)
         ),
     };
-    format!(
-        "The total is that of {} in frame {}, where it is largest{closed}{hides}.",
-        listed(&now),
-        frame + 1
-    )
+    // People count frames from 1.
+    let place = frame + 1;
+    format!("The total is that of {} in frame {place}, where it is largest{closed}{hides}.", listed(&now))
 }
 
 fn cautions(volume: &Volume4, jets: &[JetResult], total: &Total, systole: &SystoleBounds) -> Vec<String> {
@@ -371,12 +369,7 @@ fn cautions(volume: &Volume4, jets: &[JetResult], total: &Total, systole: &Systo
             "A circle on the long-axis width alone would mislead here: the orifice is not round.".to_owned(),
         );
     }
-    let short = |jet: &JetResult| {
-        use crate::beat::Pattern::{Holosystolic, Unknown};
-        jet.systole.pattern != Unknown
-            && (jet.systole.pattern != Holosystolic || jet.systole.peak_overstates_percent > 25.0)
-    };
-    if jets.iter().any(short) {
+    if jets.iter().any(|jet| jet.systole.varies()) {
         cautions.push(
             "The regurgitation is not the same through systole: one frame's area times the whole velocity-time \
              integral would overstate it."

@@ -2,7 +2,10 @@
 //!
 //! Everything here is words made of results; how it is set is the business of whoever sets it.
 
-use super::words::{capital, fixed, mm_interval, pattern, seen, shape, signed, verdict, verdict_meaning};
+use super::words::{
+    capital, finding_name, fixed, mm_interval, pattern, seen, shape, signed, verdict, verdict_meaning,
+    worst_first,
+};
 use super::{AreaUnit, words};
 use crate::measure::results::{JetResult, Results, Seen, Verdict};
 
@@ -147,9 +150,7 @@ pub(crate) struct FindingRow {
 
 /// The findings of the trust check, the worst first
 pub(crate) fn findings(results: &Results) -> Vec<FindingRow> {
-    let mut sorted: Vec<_> = results.trust.findings.iter().collect();
-    sorted.sort_by_key(|finding| std::cmp::Reverse(finding.verdict));
-    sorted
+    worst_first(&results.trust.findings)
         .into_iter()
         .map(|finding| {
             let number = |value: Option<f64>, none: &str| {
@@ -159,11 +160,7 @@ pub(crate) fn findings(results: &Results) -> Vec<FindingRow> {
             };
             FindingRow {
                 verdict: verdict(finding.verdict),
-                name: match finding.code.as_str() {
-                    "hidden-neck" => "VC dropout".to_owned(),
-                    "leak-frames" => "Frames in the shortest regurgitation".to_owned(),
-                    code => capital(&code.replace(['-', '_'], " ")),
-                },
+                name: finding_name(finding),
                 found: number(finding.value, "not measured"),
                 limit: number(finding.limit, "none"),
                 message: finding.message.clone(),

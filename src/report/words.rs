@@ -7,6 +7,7 @@ use crate::measure::results::{
     Verdict,
 };
 use crate::severity::{By, Class, Criteria, Item, Placement};
+use crate::trust::Finding;
 use crate::unit::Mm2;
 
 use super::AreaUnit;
@@ -132,6 +133,15 @@ pub fn cuts(placement: &Placement, unit: AreaUnit) -> String {
         Some(format!("{name} {} {}", cut.sign(), unit.text(cut.at())))
     });
     said.collect::<Vec<_>>().join(", ")
+}
+
+/// The cut points between mild and moderate and between moderate and severe, where there are any
+pub fn cut_ends(placement: &Placement, unit: AreaUnit) -> [Option<String>; 2] {
+    let area = is_area(placement);
+    [placement.cut_points.mild, placement.cut_points.severe].map(|cut| {
+        let at = cut?.at();
+        Some(if area { unit.text(at) } else { format!("{at} {}", placement.unit).trim_end().to_owned() })
+    })
 }
 
 fn is_area(placement: &Placement) -> bool {
@@ -328,6 +338,22 @@ pub fn envelope(results: &Results) -> Option<String> {
 /// `12 jets`, `1 jet`
 pub fn count(number: usize, one: &str, many: &str) -> String {
     format!("{number} {}", if number == 1 { one } else { many })
+}
+
+/// What a finding is about, as a heading
+pub fn finding_name(finding: &Finding) -> String {
+    match finding.code.as_str() {
+        "hidden-neck" => "VC dropout".to_owned(),
+        "leak-frames" => "Frames in the shortest regurgitation".to_owned(),
+        code => capital(&code.replace(['-', '_'], " ")),
+    }
+}
+
+/// The findings, the worst first; those that weigh alike stay in their order
+pub fn worst_first(findings: &[Finding]) -> Vec<&Finding> {
+    let mut sorted: Vec<_> = findings.iter().collect();
+    sorted.sort_by_key(|finding| std::cmp::Reverse(finding.verdict));
+    sorted
 }
 
 /// With a capital first letter

@@ -2,7 +2,7 @@
 
 use crate::severity::{Entry, Item};
 
-use super::{Drawn, JetId, OtherVolume, Settings, TracingId, Turn};
+use super::{Drawn, JetId, OtherVolume, Settings, SignOff, TracingId, Turn};
 
 /// A named point of the valve
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -100,11 +100,13 @@ pub enum Command {
     Grow(TracingId, f64),
     /// Copy a tracing to another frame, onto the cut of its jet there
     CopyToFrame(TracingId, usize),
+    /// Copy a tracing to every other frame in which its jet is measured and the reader traced nothing
+    Carry(TracingId),
     /// Remove a tracing
     RemoveTracing(TracingId),
     /// Set or clear a landmark
     Mark(Landmark, Option<[f64; 3]>),
-    /// Change display or contour settings
+    /// Change the contour's level, or how the volume is shown (which is no edit)
     Set(Settings),
     /// Enter what else is known; what was entered for the item before is replaced
     Enter(Item, Entry),
@@ -122,6 +124,10 @@ pub enum Command {
     ReadBlind,
     /// End that (no edit); refused before anything was read
     Reveal,
+    /// Sign the review off: nothing but what is looked at changes any more
+    Sign(SignOff),
+    /// Begin a new version of a review that was signed off
+    NewVersion,
     /// What follows up to [`Command::Commit`] is one step: a drag, a burst of keys
     Begin,
     /// The step is complete

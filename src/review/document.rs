@@ -44,6 +44,27 @@ pub struct Review {
     /// What the measurement found; `null` until it was done
     #[serde(default)]
     pub results: Option<Arc<Results>>,
+    /// Which version of the reading this is, from 1
+    #[serde(default = "first")]
+    pub edition: u32,
+    /// Who answers for it; the work is locked then
+    #[serde(default)]
+    pub signed: Option<SignOff>,
+}
+
+fn first() -> u32 {
+    1
+}
+
+/// Who answers for a reading
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SignOff {
+    /// The reader
+    pub reader: String,
+    /// The study, or the label that stands for it; may be empty
+    pub study: String,
+    /// When it was signed, in words
+    pub date: String,
 }
 
 /// Whether a reader saw what the program finds: its jets, planes, outlines, numbers and tilt map
@@ -259,13 +280,26 @@ impl Work {
 
     /// Why a tracing is not counted; `None` where it is
     ///
-    /// Several tracings of one jet in one frame are several orifices, and their areas add; but two that lie over each
-    /// other are one orifice, and the newer one counts.
+    /// Several tracings in one frame are several orifices, and their areas add; but two that lie over each other are
+    /// one orifice, and the newer one counts, whichever jets they belong to.
     pub fn fault(&self, tracing: &Tracing) -> Option<Fault> {
-        let newer = |other: &&Arc<Tracing>| other.id > tracing.id && other.fault_alone().is_none();
-        let over =
-            || self.tracings_of(tracing.jet, tracing.frame).filter(newer).any(|other| other.is_over(tracing));
+        let counts = |other: &Tracing| {
+            other.jet == tracing.jet || (other.jet != JetId::Free && !self.dismissed.contains(&other.jet))
+        };
+        let newer = |other: &&Arc<Tracing>| {
+            other.id > tracing.id
+                && other.frame == tracing.frame
+                && counts(other)
+                && other.fault_alone().is_none()
+        };
+        let over = || self.tracings.iter().filter(newer).any(|other| other.is_over(tracing));
         tracing.fault_alone().or_else(|| over().then_some(Fault::Replaced))
+    }
+
+    /// Whether nothing was done that a reported number could follow from
+    pub fn is_untouched(&self) -> bool {
+        let settings = Settings { threshold: self.settings.threshold, ..Settings::default() };
+        Self { settings, ..self.clone() } == Self::default()
     }
 
     /// The tracings of one jet in one frame
@@ -285,6 +319,8 @@ impl Review {
             work: Work::default(),
             sight: Sight::Open,
             results: None,
+            edition: first(),
+            signed: None,
         }
     }
 

@@ -48,6 +48,9 @@ pub enum ReviewError {
         /// Most allowed
         high: f64,
     },
+    /// The reading was signed off
+    #[error("the review is signed off by {0}, and locked")]
+    Signed(String),
     /// A tracing that cannot be smoothed, grown or counted as it is
     #[error("cannot change the whole tracing: {0}")]
     Outline(String),
@@ -143,6 +146,9 @@ impl ReviewError {
             Self::Future { .. } => "use a newer version of narrows; the file is left as it is",
             Self::DifferentVolume { .. } => {
                 "give the volume that was read, or say that a different one is meant"
+            }
+            Self::Signed(_) => {
+                "begin a new version in the step Report; the one that was signed stays as it is"
             }
             Self::NoResults => "write its report instead: that measures the volume",
             Self::Seen => "open the volume again and choose to read it blind",

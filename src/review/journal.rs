@@ -7,11 +7,12 @@
 
 use std::fs::{File, TryLockError};
 use std::path::{Path, PathBuf};
+use std::time::SystemTime;
 
 use serde::{Deserialize, Serialize};
 
 use super::file::{read_text, write_text};
-use super::{Review, ReviewError};
+use super::{History, Review, ReviewError};
 
 /// What a recovery file holds
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -22,6 +23,23 @@ pub struct Recovery {
     pub review_file: Option<PathBuf>,
     /// The document, in the state it was in
     pub review: Review,
+    /// The steps that can be taken back and done again
+    #[serde(default)]
+    pub history: History,
+    /// How it was left
+    #[serde(default)]
+    pub left: Left,
+}
+
+/// How unsaved work was left
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Left {
+    /// It was being worked on: what is found so was left by a crash
+    #[default]
+    Running,
+    /// The reader went elsewhere without saving it
+    Closed,
 }
 
 /// The recovery file of this run
@@ -37,6 +55,8 @@ pub struct Journal {
 pub struct Orphan {
     /// The work, or why it cannot be read; the file is kept in that case
     pub recovery: Result<Recovery, ReviewError>,
+    /// When it was written last
+    pub written: SystemTime,
     file: PathBuf,
     lock_file: PathBuf,
     _lock: File,
@@ -133,10 +153,10 @@ pub fn orphans(folder: &Path) -> Vec<Orphan> {
             continue;
         };
         let recovery = read(&file);
-        found.push((written, Orphan { recovery, file, lock_file, _lock: lock }));
+        found.push(Orphan { recovery, written, file, lock_file, _lock: lock });
     }
-    found.sort_by(|a, b| b.0.cmp(&a.0).then_with(|| b.1.file.cmp(&a.1.file)));
-    found.into_iter().map(|(_, orphan)| orphan).collect()
+    found.sort_by(|a, b| b.written.cmp(&a.written).then_with(|| b.file.cmp(&a.file)));
+    found
 }
 
 fn read(file: &Path) -> Result<Recovery, ReviewError> {
@@ -171,7 +191,13 @@ mod tests {
     fn recovery() -> Recovery {
         let mut review = Review::new(Source { frames: 2, ..Source::default() });
         review.work.notes = "kept".into();
-        Recovery { volume: "/tmp/x.dcm".into(), review_file: None, review }
+        Recovery {
+            volume: "/tmp/x.dcm".into(),
+            review_file: None,
+            review,
+            history: History::default(),
+            left: Left::Closed,
+        }
     }
 
     #[test]

@@ -3,7 +3,10 @@
 //! Where the reader has tracings that count, these are measured. Where the reader turned the plane, set the level or
 //! placed the jet, the program traces there. Everything else is as it was measured.
 
-use super::{Drawn, JetId, Review};
+use std::sync::Arc;
+
+use super::tracing::{is_near, is_over};
+use super::{Drawn, JetId, Review, Tracing};
 use crate::jet::{InBeat, Signal};
 use crate::measure::results::{Interval, Origin};
 use crate::outline::Outline;
@@ -25,6 +28,8 @@ pub enum Read {
     Traced(Vec<Assessment>, Origin),
     /// On the reader's plane nothing can be traced
     Lost(TraceError),
+    /// It is the orifice of another jet, where it counts
+    Same(JetId),
 }
 
 /// One frame of a review
@@ -61,13 +66,50 @@ impl<'a> Reader<'a> {
             };
             return Read::Traced(kept.into_iter().map(|(_, assessed)| assessed).collect(), origin);
         }
-        if self.review.is_blind() || !self.review.is_chosen(jet) || !self.may_be_there(jet) {
+        if self.review.is_blind() {
             return Read::AsMeasured;
         }
-        match self.proposal(jet) {
-            Ok(assessed) => Read::Traced(vec![assessed], Origin::ReaderCut),
-            Err(error) => Read::Lost(error),
+        let chosen = self.review.is_chosen(jet) && self.may_be_there(jet);
+        let rivals = self.rivals(jet);
+        if !chosen && rivals.is_empty() {
+            return Read::AsMeasured;
         }
+        let assessed = match self.proposal(jet) {
+            Ok(assessed) => assessed,
+            Err(error) if chosen => return Read::Lost(error),
+            Err(_) => return Read::AsMeasured,
+        };
+        let own = (assessed.cut, assessed.tracing.outline.clone());
+        let over = |rival: &(Cut, Outline)| is_near(&own, rival) && is_over(&own, rival);
+        match rivals.iter().find(|(_, rival)| over(rival)) {
+            Some((other, _)) => Read::Same(*other),
+            None if chosen => Read::Traced(vec![assessed], Origin::ReaderCut),
+            None => Read::AsMeasured,
+        }
+    }
+
+    /// The outlines of other jets before which the program's outline of this one stands back: those that the reader
+    /// drew; and, where the reader chose where or how this one is traced, those of jets that were less moved
+    fn rivals(&self, jet: JetId) -> Vec<(JetId, (Cut, Outline))> {
+        let jets = self.review.jets();
+        let rank = |jet: JetId| {
+            let moved = matches!(jet, JetId::Added(_)) || !self.review.turn(jet).is_none();
+            (moved, jets.iter().position(|other| *other == jet))
+        };
+        let mut rivals = Vec::new();
+        for &other in jets.iter().filter(|other| **other != jet) {
+            let drawn: Vec<_> = self.counted(other).filter_map(|tracing| tracing.outline()).collect();
+            if drawn.is_empty()
+                && self.review.is_chosen(jet)
+                && rank(other) < rank(jet)
+                && self.may_be_there(other)
+            {
+                let outline = self.proposal(other).map(|at| (at.cut, at.tracing.outline));
+                rivals.extend(outline.map(|outline| (other, outline)));
+            }
+            rivals.extend(drawn.into_iter().map(|outline| (other, outline)));
+        }
+        rivals
     }
 
     /// A jet's area, mm2; `None` where it is not there
@@ -77,7 +119,7 @@ impl<'a> Reader<'a> {
             Read::Traced(tracings, _) => {
                 tracings.into_iter().map(|at| Interval::from(at.vca)).reduce(Interval::together)
             }
-            Read::Lost(_) => None,
+            Read::Lost(_) | Read::Same(_) => None,
         }
     }
 
@@ -97,13 +139,16 @@ impl<'a> Reader<'a> {
         Ok(assessed)
     }
 
+    /// The reader's tracings of a jet that count
+    fn counted(&self, jet: JetId) -> impl Iterator<Item = &'a Arc<Tracing>> {
+        let work = &self.review.work;
+        work.tracings_of(jet, self.frame).filter(|tracing| work.fault(tracing).is_none())
+    }
+
     /// The reader's tracings of a jet that count, measured
     fn kept(&self, jet: JetId) -> Vec<(Drawn, Assessment)> {
-        let work = &self.review.work;
-        let counted = work.tracings_of(jet, self.frame).filter(|tracing| work.fault(tracing).is_none());
-        let measured = counted.filter_map(|tracing| {
-            let plane = tracing.cut.cut()?;
-            let outline = Outline::new(tracing.points()).ok()?;
+        let measured = self.counted(jet).filter_map(|tracing| {
+            let (plane, outline) = tracing.outline()?;
             let level = tracing.threshold.or(self.tracer.threshold);
             let level = level.unwrap_or_else(|| self.tracer.signal.tracing_level());
             // What is read about the plane is read where the tracing lies.

@@ -5,16 +5,17 @@
 //! [`Reader`] says what takes the place of the program's tracings. What follows from the areas is
 //! written by the same function as a measurement's results.
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use nalgebra::Vector3;
 use rayon::prelude::*;
 
-use super::{JetId, Read, Reader, Review, Sight, Tracing, beside};
+use super::{JetId, Read, Reader, Review, Sight, SignOff, Tracing, beside};
 use crate::jet::Signal;
 use crate::job::Watch;
 use crate::measure::results::{JetResult, Reading};
-use crate::measure::{Beat, JetBeat, JetFrame, MeasureError, Measurement, Options, Results};
+use crate::measure::{Beat, JetBeat, JetFrame, MeasureError, Measurement, Options, Results, check_systole};
 use crate::volume::Volume4;
 
 /// Jets of two measurements whose vena contractas are nearer than this are one, mm (our own choice)
@@ -38,7 +39,18 @@ pub fn options(review: &Review) -> Options {
 /// See [`MeasureError`].
 pub fn numbers(review: &Review, volume: &Volume4, watch: &Watch) -> Result<Results, MeasureError> {
     let options = options(review);
-    let Measurement { beat, trust } = Measurement::of(volume, &options, watch)?;
+    Measurement::of(volume, &options, watch).and_then(|measured| reread(review, volume, &measured))
+}
+
+/// The numbers of a review whose volume was measured already with the same [`options`], of which the systole, what was
+/// entered and the criteria may have changed since
+///
+/// # Errors
+/// [`MeasureError::Systole`].
+pub fn reread(review: &Review, volume: &Volume4, measured: &Measurement) -> Result<Results, MeasureError> {
+    let options = options(review);
+    check_systole(volume, &options)?;
+    let Measurement { beat, trust } = measured;
     // Numbers of jets mean those of the measurement that the reader saw.
     let mut seen = review.clone();
     if seen.results.is_none() {
@@ -49,8 +61,8 @@ pub fn numbers(review: &Review, volume: &Volume4, watch: &Watch) -> Result<Resul
         seen.results = Some(Arc::new(found));
     }
     let mut said = Vec::new();
-    let read = read(&seen, volume, &beat, &mut said);
-    let mut results = read.results(volume, trust, &options, said);
+    let read = read(&seen, volume, beat, &mut said);
+    let mut results = read.results(volume, trust.clone(), &options, said);
     for jet in &mut results.jets {
         jet.reading.blind_frames = blind_frames(&seen, &jet.reading);
     }
@@ -77,17 +89,29 @@ fn read(seen: &Review, volume: &Volume4, beat: &Beat, said: &mut Vec<String>) ->
         let frames = same.map_or_else(absent, |same| beat.jets[same].frames.clone());
         jets.push((id, JetBeat { name: Some(id.to_string()), frames }));
     }
+    let mut same: BTreeMap<(JetId, JetId), Vec<String>> = BTreeMap::new();
     for (frame, read) in in_frames(seen, volume, beat, &jets).into_iter().enumerate() {
-        for ((_, jet), read) in jets.iter_mut().zip(read) {
+        for ((id, jet), read) in jets.iter_mut().zip(read) {
             match read {
                 Read::AsMeasured => {}
                 Read::Traced(tracings, origin) => jet.frames[frame].replace(tracings, origin),
                 Read::Lost(_) => jet.frames[frame] = JetFrame::Absent,
+                Read::Same(other) => {
+                    jet.frames[frame] = JetFrame::Absent;
+                    same.entry((*id, other)).or_default().push((frame + 1).to_string());
+                }
             }
         }
     }
+    said.extend(same.iter().map(|((jet, other), frames)| {
+        let frames = frames.join(", ");
+        format!(
+            "Jet {jet} is the orifice of jet {other} in frame {frames}, where it counts once, as jet {other}."
+        )
+    }));
     for (id, jet) in &jets {
         match jet.peak() {
+            None if same.keys().any(|(taken, _)| taken == id) => {}
             None => said.push(format!("Jet {id} of the review could not be measured, and is left out.")),
             Some((_, at)) if at.tracings.len() > 1 => said.push(format!(
                 "The area of jet {id} is the sum of {} tracings; its widths and shape are those of the largest.",
@@ -119,6 +143,7 @@ fn read(seen: &Review, volume: &Volume4, beat: &Beat, said: &mut Vec<String>) ->
         ));
     }
     said.extend(notes(seen));
+    said.extend(signed(seen));
     let jets = jets.into_iter().map(|(_, jet)| jet).filter(|jet| jet.peak().is_some());
     Beat { scale: beat.scale, jets: jets.collect() }
 }
@@ -145,6 +170,12 @@ fn blind_frames(seen: &Review, reading: &Reading) -> Vec<usize> {
         seen.work.tracings_of(jet, *frame).filter(counted).all(|tracing| seen.is_made_blind(tracing))
     };
     reading.traced_frames.iter().copied().filter(blind).collect()
+}
+
+fn signed(review: &Review) -> Option<String> {
+    let SignOff { reader, study, date } = review.signed.as_ref()?;
+    let study = if study.is_empty() { String::new() } else { format!(", study {study}") };
+    Some(format!("Signed off by {reader} on {date}{study}: version {} of this reading.", review.edition))
 }
 
 fn notes(review: &Review) -> Option<String> {

@@ -2,6 +2,9 @@
 
 use std::sync::Arc;
 
+use serde::{Deserialize, Serialize};
+
+use crate::measure::results::JetResult;
 use crate::measure::{Results, own_evidence};
 use crate::severity::{Criteria, Evidence, Grading, Item, grade};
 use crate::space::Cut;
@@ -10,16 +13,26 @@ use super::pose::{Base, Pose};
 use super::settings::within;
 use super::tracing::{Closed, Drawn, MOST_VERTICES, Tracing, TracingId};
 use super::{
-    AddedJet, Command, Effect, JetId, Key, Landmark, Place, Review, ReviewError, Sight, Turn, Work, beside,
-    shape,
+    AddedJet, Command, Effect, JetId, Key, Landmark, Place, Review, ReviewError, Settings, Sight, SignOff,
+    Turn, Work, beside, shape,
 };
 
 /// The work as it was, and where the edit that followed was made
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 struct Step {
     work: Work,
     place: Place,
 }
+
+/// Steps that can be taken back and done again, to be kept with work that is not saved
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct History {
+    past: Vec<Step>,
+    future: Vec<Step>,
+}
+
+/// Steps of each kind that are kept with unsaved work (our own choice: it is written every second)
+const KEPT_STEPS: usize = 100;
 
 /// Whether commands are being gathered into one step
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -43,6 +56,8 @@ pub struct Session {
     burst: Burst,
     revision: u64,
     saved: u64,
+    edition: u64,
+    numbers: Option<(u64, Arc<Results>)>,
     grading: Option<Grading>,
 }
 
@@ -61,10 +76,33 @@ impl Session {
             burst: Burst::None,
             revision: 0,
             saved: 0,
+            edition: 0,
+            numbers: None,
             grading: None,
         };
+        session.take_measured();
         session.grade();
         session
+    }
+
+    /// A session on a review that was left behind, with the steps that led there
+    ///
+    /// Steps that contradict the review are left out, all of them: a part of a history is none.
+    pub fn resume(review: Review, history: History) -> Self {
+        let sound = |step: &Step| {
+            Review { work: step.work.clone(), place: step.place, ..review.clone() }.check().is_ok()
+        };
+        let whole = history.past.iter().chain(&history.future).all(sound);
+        let History { past, future } = if whole { history } else { History::default() };
+        let mut session = Self { past, future, ..Self::new(review) };
+        session.mark_unsaved();
+        session
+    }
+
+    /// The last steps that can be taken back and done again
+    pub fn history(&self) -> History {
+        let last = |steps: &[Step]| steps[steps.len().saturating_sub(KEPT_STEPS)..].to_vec();
+        History { past: last(&self.past), future: last(&self.future) }
     }
 
     /// The document
@@ -78,11 +116,53 @@ impl Session {
     }
 
     fn grade(&mut self) {
-        let results = self.review.results.as_deref();
+        let results = self.numbers.as_ref().map(|(_, numbers)| numbers);
         let work = &self.review.work;
         // A document that was read, and every command, was checked: the table is there.
         let criteria = beside::criteria(work).unwrap_or_default();
         self.grading = results.map(|results| grade(&criteria, &work.evidence, &own_evidence(results)));
+    }
+
+    /// The numbers as the reader left them: those of the report; `None` until they are known
+    ///
+    /// Whether they are those of the work as it is now, [`Session::is_current`] says.
+    pub fn numbers(&self) -> Option<&Arc<Results>> {
+        self.numbers.as_ref().map(|(_, numbers)| numbers)
+    }
+
+    /// Whether the numbers are those of the work as it is now
+    pub fn is_current(&self) -> bool {
+        self.numbers.as_ref().is_some_and(|(edition, _)| *edition == self.edition)
+    }
+
+    /// What the numbers say of a jet; `None` where it is not measured, excluded or nowhere traced
+    pub fn jet(&self, jet: JetId) -> Option<&JetResult> {
+        let (_, numbers) = self.numbers.as_ref()?;
+        let name = jet.to_string();
+        let of = |result: &&JetResult| match &result.reading.jet {
+            Some(known) => *known == name,
+            None => result.id.to_string() == name,
+        };
+        numbers.jets.iter().find(of)
+    }
+
+    /// A number that is different after every change that may change a reported number
+    pub fn edition(&self) -> u64 {
+        self.edition
+    }
+
+    /// Takes in the numbers of an edition, made by [`super::reread`]
+    pub fn take_numbers(&mut self, edition: u64, mut numbers: Results) {
+        self.review.source.blake3.clone_into(&mut numbers.source.blake3);
+        self.numbers = Some((edition, Arc::new(numbers)));
+        self.grade();
+    }
+
+    /// Where the reader did nothing, the numbers are the measurement's own
+    fn take_measured(&mut self) {
+        if self.review.work.is_untouched() && self.review.signed.is_none() {
+            self.numbers = self.review.results.clone().map(|results| (self.edition, results));
+        }
     }
 
     /// A number that is different after every change, of work, place or results
@@ -100,8 +180,8 @@ impl Session {
         self.saved = self.revision;
     }
 
-    /// Says that the document holds work that is not in its file: after a recovery
-    pub fn mark_unsaved(&mut self) {
+    /// Says that the document holds work that is not in its file
+    fn mark_unsaved(&mut self) {
         self.revision += 1;
     }
 
@@ -116,6 +196,9 @@ impl Session {
         blake3.clone_into(&mut self.review.source.blake3);
         if let Some(results) = &mut self.review.results {
             blake3.clone_into(&mut Arc::make_mut(results).source.blake3);
+        }
+        if let Some((_, numbers)) = &mut self.numbers {
+            blake3.clone_into(&mut Arc::make_mut(numbers).source.blake3);
         }
         self.revision += 1;
         if saved {
@@ -143,14 +226,15 @@ impl Session {
         let saved = !self.is_unsaved();
         self.review.results = Some(Arc::new(results));
         self.revision += 1;
-        if saved && self.review.work == Work::default() {
+        self.edition += 1;
+        if saved && self.review.work.is_untouched() {
             // Nothing of the reader's would be lost: the same volume gives the same results.
             self.mark_saved();
         }
         if let Some((jet, frame)) = first
             && fresh
             && self.review.place.jet == JetId::Free
-            && self.review.work == Work::default()
+            && self.review.work.is_untouched()
             && frame < self.review.source.frames
         {
             self.review.place = Place { frame, jet, ..self.review.place };
@@ -158,6 +242,7 @@ impl Session {
         if !self.review.has(self.review.place.jet) {
             self.review.place.jet = JetId::Free;
         }
+        self.take_measured();
         self.grade();
     }
 
@@ -190,8 +275,11 @@ impl Session {
                 self.burst = Burst::None;
                 Ok(Effect::Unchanged)
             }
+            Command::Undo | Command::Redo if self.review.signed.is_some() => self.locked(),
             Command::Undo => Ok(self.travel(Travel::Back)),
             Command::Redo => Ok(self.travel(Travel::Forward)),
+            Command::Sign(sign_off) => self.sign(sign_off),
+            Command::NewVersion => Ok(self.new_version()),
             Command::Frame(frame) => {
                 self.frame_exists(frame)?;
                 Ok(self.go(Place { frame, ..self.review.place }))
@@ -206,6 +294,11 @@ impl Session {
             }
             Command::ReadBlind => self.read_blind(),
             Command::Reveal => self.reveal(),
+            Command::Set(settings) if settings.threshold == self.review.work.settings.threshold => {
+                settings.check()?;
+                Ok(self.look(settings))
+            }
+            _ if self.review.signed.is_some() => self.locked(),
             edit => self.edit(edit),
         }
     }
@@ -235,8 +328,40 @@ impl Session {
             return Err(ReviewError::NothingRead);
         }
         self.review.sight = Sight::Revealed { blind };
-        self.revision += 1;
+        self.changed();
         Ok(Effect::Changed(Key::All))
+    }
+
+    /// Refuses a change of what was signed off
+    fn locked(&self) -> Result<Effect, ReviewError> {
+        let reader = self.review.signed.as_ref().map(|signed| signed.reader.clone());
+        Err(ReviewError::Signed(reader.unwrap_or_default()))
+    }
+
+    fn sign(&mut self, sign_off: SignOff) -> Result<Effect, ReviewError> {
+        if self.review.signed.is_some() {
+            return self.locked();
+        }
+        self.burst = Burst::None;
+        self.review.signed = Some(sign_off);
+        self.changed();
+        Ok(Effect::Changed(Key::Notes))
+    }
+
+    fn new_version(&mut self) -> Effect {
+        if self.review.signed.take().is_none() {
+            return Effect::Unchanged;
+        }
+        self.review.edition += 1;
+        self.changed();
+        Effect::Changed(Key::Notes)
+    }
+
+    /// Something is different that is saved and that the report says
+    fn changed(&mut self) {
+        self.revision += 1;
+        self.edition += 1;
+        self.take_measured();
     }
 
     fn frame_exists(&self, frame: usize) -> Result<(), ReviewError> {
@@ -252,14 +377,27 @@ impl Session {
         if place == self.review.place {
             return Effect::Unchanged;
         }
+        self.without_work(|review| review.place = place);
+        Effect::Changed(Key::Place)
+    }
+
+    /// Shows the volume otherwise: no step of the history, since no number follows it
+    fn look(&mut self, settings: Settings) -> Effect {
+        if settings == self.review.work.settings {
+            return Effect::Unchanged;
+        }
+        self.without_work(|review| review.work.settings = settings);
+        Effect::Changed(Key::Settings)
+    }
+
+    /// A change that is kept when the review is saved, but is no work to lose
+    fn without_work(&mut self, change: impl FnOnce(&mut Review)) {
         let saved = !self.is_unsaved();
-        self.review.place = place;
+        change(&mut self.review);
         self.revision += 1;
         if saved {
-            // Where the reader looks is kept when the review is saved, but is no work to lose.
             self.mark_saved();
         }
-        Effect::Changed(Key::Place)
     }
 
     fn travel(&mut self, travel: Travel) -> Effect {
@@ -270,6 +408,9 @@ impl Session {
         };
         let Some(step) = from.pop() else { return Effect::Unchanged };
         let now = std::mem::replace(&mut self.review.work, step.work);
+        // How the volume is shown is no part of any step.
+        let threshold = self.review.work.settings.threshold;
+        self.review.work.settings = Settings { threshold, ..now.settings };
         // The place of the edit belongs to the step in both directions.
         to.push(Step { work: now, place: step.place });
         // How near the reader looks is no part of any step.
@@ -278,6 +419,8 @@ impl Session {
             self.review.place.jet = JetId::Free;
         }
         self.revision += 1;
+        self.edition += 1;
+        self.take_measured();
         self.grade();
         Effect::Changed(Key::All)
     }
@@ -306,6 +449,7 @@ impl Session {
         }
         self.future.clear();
         self.revision += 1;
+        self.edition += 1;
         if self.past.last().is_none_or(|step| graded_by(&step.work) != graded_by(&self.review.work)) {
             self.grade();
         }
@@ -429,16 +573,25 @@ impl Session {
             Command::CopyToFrame(id, frame) => {
                 self.frame_exists(frame)?;
                 let original = self.tracing(id)?.clone();
-                let cut = self.review.base(original.jet, frame).en_face(&self.review.turn(original.jet));
-                let copy = Tracing {
-                    id: self.next_id(),
-                    frame,
-                    cut: Pose::from(&cut),
-                    drawn: if original.drawn == Drawn::ByHand { Drawn::ByHand } else { Drawn::Corrected },
-                    ..(*original).clone()
-                };
                 self.review.place = Place { frame, jet: original.jet, ..place };
-                Ok(self.push(copy))
+                Ok(self.copy(&original, frame))
+            }
+            Command::Carry(id) => {
+                let original = self.counted(id)?.clone();
+                let there = |frame: &usize| match self.review.found(original.jet) {
+                    Some(found) => {
+                        found.frames.get(*frame).is_some_and(|at| at.vca_mm2.is_some() && !at.hidden)
+                    }
+                    None => true,
+                };
+                let bare =
+                    |frame: &usize| self.review.work.tracings_of(original.jet, *frame).next().is_none();
+                let frames: Vec<usize> =
+                    (0..self.review.source.frames).filter(|frame| there(frame) && bare(frame)).collect();
+                for frame in frames {
+                    self.copy(&original, frame);
+                }
+                Ok(Effect::Changed(Key::Tracings))
             }
             Command::RemoveTracing(id) => {
                 self.tracing(id)?;
@@ -495,6 +648,8 @@ impl Session {
             | Command::Field(_)
             | Command::ReadBlind
             | Command::Reveal
+            | Command::Sign(_)
+            | Command::NewVersion
             | Command::Begin
             | Command::Commit
             | Command::Undo
@@ -537,6 +692,19 @@ impl Session {
         let cut = Pose::from(&self.en_face());
         let id = self.next_id();
         Ok(self.push(Tracing { id, jet, frame, cut, points_mm, drawn, closed, threshold }))
+    }
+
+    /// A tracing on the plane of its jet in another frame
+    fn copy(&mut self, original: &Tracing, frame: usize) -> Effect {
+        let cut = self.review.base(original.jet, frame).en_face(&self.review.turn(original.jet));
+        let copy = Tracing {
+            id: self.next_id(),
+            frame,
+            cut: Pose::from(&cut),
+            drawn: if original.drawn == Drawn::ByHand { Drawn::ByHand } else { Drawn::Corrected },
+            ..original.clone()
+        };
+        self.push(copy)
     }
 
     fn push(&mut self, tracing: Tracing) -> Effect {

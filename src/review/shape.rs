@@ -5,6 +5,7 @@ use crate::space::CutPoint;
 use crate::unit::Mm;
 
 use super::ReviewError;
+use super::tracing::Fault;
 
 /// Vertices of a smoothed tracing: enough for a crescent, few enough to be dragged one by one
 const SMOOTH_VERTICES: f64 = 40.0;
@@ -12,9 +13,12 @@ const SMOOTH_VERTICES: f64 = 40.0;
 /// voxel
 pub const TOLERANCE_MM: f64 = 0.03;
 
-/// Why the polygon cannot be counted, in words; `None` where it can
-pub(super) fn invalid(points: &[CutPoint]) -> Option<String> {
-    Outline::new(points.to_vec()).err().map(|error| error.to_string())
+/// Why the polygon cannot be counted; `None` where it can
+pub(super) fn invalid(points: &[CutPoint]) -> Option<Fault> {
+    Outline::new(points.to_vec()).err().map(|error| match error {
+        OutlineError::Crossing { at, .. } => Fault::Crossed([at.u, at.v]),
+        other => Fault::Invalid(other.to_string()),
+    })
 }
 
 fn refused(error: &OutlineError) -> ReviewError {

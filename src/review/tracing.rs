@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::outline::Outline;
 use crate::sample::Raster;
-use crate::space::CutPoint;
+use crate::space::{Cut, CutPoint};
 use crate::unit::Mm;
 
 use super::{JetId, Pose, shape};
@@ -51,7 +51,9 @@ pub enum Closed {
 pub enum Fault {
     /// The last vertex is not joined to the first
     Open,
-    /// Fewer than three vertices, crossed edges, no area: in words
+    /// Its edges cross or touch, here on its cut, mm
+    Crossed([f64; 2]),
+    /// Fewer than three vertices, no area: in words
     Invalid(String),
     /// A newer tracing of the same jet in the same frame lies over it
     Replaced,
@@ -61,6 +63,7 @@ impl std::fmt::Display for Fault {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
             Self::Open => f.write_str("not closed yet"),
+            Self::Crossed(_) => f.write_str("its edges cross"),
             Self::Invalid(why) => f.write_str(why),
             Self::Replaced => f.write_str("a newer tracing of the same orifice lies over it"),
         }
@@ -102,25 +105,18 @@ impl Tracing {
         if self.closed == Closed::Open {
             return Some(Fault::Open);
         }
-        shape::invalid(&self.points()).map(Fault::Invalid)
+        shape::invalid(&self.points())
     }
 
-    /// Whether it outlines the same orifice as another: whether they share more than a tenth of the smaller one
+    /// Its outline and the cut it lies on; `None` where it is none
+    pub(super) fn outline(&self) -> Option<(Cut, Outline)> {
+        Some((self.cut.cut()?, Outline::new(self.points()).ok()?))
+    }
+
+    /// Whether it outlines the same orifice as another
     pub(super) fn is_over(&self, other: &Self) -> bool {
-        /// Of the smaller area (our own choice: drawn by hand, two neighbouring orifices may touch)
-        const SHARED: f64 = 0.1;
-        let outlines = || {
-            let (here, there) = (self.cut.cut()?, other.cut.cut()?);
-            let onto = other.points().into_iter().map(|point| here.project(there.at(point)).0).collect();
-            Some((Outline::new(self.points()).ok()?, Outline::new(onto).ok()?))
-        };
-        let Some((one, two)) = outlines() else { return false };
-        let far =
-            |outline: &Outline| outline.bounds().into_iter().flatten().fold(0.0, |m: f64, x| m.max(x.abs()));
-        let raster = Raster::square(Mm::new(2.0 * far(&one).max(far(&two)).min(200.0) + 1.0), Mm::new(0.5));
-        let (a, b) = (one.coverage(&raster), two.coverage(&raster));
-        let shared: f64 = a.data().iter().zip(b.data()).map(|(a, b)| a.min(*b)).sum();
-        shared * raster.pixel.get().powi(2) > SHARED * one.area().get().min(two.area().get())
+        let (Some(one), Some(two)) = (self.outline(), other.outline()) else { return false };
+        (self.jet == other.jet || is_near(&one, &two)) && is_over(&one, &two)
     }
 
     /// The tracing with other vertices; the hand that changed a proposal is remembered
@@ -131,4 +127,25 @@ impl Tracing {
         };
         Self { points_mm, drawn, ..self.clone() }
     }
+}
+
+/// Whether two outlines, each on its cut, lie near each other along the flow: farther downstream it may be another's
+pub(super) fn is_near(one: &(Cut, Outline), two: &(Cut, Outline)) -> bool {
+    /// mm (our own choice: a jet reaches farther than that, and its plane may have been laid anywhere on it)
+    const LEVEL: f64 = 15.0;
+    one.0.project(two.0.at(two.1.centroid())).1.abs() < LEVEL
+}
+
+/// Whether two outlines, each on its cut, share more than a tenth of the smaller one
+pub(super) fn is_over((here, one): &(Cut, Outline), (there, two): &(Cut, Outline)) -> bool {
+    /// Of the smaller area (our own choice: drawn by hand, two neighbouring orifices may touch)
+    const SHARED: f64 = 0.1;
+    let onto = two.points().iter().map(|point| here.project(there.at(*point)).0).collect();
+    let Ok(two) = Outline::new(onto) else { return false };
+    let far =
+        |outline: &Outline| outline.bounds().into_iter().flatten().fold(0.0, |m: f64, x| m.max(x.abs()));
+    let raster = Raster::square(Mm::new(2.0 * far(one).max(far(&two)).min(200.0) + 1.0), Mm::new(0.5));
+    let (a, b) = (one.coverage(&raster), two.coverage(&raster));
+    let shared: f64 = a.data().iter().zip(b.data()).map(|(a, b)| a.min(*b)).sum();
+    shared * raster.pixel.get().powi(2) > SHARED * one.area().get().min(two.area().get())
 }

@@ -1,6 +1,6 @@
 //! The beat strip: area against time with its interval, one row a jet.
 
-use egui::{Align2, Color32, CursorIcon, Mesh, Pos2, Rect, Sense, Stroke, Ui, pos2, vec2};
+use egui::{Align, Align2, Color32, CursorIcon, Mesh, Pos2, Rect, RichText, Sense, Stroke, Ui, pos2, vec2};
 
 use crate::measure::results::JetResult;
 use crate::review::{Command, JetId};
@@ -8,7 +8,7 @@ use crate::review::{Command, JetId};
 use super::scene::{Action, Facts, Scene};
 use super::theme::{self, LineStyle};
 use super::view_state::ViewState;
-use super::{ink, words};
+use super::{ink, turning, words};
 
 /// Height of one row, points: alone, and among others
 const ROWS: [f32; 2] = [74.0, 60.0];
@@ -42,10 +42,10 @@ pub(super) fn beat_strip_ui(
 
     let play = Rect::from_min_size(body.left_top() + vec2(6.0, 6.0), vec2(34.0, 26.0));
     play_ui(ui, play, view, facts);
-    let most = review
-        .results
+    let most = session
+        .numbers()
         .iter()
-        .flat_map(|results| &results.jets)
+        .flat_map(|numbers| &numbers.jets)
         .flat_map(|jet| &jet.frames)
         .filter_map(|frame| frame.vca_mm2)
         .map(|area| area.high)
@@ -144,7 +144,7 @@ fn row_ui(ui: &mut Ui, row: &Row<'_>, scene: &Scene<'_>, out: &mut Vec<Action>) 
     let selected = review.place.jet == row.jet;
     let painter = ui.painter().clone();
     painter.rect_filled(row.strip, 2.0, theme::GROUND);
-    let found = review.found(row.jet);
+    let found = session.jet(row.jet);
     let y = |area: f64| row.strip.bottom() - 4.0 - (area / row.most) as f32 * (row.strip.height() - 10.0);
 
     let name = Rect::from_min_max(
@@ -158,9 +158,13 @@ fn row_ui(ui: &mut Ui, row: &Row<'_>, scene: &Scene<'_>, out: &mut Vec<Action>) 
     });
     let colour = if selected { theme::EN_FACE } else { theme::TEXT };
     painter.text(name.left_top() + vec2(0.0, 6.0), Align2::LEFT_TOP, &title, theme::heading(), colour);
-    let under = found
-        .map_or("placed by hand".to_owned(), |found| format!("peak {}", words::cm2(found.vca_mm2.value)));
-    painter.text(name.left_top() + vec2(0.0, 28.0), Align2::LEFT_TOP, under, theme::small(), theme::QUIET);
+    let under = match found {
+        Some(found) => format!("peak {}", words::cm2(found.vca_mm2.value)),
+        None if session.is_current() => "not measured".to_owned(),
+        None => "being measured".to_owned(),
+    };
+    let line = Rect::from_min_size(name.left_top() + vec2(0.0, 26.0), vec2(name.width(), 18.0));
+    ink::fitted(ui, line, Align::Min, RichText::new(under).font(theme::small()).color(theme::QUIET));
     if response.clicked() {
         out.push(Action::Do(Command::Select(row.jet)));
     }
@@ -176,8 +180,13 @@ fn row_ui(ui: &mut Ui, row: &Row<'_>, scene: &Scene<'_>, out: &mut Vec<Action>) 
         let text = words::cm2(top);
         painter.text(at - vec2(3.0, 0.0), Align2::RIGHT_CENTER, text, theme::small(), theme::QUIET);
     }
-    for (_, frame, area) in scene.traced.iter().filter(|(jet, _, _)| *jet == row.jet) {
-        let at = pos2(row.scale.of_frame(*frame), y(*area));
+    // The frames that the reader traced lie on the curve, as squares.
+    let traced = found.into_iter().flat_map(|found| {
+        let area = |frame: &usize| Some((*frame, found.frames.get(*frame)?.vca_mm2?.value));
+        found.reading.traced_frames.iter().filter_map(area)
+    });
+    for (frame, area) in traced {
+        let at = pos2(row.scale.of_frame(frame), y(area));
         painter.rect_filled(ink::around(at, 8.0), 0.0, theme::EN_FACE);
         painter.rect_stroke(
             ink::around(at, 8.0),
@@ -189,24 +198,20 @@ fn row_ui(ui: &mut Ui, row: &Row<'_>, scene: &Scene<'_>, out: &mut Vec<Action>) 
     let right = Rect::from_min_max(pos2(row.strip.right() + 10.0, row.whole.top()), row.whole.max);
     if let Some(found) = found {
         let systole = &found.systole;
-        painter.text(
-            right.left_top() + vec2(0.0, 4.0),
-            Align2::LEFT_TOP,
-            words::pattern(systole.pattern),
-            theme::body(),
-            theme::TEXT,
-        );
+        let line = Rect::from_min_size(right.left_top() + vec2(0.0, 2.0), vec2(right.width(), 20.0));
+        ink::fitted(ui, line, Align::Min, RichText::new(words::pattern(systole.pattern)).color(theme::TEXT));
         let there = format!("there in {:.0} % of systole", systole.present_fraction * 100.0);
-        let mean = words::cm2(systole.mean_vca_mm2);
-        // Among other rows there is room for two lines.
-        let lines = if row.whole.height() < ROWS[0] - 8.0 {
-            format!("{there}\nmean {mean}")
-        } else {
-            let over = systole.peak_overstates_percent;
-            format!("{there}\nmean {mean}; the peak overstates it by {over:.0} %")
-        };
-        let galley = painter.layout(lines, theme::small(), theme::QUIET, right.width() - 6.0);
-        painter.galley(right.left_top() + vec2(0.0, 23.0), galley, theme::QUIET);
+        let mean = systole.velocity_weighted_mean_mm2.map_or(systole.mean_vca_mm2, |mean| mean.value);
+        let mean = words::cm2(mean);
+        let colour = if systole.varies() { theme::WARN } else { theme::QUIET };
+        let over = systole.peak_overstates_percent;
+        let lines = [there, format!("mean {mean}; the peak overstates it by {over:.0} %")];
+        for (index, text) in lines.into_iter().enumerate() {
+            let at = right.left_top() + vec2(0.0, 22.0 + 16.0 * index as f32);
+            let line = Rect::from_min_size(at, vec2(right.width(), 16.0));
+            let colour = if index == 0 { theme::QUIET } else { colour };
+            ink::fitted(ui, line, Align::Min, RichText::new(text).font(theme::small()).color(colour));
+        }
     }
 }
 
@@ -286,10 +291,20 @@ fn scrub_ui(
             painter.text(pos2(x, whole.bottom()), Align2::CENTER_BOTTOM, text, theme::small(), theme::QUIET);
         }
     }
+    let r = scale.x(0.0);
+    if scale.first <= 0.0 || r > plot.left() {
+        let line = [pos2(r, plot.top()), pos2(r, plot.bottom())];
+        ink::line(painter, &line, LineStyle::Dashed, 1.2, theme::QUIET);
+    }
+    // Frames begin after it: the mark stands at the edge and says how long before.
+    let text =
+        if r > plot.left() { "R".to_owned() } else { format!("‹ R, {:.0} ms", scale.first * 1000.0) };
+    let at = pos2(r.max(plot.left() + 2.0), plot.top() + 2.0);
+    painter.text(at, Align2::LEFT_TOP, text, theme::tiny(), theme::QUIET);
     let x = scale.of_frame(frame);
     painter.line_segment([pos2(x, plot.top()), pos2(x, plot.bottom())], Stroke::new(1.5, theme::TEXT));
     ink::grip(painter, pos2(x, plot.top() + 4.0), 4.0, theme::TEXT, true);
-    if (response.clicked() || response.dragged())
+    if (response.clicked() || turning::moves(&response))
         && let Some(at) = response.interact_pointer_pos()
     {
         view.playing = None;

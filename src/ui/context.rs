@@ -50,7 +50,6 @@ pub(super) fn context_ui(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, view: &mut 
 /// The jet's axis, the tracings of all jets and the rim of the cut, seen through the camera
 fn wires(painter: &egui::Painter, lens: &Lens, scene: &Scene<'_>, camera: &Cut, drawn: Drawn3) {
     let Some(session) = scene.session else { return };
-    let review = session.review();
     let seen = |point: VolumePoint| {
         let (foot, _) = camera.project(point);
         lens.screen([foot.u, foot.v])
@@ -70,7 +69,7 @@ fn wires(painter: &egui::Painter, lens: &Lens, scene: &Scene<'_>, camera: &Cut, 
             Stroke::new(1.5, theme::EN_FACE),
         ));
     }
-    for jet in review.results.iter().flat_map(|results| &results.jets) {
+    for jet in session.numbers().iter().flat_map(|numbers| &numbers.jets) {
         let ring: Vec<Pos2> =
             jet.tracing_mm.iter().map(|[x, y, z]| seen(VolumePoint::new(*x, *y, *z))).collect();
         ink::ring(painter, &ring, LineStyle::Solid, 1.5, theme::EN_FACE);
@@ -81,6 +80,7 @@ fn wires(painter: &egui::Painter, lens: &Lens, scene: &Scene<'_>, camera: &Cut, 
         let (from, to) = (seen(neck.moved(axis * (-0.35 * reach))), seen(neck.moved(axis * (0.75 * reach))));
         painter.arrow(from, to - from, Stroke::new(1.3, theme::TEXT));
         let at = to + vec2(6.0, 0.0);
-        painter.text(at, Align2::LEFT_CENTER, jet.id.to_string(), theme::small(), theme::TEXT);
+        let name = jet.reading.jet.clone().unwrap_or_else(|| jet.id.to_string());
+        painter.text(at, Align2::LEFT_CENTER, name, theme::small(), theme::TEXT);
     }
 }

@@ -4,15 +4,16 @@
 //! vertex, anywhere else it turns the cut as if the reader pushed a ball. A click on an edge adds a
 //! vertex there. The automatic tracing becomes the reader's own at the first touch.
 
-use egui::{Align2, Color32, CursorIcon, PointerButton, Pos2, Rect, Response, Sense, Ui, pos2, vec2};
+use egui::{Align2, Color32, CursorIcon, PointerButton, Pos2, Rect, Response, Sense, Stroke, Ui, pos2, vec2};
 
 use crate::review::{Command, ImpliedCircle, Landmark, TracingId, Turn};
 use crate::space::CutPoint;
 
 use super::lens::Lens;
 use super::scene::{Action, OutlineSource, Pane, ReadOutline, Reading, Scene, keep};
-use super::theme::{self, LineStyle};
-use super::view_state::{Grip, Tool, ViewState};
+use super::sounding::stitches;
+use super::theme::{self, LineStyle, Mark};
+use super::view_state::{Grip, Hold, Tool, ViewState};
 use super::{ink, look, turning, words};
 
 /// How near a vertex or an edge must be to be meant, points
@@ -33,27 +34,38 @@ pub(super) fn en_face_ui(
     let lens = Lens::new(rect, CutPoint::default(), turning::field_mm(scene));
     let response = ui.interact(rect, ui.scope_id().with("en face"), Sense::click_and_drag());
     let name =
-        format!("En-face cut of {}, {}", words::jet(place.jet), words::frame(place.frame, &facts.times_s));
+        format!("En-face plane of {}, {}", words::jet(place.jet), words::frame(place.frame, &facts.times_s));
     response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Image, true, &name));
 
     let painter = ui.painter().with_clip_rect(rect);
     let picture = look::dressed(lens.view(cut, ui.pixels_per_point()), &review.work.settings);
     scene.pictures.cut(&painter, rect, Pane::EnFace, place.frame, &picture);
 
+    stitches(&painter, &lens, scene, &cut);
     cut_lines(&painter, &lens, scene);
     let reading = scene.reading.filter(|reading| reading.jet == place.jet && reading.frame == place.frame);
     if let Some(reading) = reading {
-        implied_circle(&painter, &lens, reading, review.work.settings.circle);
+        let mut marks = Vec::new();
+        implied_circle(&painter, &lens, reading, review.work.settings.circle, &mut marks);
+        let effective: Vec<Pos2> = reading.effective.iter().map(|point| lens.screen(*point)).collect();
         for outline in &reading.outlines {
-            outline_ui(&painter, &lens, outline, view, response.hovered() && view.tool == Tool::Turn);
+            let touched = response.hovered() && view.tool == Tool::Turn && touchable(outline, reading);
+            outline_ui(&painter, &lens, outline, view, touched, &mut marks);
+        }
+        if reading.outlines.iter().any(ReadOutline::is_here) && effective.len() > 2 {
+            ink::outline(&painter, &effective, theme::EFFECTIVE);
+            marks.push(theme::EFFECTIVE);
         }
         area_label(&painter, &lens, reading);
+        marks.dedup_by_key(|mark| mark.name);
+        ink::legend(&painter, rect, &marks);
     }
     landmarks(&painter, &lens, scene);
     ink::scale_bar(&painter, &lens);
     let bar =
         Rect::from_min_size(rect.right_top() + vec2(-26.0, 16.0), vec2(12.0, rect.height().min(420.0) * 0.4));
     ink::velocity_bar(&painter, bar, &facts.scale, look::map(review.work.settings.colour_map));
+    turning::caliper(&painter, &response, &lens, Pane::EnFace, view);
     pointer(ui, &response, &lens, scene, reading, view, out);
 }
 
@@ -66,7 +78,7 @@ fn cut_lines(painter: &egui::Painter, lens: &Lens, scene: &Scene<'_>) {
     ];
     for (ends, style, colour) in lines {
         let ends = ends.map(|end| lens.screen(end));
-        ink::line(painter, &ends, style, 1.2, colour.gamma_multiply(0.75));
+        ink::bold_line(painter, &ends, style, 1.2, colour);
     }
     let marks = scene.session.map(|session| session.review().work.landmarks).unwrap_or_default();
     let named = marks.anterior.is_some() && marks.posterior.is_some()
@@ -91,7 +103,13 @@ fn cut_lines(painter: &egui::Painter, lens: &Lens, scene: &Scene<'_>) {
     ink::label(painter, at, Align2::LEFT_TOP, "commissural", small(), theme::COMMISSURAL);
 }
 
-fn implied_circle(painter: &egui::Painter, lens: &Lens, reading: &Reading, shown: ImpliedCircle) {
+fn implied_circle(
+    painter: &egui::Painter,
+    lens: &Lens,
+    reading: &Reading,
+    shown: ImpliedCircle,
+    marks: &mut Vec<Mark>,
+) {
     let (Some(area), Some(middle)) = (reading.circle_mm2, reading.middle) else { return };
     if shown == ImpliedCircle::Hidden {
         return;
@@ -104,7 +122,8 @@ fn implied_circle(painter: &egui::Painter, lens: &Lens, reading: &Reading, shown
             centre + vec2(angle.cos(), angle.sin()) * radius
         })
         .collect();
-    ink::line(painter, &points, LineStyle::Dashed, 1.3, Color32::from_white_alpha(190));
+    ink::outline(painter, &points, theme::CIRCLE);
+    marks.push(theme::CIRCLE);
     // Below the whole outline, where it covers nothing of it.
     let outline =
         reading.outlines.iter().filter(|outline| outline.is_here()).flat_map(|outline| &outline.points);
@@ -117,7 +136,21 @@ fn implied_circle(painter: &egui::Painter, lens: &Lens, reading: &Reading, shown
     ink::label(painter, at, Align2::CENTER_TOP, text, theme::small(), Color32::from_gray(225));
 }
 
-fn outline_ui(painter: &egui::Painter, lens: &Lens, outline: &ReadOutline, view: &ViewState, hovered: bool) {
+/// Whether a hand on this outline means it: where the reader's own tracing is, the proposal is only looked at
+fn touchable(outline: &ReadOutline, reading: &Reading) -> bool {
+    let kept = |outline: &ReadOutline| matches!(outline.source, OutlineSource::Kept(_));
+    outline.is_here()
+        && (kept(outline) || !reading.outlines.iter().any(|other| kept(other) && other.is_here()))
+}
+
+fn outline_ui(
+    painter: &egui::Painter,
+    lens: &Lens,
+    outline: &ReadOutline,
+    view: &ViewState,
+    hovered: bool,
+    marks: &mut Vec<Mark>,
+) {
     let points: Vec<Pos2> = outline.points.iter().map(|point| lens.screen(*point)).collect();
     let kept = matches!(outline.source, OutlineSource::Kept(_));
     if !outline.is_here() {
@@ -128,16 +161,20 @@ fn outline_ui(painter: &egui::Painter, lens: &Lens, outline: &ReadOutline, view:
         }
         return;
     }
-    let colour = if outline.fault.is_some() { theme::BAD } else { theme::EN_FACE };
-    let width = if kept { 2.4 } else { 1.8 };
+    let mark = match (kept, &outline.fault) {
+        (false, _) => theme::PROPOSAL,
+        (true, Some(_)) if !outline.open => theme::FAULTY,
+        (true, _) => theme::OWN,
+    };
+    marks.push(mark);
+    let colour = mark.colour;
     if outline.open {
-        ink::line(painter, &points, LineStyle::Solid, width, theme::EN_FACE);
+        ink::bold_line(painter, &points, mark.style, mark.width, colour);
         if let (Some(first), Some(last)) = (points.first(), points.last()) {
             ink::line(painter, &[*last, *first], LineStyle::Dotted, 1.0, theme::QUIET);
         }
     } else {
-        let style = if outline.fault.is_some() { LineStyle::Dashed } else { LineStyle::Solid };
-        ink::bold_ring(painter, &points, style, width, colour);
+        ink::outline(painter, &points, mark);
     }
     if !kept && hovered {
         for point in &outline.handles {
@@ -151,9 +188,19 @@ fn outline_ui(painter: &egui::Painter, lens: &Lens, outline: &ReadOutline, view:
         }
     }
     if let Some(fault) = outline.fault.as_ref().filter(|_| !outline.open) {
-        let low = points.iter().copied().max_by(|a, b| a.y.total_cmp(&b.y)).unwrap_or(lens.rect.center());
-        let text = format!("not counted: {fault}");
-        ink::label(painter, low + vec2(0.0, 10.0), Align2::CENTER_TOP, text, theme::small(), theme::BAD);
+        let mut text = format!("Not counted: {fault}");
+        if let Some(at) = outline.crossing.map(|at| lens.screen(at)) {
+            for (width, colour) in [(5.0, Color32::BLACK), (2.4, theme::FAULTY.colour)] {
+                for arm in [vec2(7.0, 7.0), vec2(7.0, -7.0)] {
+                    painter.line_segment([at - arm, at + arm], Stroke::new(width, colour));
+                }
+                painter.circle_stroke(at, 11.0, Stroke::new(width - 1.0, colour));
+            }
+            text.push_str(" where the mark is. Drag a vertex until they do not.");
+        }
+        // In a place of its own, over nothing that is measured.
+        let at = lens.rect.center_bottom() - vec2(0.0, 44.0);
+        ink::label(painter, at, Align2::CENTER_BOTTOM, text, theme::small(), colour);
     }
 }
 
@@ -237,7 +284,12 @@ enum Under<'a> {
 }
 
 fn under<'a>(at: Pos2, lens: &Lens, reading: Option<&'a Reading>) -> Under<'a> {
-    let here = || reading.iter().flat_map(|reading| &reading.outlines).filter(|o| o.is_here());
+    let here = || {
+        let all = reading
+            .iter()
+            .flat_map(|reading| reading.outlines.iter().map(move |outline| (*reading, outline)));
+        all.filter(|(reading, outline)| touchable(outline, reading)).map(|(_, outline)| outline)
+    };
     let vertex = here()
         .flat_map(|outline| {
             outline.handles.iter().enumerate().map(move |(i, p)| (outline, i, lens.screen(*p).distance(at)))
@@ -292,7 +344,7 @@ fn pointer(
     let (base, turn) = (session.base(), session.turn());
     if let Some(at) = response.hover_pos() {
         let cursor = match view.tool {
-            Tool::Draw | Tool::Mark(_) => CursorIcon::Crosshair,
+            Tool::Draw | Tool::Mark(_) | Tool::Caliper => CursorIcon::Crosshair,
             Tool::Turn => match under(at, lens, reading) {
                 Under::Vertex(..) => CursorIcon::Grab,
                 Under::Edge(..) => CursorIcon::Copy,
@@ -308,6 +360,7 @@ fn pointer(
         let point = lens.cut(at);
         match view.tool {
             Tool::Draw => draw_click(scene, at, lens, out),
+            Tool::Caliper => {}
             Tool::Mark(landmark) => {
                 let cut = session.en_face();
                 let there = cut.at(CutPoint::new(point[0], point[1]));
@@ -348,45 +401,45 @@ fn pointer(
     {
         out.push(Action::Do(Command::Begin));
         let (shift, alt) = ui.input(|input| (input.modifiers.shift, input.modifiers.alt));
+        let hold = Hold { from: at, turn };
         let secondary = response.dragged_by(PointerButton::Secondary);
         let grip = if shift || response.dragged_by(PointerButton::Middle) {
-            Grip::Shift
+            Grip::Shift(hold)
         } else if secondary || alt {
-            Grip::Roll(angle(at, lens))
+            Grip::Roll(hold)
         } else if let Under::Vertex(outline, index) = under(at, lens, reading) {
             match kept(outline, scene, out) {
                 Some(id) => {
                     view.vertex = Some((id, index));
                     Grip::Vertex(id, index)
                 }
-                None => Grip::Tilt,
+                None => Grip::Tilt(hold),
             }
         } else {
-            Grip::Tilt
+            Grip::Tilt(hold)
         };
         view.grip = Some(grip);
     }
-    if response.dragged()
+    if turning::moves(response)
         && let (Some(grip), Some(at)) = (view.grip, response.interact_pointer_pos())
     {
         match grip {
             Grip::Vertex(tracing, vertex) => {
                 out.push(Action::Do(Command::MoveVertex { tracing, vertex, to: lens.cut(at) }));
             }
-            Grip::Roll(before) => {
-                let now = angle(at, lens);
-                view.grip = Some(Grip::Roll(now));
-                let roll = turn.roll + now - before;
+            Grip::Roll(Hold { from, turn }) => {
+                let roll = turn.roll + angle(at, lens) - angle(from, lens);
                 out.push(Action::Do(Command::Turn(place.jet, Turn { roll, ..turn })));
             }
-            Grip::Shift => {
-                let [u, v] = lens.vector(response.drag_delta());
+            Grip::Shift(Hold { from, turn }) => {
+                let [u, v] = lens.vector(at - from);
                 out.push(Action::Do(Command::Turn(place.jet, base.with_shift(&turn, [-u, -v]))));
             }
-            Grip::Tilt | Grip::Level => {
-                let step = response.drag_delta();
-                out.push(Action::Do(turning::leaned(session, [step.x, -step.y])));
+            Grip::Tilt(Hold { from, turn }) => {
+                let step = at - from;
+                out.push(Action::Do(turning::leaned(session, &turn, [step.x, -step.y])));
             }
+            Grip::Level => {}
         }
     }
     if response.drag_stopped() && view.grip.take().is_some() {

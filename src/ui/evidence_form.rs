@@ -77,7 +77,7 @@ pub(super) fn table(ui: &mut Ui, session: &Session, out: &mut Vec<Action>) {
     });
     let name = format!("Graded by: {title}");
     shown.response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::ComboBox, true, &name));
-    shown.response.on_hover_text("The guideline's table whose cuts and criteria are used.");
+    shown.response.on_hover_text("The guideline's table whose cut points and criteria are used.");
 }
 
 /// One item: its name, and its number or choice

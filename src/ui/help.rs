@@ -8,9 +8,9 @@ use super::view_state::{Sheet, ViewState};
 
 /// What the hand does, for those who would rather not use keys
 const GESTURES: [(&str, &str); 9] = [
-    ("drag in the en-face cut", "turn the cut"),
-    ("Shift drag", "move the cut across the jet"),
-    ("right drag", "roll the cut"),
+    ("drag in the en-face plane", "turn the plane"),
+    ("Shift drag", "move the plane across the jet"),
+    ("right drag", "roll the plane"),
     ("wheel", "move along the jet"),
     ("Ctrl wheel", "nearer or farther"),
     ("drag a vertex", "move it; the proposal becomes yours"),
@@ -36,15 +36,15 @@ pub(super) fn help_ui(ui: &Ui, view: &mut ViewState) {
         .show(ui.ctx(), |ui| {
             egui::ScrollArea::vertical().max_height(room.height() - 150.0).show(ui, |ui| {
                 ui.spacing_mut().interact_size.y = 18.0;
-                ui.set_min_size(egui::vec2(800.0, (room.height() - 160.0).clamp(200.0, 560.0)));
+                ui.set_min_size(egui::vec2(800.0, (room.height() - 160.0).clamp(200.0, 760.0)));
                 ui.horizontal_top(|ui| {
                     ui.vertical(|ui| {
-                        groups(ui, &["Cut", "Beat", "Jet"]);
+                        groups(ui, &["Plane", "Beat", "Jet", "Steps"]);
                         ui.label(RichText::new("By hand").font(theme::heading()));
                         rows(ui, "gestures", GESTURES.map(|(hand, deed)| (hand.to_owned(), deed)).to_vec());
                     });
                     ui.add_space(28.0);
-                    ui.vertical(|ui| groups(ui, &["Tracing", "Picture", "File"]));
+                    ui.vertical(|ui| groups(ui, &["Tracing", "Landmarks", "Picture", "File"]));
                 });
             });
         });

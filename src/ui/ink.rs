@@ -1,9 +1,12 @@
 //! Lines, labels and bars that several views draw.
 
-use egui::{Align2, Color32, FontId, Painter, Pos2, Rect, Shape, Stroke, Vec2, pos2, vec2};
+use egui::{
+    Align, Align2, Color32, Direction, FontId, Label, Layout, Painter, Pos2, Rect, RichText, Shape, Stroke,
+    Ui, UiBuilder, Vec2, pos2, vec2,
+};
 
 use super::lens::Lens;
-use super::theme::{self, LineStyle};
+use super::theme::{self, LineStyle, Mark};
 
 /// A line in one of the three styles
 pub(super) fn line(painter: &Painter, points: &[Pos2], style: LineStyle, width: f32, colour: Color32) {
@@ -17,6 +20,10 @@ pub(super) fn line(painter: &Painter, points: &[Pos2], style: LineStyle, width: 
         }
         LineStyle::Dotted => {
             painter.extend(Shape::dotted_line(points, colour, 5.0, width * 0.75));
+        }
+        LineStyle::DashDot => {
+            let (dashes, gaps) = ([8.0, 1.5], [4.0, 4.0]);
+            painter.extend(Shape::dashed_line_with_offset(points, stroke, &dashes, &gaps, 0.0));
         }
     }
 }
@@ -35,10 +42,34 @@ pub(super) fn ring(painter: &Painter, points: &[Pos2], style: LineStyle, width: 
     line(painter, &closed, style, width, colour);
 }
 
-/// A closed line that stands out from any colour: dark on both sides
-pub(super) fn bold_ring(painter: &Painter, points: &[Pos2], style: LineStyle, width: f32, colour: Color32) {
-    ring(painter, points, LineStyle::Solid, width + 3.0, Color32::from_black_alpha(190));
-    ring(painter, points, style, width, colour);
+/// A line in its style on a black one, which stands out from any colour
+pub(super) fn bold_line(painter: &Painter, points: &[Pos2], style: LineStyle, width: f32, colour: Color32) {
+    line(painter, points, LineStyle::Solid, width + 2.4, Color32::BLACK);
+    line(painter, points, style, width, colour);
+}
+
+/// An outline as its mark says
+pub(super) fn outline(painter: &Painter, points: &[Pos2], mark: Mark) {
+    ring(painter, points, LineStyle::Solid, mark.width + 2.6, Color32::BLACK);
+    ring(painter, points, mark.style, mark.width, mark.colour);
+}
+
+/// The names of the outlines on a picture, from its lower right corner upward
+pub(super) fn legend(painter: &Painter, rect: Rect, marks: &[Mark]) {
+    let mut at = rect.right_bottom() - vec2(12.0, 10.0);
+    for mark in marks.iter().rev() {
+        let text = label(
+            painter,
+            at - vec2(40.0, 0.0),
+            Align2::RIGHT_BOTTOM,
+            mark.name,
+            theme::small(),
+            theme::TEXT,
+        );
+        let y = text.center().y;
+        bold_line(painter, &[pos2(at.x - 32.0, y), pos2(at.x, y)], mark.style, mark.width, mark.colour);
+        at.y = text.top() - 4.0;
+    }
 }
 
 /// Text on a picture, on a dark ground so that it reads on any colour; gives back its rectangle
@@ -50,11 +81,25 @@ pub(super) fn label(
     font: FontId,
     colour: Color32,
 ) -> Rect {
-    let galley = painter.layout_no_wrap(text.into(), font, colour);
+    // Never wider than the picture it stands on.
+    let room = (painter.clip_rect().width() - 24.0).max(60.0);
+    let galley = painter.layout(text.into(), font, colour, room);
     let rect = anchor.anchor_size(at, galley.size());
     painter.rect_filled(rect.expand2(vec2(4.0, 1.5)), 3.0, Color32::from_black_alpha(165));
     painter.galley(rect.min, galley, colour);
     rect
+}
+
+/// Text on one line of a rectangle, shortened where it does not fit, with the whole of it as its tip
+pub(super) fn fitted(ui: &mut Ui, rect: Rect, align: Align, text: RichText) {
+    let layout = match align {
+        Align::Min => Layout::left_to_right(Align::Center),
+        Align::Center => Layout::centered_and_justified(Direction::LeftToRight),
+        Align::Max => Layout::right_to_left(Align::Center),
+    };
+    ui.scope_builder(UiBuilder::new().max_rect(rect).layout(layout), |ui| {
+        ui.add(Label::new(text).truncate().selectable(false));
+    });
 }
 
 /// A scale bar of a round number of millimetres in the lower left corner

@@ -2,10 +2,10 @@
 
 use egui::{Event, Key, Modifiers, Ui};
 
-use crate::review::{ColourMap, Command, ImpliedCircle, JetId, Session, Settings, TracingId};
+use crate::review::{ColourMap, Command, ImpliedCircle, JetId, Landmark, Session, Settings, TracingId};
 
 use super::scene::{Action, OutlineSource, Scene, keep};
-use super::view_state::{Sheet, Tool, ViewState};
+use super::view_state::{RailStep, Sheet, Tool, ViewState};
 use super::{en_face, turning};
 
 /// What a key does
@@ -43,6 +43,8 @@ pub enum Deed {
     Grow(f64),
     /// Copy the tracing to the next frame
     CopyOn,
+    /// Copy the tracing to every frame of its jet
+    Carry,
     /// Move the threshold
     Threshold(f64),
     /// Turn the colour map over
@@ -53,6 +55,14 @@ pub enum Deed {
     Zoom(f64),
     /// Fit the jet
     Fit,
+    /// Show the annulus, or fit the jet again
+    Annulus,
+    /// The free caliper
+    Caliper,
+    /// Go to a step, by its place
+    Section(usize),
+    /// Place a landmark with the next click
+    Mark(Landmark),
     /// Undo
     Undo,
     /// Redo
@@ -71,6 +81,22 @@ pub enum Deed {
     TakeUp,
     /// The sheet of keys
     Help,
+}
+
+impl Deed {
+    /// Both as one, where one movement stands for two
+    fn with(self, next: Self) -> Option<Self> {
+        Some(match (self, next) {
+            (Self::Lean(u, v), Self::Lean(du, dv)) => Self::Lean(u + du, v + dv),
+            (Self::Roll(a), Self::Roll(b)) => Self::Roll(a + b),
+            (Self::Level(a), Self::Level(b)) => Self::Level(a + b),
+            (Self::Step(a), Self::Step(b)) => Self::Step(a + b),
+            (Self::Threshold(a), Self::Threshold(b)) => Self::Threshold(a + b),
+            (Self::Zoom(a), Self::Zoom(b)) => Self::Zoom(a * b),
+            (Self::Grow(a), Self::Grow(b)) => Self::Grow(a + b),
+            _ => return None,
+        })
+    }
 }
 
 /// One key
@@ -105,25 +131,39 @@ const BOTH: Modifiers = Modifiers::COMMAND.plus(Modifiers::SHIFT);
 
 /// Every key; those with more held down stand before those with less, since the first that fits wins
 pub const TABLE: &[Binding] = &[
-    bind("Cut", SHIFT, Key::ArrowRight, Deed::Lean(5.0, 0.0), "lean the cut by 5 degrees"),
-    bind("Cut", SHIFT, Key::ArrowLeft, Deed::Lean(-5.0, 0.0), ""),
-    bind("Cut", SHIFT, Key::ArrowUp, Deed::Lean(0.0, 5.0), ""),
-    bind("Cut", SHIFT, Key::ArrowDown, Deed::Lean(0.0, -5.0), ""),
-    bind("Cut", NONE, Key::ArrowRight, Deed::Lean(1.0, 0.0), "lean the cut by 1 degree"),
-    bind("Cut", NONE, Key::ArrowLeft, Deed::Lean(-1.0, 0.0), ""),
-    bind("Cut", NONE, Key::ArrowUp, Deed::Lean(0.0, 1.0), ""),
-    bind("Cut", NONE, Key::ArrowDown, Deed::Lean(0.0, -1.0), ""),
-    bind("Cut", SHIFT, Key::E, Deed::Roll(5.0), "roll by 5 degrees"),
-    bind("Cut", SHIFT, Key::Q, Deed::Roll(-5.0), ""),
-    bind("Cut", NONE, Key::E, Deed::Roll(1.0), "roll by 1 degree"),
-    bind("Cut", NONE, Key::Q, Deed::Roll(-1.0), ""),
-    bind("Cut", SHIFT, Key::W, Deed::Level(1.0), "move along the jet by 1 mm"),
-    bind("Cut", SHIFT, Key::S, Deed::Level(-1.0), ""),
+    bind("Plane", SHIFT, Key::ArrowRight, Deed::Lean(5.0, 0.0), "lean the plane by 5 degrees"),
+    bind("Plane", SHIFT, Key::ArrowLeft, Deed::Lean(-5.0, 0.0), ""),
+    bind("Plane", SHIFT, Key::ArrowUp, Deed::Lean(0.0, 5.0), ""),
+    bind("Plane", SHIFT, Key::ArrowDown, Deed::Lean(0.0, -5.0), ""),
+    bind("Plane", NONE, Key::ArrowRight, Deed::Lean(1.0, 0.0), "lean the plane by 1 degree"),
+    bind("Plane", NONE, Key::ArrowLeft, Deed::Lean(-1.0, 0.0), ""),
+    bind("Plane", NONE, Key::ArrowUp, Deed::Lean(0.0, 1.0), ""),
+    bind("Plane", NONE, Key::ArrowDown, Deed::Lean(0.0, -1.0), ""),
+    bind("Plane", SHIFT, Key::E, Deed::Roll(5.0), "roll by 5 degrees"),
+    bind("Plane", SHIFT, Key::Q, Deed::Roll(-5.0), ""),
+    bind("Plane", NONE, Key::E, Deed::Roll(1.0), "roll by 1 degree"),
+    bind("Plane", NONE, Key::Q, Deed::Roll(-1.0), ""),
+    bind("Plane", SHIFT, Key::W, Deed::Level(1.0), "move along the jet by 1 mm"),
+    bind("Plane", SHIFT, Key::S, Deed::Level(-1.0), ""),
     bind("File", BOTH, Key::S, Deed::SaveAs, "save the review under another name"),
     bind("File", CTRL, Key::S, Deed::Save, "save the review"),
-    bind("Cut", NONE, Key::W, Deed::Level(0.25), "move along the jet by 0.25 mm"),
-    bind("Cut", NONE, Key::S, Deed::Level(-0.25), ""),
-    bind("Cut", NONE, Key::Home, Deed::Back, "back to the proposed cut"),
+    bind("File", BOTH, Key::Z, Deed::Redo, "do again"),
+    bind("File", CTRL, Key::Y, Deed::Redo, ""),
+    bind("File", CTRL, Key::Z, Deed::Undo, "take back"),
+    bind("Plane", NONE, Key::W, Deed::Level(0.25), "move along the jet by 0.25 mm"),
+    bind("Plane", NONE, Key::S, Deed::Level(-0.25), ""),
+    bind("Plane", NONE, Key::Home, Deed::Back, "back to the proposed plane"),
+    bind("Landmarks", SHIFT, Key::A, Deed::Mark(Landmark::Anterior), "anterior annulus: then click"),
+    bind("Landmarks", SHIFT, Key::P, Deed::Mark(Landmark::Posterior), "posterior annulus"),
+    bind("Landmarks", SHIFT, Key::L, Deed::Mark(Landmark::LateralCommissure), "anterolateral commissure"),
+    bind("Landmarks", SHIFT, Key::M, Deed::Mark(Landmark::MedialCommissure), "posteromedial commissure"),
+    bind("Steps", CTRL, Key::Num1, Deed::Section(0), "Trust, Jet, … Report"),
+    bind("Steps", CTRL, Key::Num2, Deed::Section(1), ""),
+    bind("Steps", CTRL, Key::Num3, Deed::Section(2), ""),
+    bind("Steps", CTRL, Key::Num4, Deed::Section(3), ""),
+    bind("Steps", CTRL, Key::Num5, Deed::Section(4), ""),
+    bind("Steps", CTRL, Key::Num6, Deed::Section(5), ""),
+    bind("Steps", CTRL, Key::Num7, Deed::Section(6), ""),
     bind("Tracing", NONE, Key::T, Deed::Keep, "keep the automatic tracing"),
     bind("Tracing", NONE, Key::N, Deed::Draw, "draw by clicks"),
     bind("Tracing", NONE, Key::Enter, Deed::Close, "close the tracing being drawn"),
@@ -131,10 +171,11 @@ pub const TABLE: &[Binding] = &[
     bind("Tracing", NONE, Key::M, Deed::Smooth, "smooth"),
     bind("Tracing", SHIFT, Key::G, Deed::Grow(-0.1), "shrink by 0.1 mm"),
     bind("Tracing", NONE, Key::G, Deed::Grow(0.1), "grow by 0.1 mm"),
+    bind("Tracing", SHIFT, Key::C, Deed::Carry, "carry through all frames of the jet"),
     bind("Tracing", NONE, Key::C, Deed::CopyOn, "copy to the next frame"),
     bind("Tracing", NONE, Key::Comma, Deed::Threshold(-0.02), "threshold down"),
     bind("Tracing", NONE, Key::Period, Deed::Threshold(0.02), "threshold up"),
-    bind("Tracing", NONE, Key::Escape, Deed::LetGo, "put the tool down, close a page"),
+    bind("Tracing", NONE, Key::Escape, Deed::LetGo, "put the tool down; close a page, a notice"),
     bind("Beat", NONE, Key::A, Deed::Step(-1), "previous frame"),
     bind("Beat", NONE, Key::D, Deed::Step(1), "next frame"),
     bind("Beat", NONE, Key::Space, Deed::Play, "play or pause"),
@@ -144,16 +185,15 @@ pub const TABLE: &[Binding] = &[
     bind("Jet", NONE, Key::Num3, Deed::Jet(3), ""),
     bind("Jet", NONE, Key::Num4, Deed::Jet(4), ""),
     bind("Jet", NONE, Key::Num5, Deed::Jet(5), ""),
-    bind("Jet", NONE, Key::Num0, Deed::Jet(0), "show the free cut"),
+    bind("Jet", NONE, Key::Num0, Deed::Jet(0), "show the free plane"),
     bind("Picture", NONE, Key::Plus, Deed::Zoom(0.8), "nearer"),
     bind("Picture", NONE, Key::Equals, Deed::Zoom(0.8), ""),
     bind("Picture", NONE, Key::Minus, Deed::Zoom(1.25), "farther"),
     bind("Picture", NONE, Key::F, Deed::Fit, "fit the jet"),
+    bind("Picture", NONE, Key::Z, Deed::Annulus, "the annulus, and back to the jet"),
+    bind("Picture", NONE, Key::K, Deed::Caliper, "free caliper"),
     bind("Picture", NONE, Key::V, Deed::Colours, "even cyclic colours"),
     bind("Picture", NONE, Key::O, Deed::Circle, "implied circle"),
-    bind("File", BOTH, Key::Z, Deed::Redo, "do again"),
-    bind("File", CTRL, Key::Y, Deed::Redo, ""),
-    bind("File", CTRL, Key::Z, Deed::Undo, "take back"),
     bind("File", CTRL, Key::O, Deed::Open, "open a volume or a review"),
     bind("File", CTRL, Key::W, Deed::CloseVolume, "back to the start"),
     bind("File", CTRL, Key::Q, Deed::Quit, "end"),
@@ -186,6 +226,8 @@ pub fn spoken(binding: &Binding) -> String {
         Key::Num3 => "3",
         Key::Num4 => "4",
         Key::Num5 => "5",
+        Key::Num6 => "6",
+        Key::Num7 => "7",
         other => other.name(),
     });
     text
@@ -196,14 +238,20 @@ const MOST_WAITING: usize = 64;
 
 /// Takes the keys that were pressed, unless somebody is typing
 ///
-/// In the order in which they were pressed, one a pass: what a key does depends on what the one
-/// before it did.
+/// In the order in which they were pressed: what a key does depends on what the one before it did. Presses that only
+/// move on are added up, so that nothing goes on after the hand has stopped; others are done one a pass.
 pub(super) fn keys_ui(ui: &Ui, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Action>) {
     let typing = ui.ctx().text_edit_focused();
     let waiting = &mut view.deeds;
     ui.input_mut(|input| {
         input.events.retain(|event| {
             let Some((deed, again)) = bound(event, typing) else { return true };
+            if let Some(both) = waiting.back().and_then(|last| last.with(deed)) {
+                if let Some(last) = waiting.back_mut() {
+                    *last = both;
+                }
+                return false;
+            }
             // A key held down must not go on after it was let go.
             if waiting.is_empty() || (!again && waiting.len() < MOST_WAITING) {
                 waiting.push_back(deed);
@@ -232,6 +280,10 @@ fn do_it(deed: Deed, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Acti
         Deed::Help => view.help = view.help.turned(),
         Deed::Open => out.push(Action::AskOpen),
         Deed::Quit => out.push(Action::Quit),
+        // At the start there is nothing else to put down.
+        Deed::LetGo if scene.session.is_none() && !scene.notices.is_empty() => {
+            out.push(Action::Dismiss(scene.notices.len() - 1));
+        }
         Deed::TakeUp => {
             if scene.session.is_none() && !scene.leftovers.is_empty() {
                 out.push(Action::Recover(0));
@@ -290,7 +342,11 @@ fn in_session(deed: Deed, session: &Session, scene: &Scene<'_>, view: &mut ViewS
                 view.tool = Tool::Turn;
             }
         }
+        Deed::LetGo if view.help.is_open() => view.help = Sheet::Closed,
         Deed::LetGo if scene.page.is_some() => out.push(Action::ClosePage),
+        Deed::LetGo if view.tool == Tool::Turn && view.vertex.is_none() && !scene.notices.is_empty() => {
+            out.push(Action::Dismiss(scene.notices.len() - 1));
+        }
         Deed::LetGo => {
             if view.tool == Tool::Draw
                 && let Some(id) = en_face::open_tracing(scene)
@@ -299,7 +355,6 @@ fn in_session(deed: Deed, session: &Session, scene: &Scene<'_>, view: &mut ViewS
             }
             view.tool = Tool::Turn;
             view.vertex = None;
-            view.help = Sheet::Closed;
         }
         Deed::RemoveVertex => {
             if let Some((tracing, vertex)) = view.vertex.take() {
@@ -319,6 +374,11 @@ fn in_session(deed: Deed, session: &Session, scene: &Scene<'_>, view: &mut ViewS
         Deed::CopyOn => {
             if let Some(id) = current(session, view).filter(|_| place.frame + 1 < frames) {
                 act(Command::CopyToFrame(id, place.frame + 1));
+            }
+        }
+        Deed::Carry => {
+            if let Some(id) = current(session, view) {
+                act(Command::Carry(id));
             }
         }
         Deed::Threshold(by) => {
@@ -341,6 +401,15 @@ fn in_session(deed: Deed, session: &Session, scene: &Scene<'_>, view: &mut ViewS
         }
         Deed::Zoom(factor) => act(turning::zoomed(scene, factor)),
         Deed::Fit => act(Command::Field(0.0)),
+        Deed::Annulus => act(turning::annulus(session)),
+        Deed::Section(step) => view.step = RailStep::ALL[step.min(RailStep::ALL.len() - 1)],
+        Deed::Caliper => {
+            view.tool = if view.tool == Tool::Caliper { Tool::Turn } else { Tool::Caliper };
+        }
+        Deed::Mark(landmark) => {
+            let chosen = Tool::Mark(landmark);
+            view.tool = if view.tool == chosen { Tool::Turn } else { chosen };
+        }
         Deed::Undo => act(Command::Undo),
         Deed::Redo => act(Command::Redo),
         Deed::Save => out.push(Action::Save),

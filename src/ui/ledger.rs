@@ -1,13 +1,15 @@
 //! The ledger: the numbers, where each comes from, and the part that belongs to the chosen step.
 
-use egui::{Align2, Color32, Rect, RichText, Sense, Slider, Stroke, Ui, pos2, vec2};
+use egui::{RichText, Slider, Ui};
 
+use crate::report::words::{finding_name, worst_first};
 use crate::review::{ColourMap, Command, ImpliedCircle, JetId, Landmark, Session, Settings, When};
-use crate::severity::Item;
 use crate::study::sweep::Over;
 use crate::trust::Verdict;
+use crate::unit::MetresPerSecond;
 
-use super::scene::{Action, Origin, OutlineSource, Reading, Scene, keep};
+use super::numbers::{headline, number_ui};
+use super::scene::{Action, OutlineSource, Scene, keep};
 use super::theme;
 use super::view_state::{RailStep, Tool, ViewState};
 use super::{evidence_form, rail, turning, weighed, words};
@@ -29,12 +31,12 @@ pub(super) fn ledger_ui(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState, ou
         ui.label(RichText::new(rail::help(view.step)).font(theme::small()).color(theme::QUIET));
         ui.add_space(4.0);
         match view.step {
-            RailStep::Trust => trust_part(ui, session),
+            RailStep::Trust => trust_part(ui, session, scene, view, out),
             RailStep::Jet => jet_part(ui, session, out),
             RailStep::Cut => cut_part(ui, session, scene, view, out),
             RailStep::Trace => trace_part(ui, session, scene, view, out),
-            RailStep::Beat => beat_part(ui, session, scene, view, out),
-            RailStep::Weigh => weigh_part(ui, session, scene, view, out),
+            RailStep::Beat => beat_part(ui, session, view, out),
+            RailStep::Weigh => weigh_part(ui, session, view, out),
             RailStep::Report => report_part(ui, session, scene, view, out),
         }
         ui.add_space(10.0);
@@ -55,232 +57,29 @@ fn blind_part(ui: &mut Ui, out: &mut Vec<Action>) {
     }
 }
 
-/// A number on its own line; a click copies it, the tip says where it comes from
-fn number_ui(ui: &mut Ui, name: &str, value: &str, from: &str, view: &mut ViewState, out: &mut Vec<Action>) {
-    let wide = |text: &str, font| ui.painter().layout_no_wrap(text.to_owned(), font, theme::TEXT).size().x;
-    let fits = wide(name, theme::small()) + wide(value, theme::body()) + 10.0 <= ui.available_width();
-    let height = if fits { 22.0 } else { 38.0 };
-    let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), height), Sense::click());
-    let label = format!("{name}: {value}. Copy");
-    response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Button, true, &label));
-    let painter = ui.painter();
-    if response.hovered() {
-        painter.rect_filled(rect.expand2(vec2(4.0, 0.0)), 3.0, theme::RAISED);
-    }
-    // Side by side, or the number below its name.
-    let lines = if fits { [rect.center().y; 2] } else { [rect.top() + 9.0, rect.bottom() - 11.0] };
-    let (left, right) = (pos2(rect.left(), lines[0]), pos2(rect.right(), lines[1]));
-    painter.text(left, Align2::LEFT_CENTER, name, theme::small(), theme::QUIET);
-    painter.text(right, Align2::RIGHT_CENTER, value, theme::body(), theme::TEXT);
-    if response.on_hover_text(format!("{from}\nClick to copy.")).clicked() {
-        copy(format!("{name}: {value}"), ui, view, out);
-    }
-}
-
-fn copy(text: String, ui: &Ui, view: &mut ViewState, out: &mut Vec<Action>) {
-    view.copied = Some((text.clone(), ui.input(|input| input.time) + 2.0));
-    out.push(Action::Copy(text));
-}
-
-fn origin(reading: &Reading) -> &'static str {
-    match reading.origin {
-        Origin::Measured => "proposed by the program, on its own cut",
-        Origin::Hidden => "the neck is hardly displayed: what may hide here",
-        Origin::Live => "traced automatically on your cut",
-        Origin::Traced => "from your tracing",
-    }
-}
-
-fn headline(ui: &mut Ui, session: &Session, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Action>) {
-    let review = session.review();
-    let place = review.place;
-    ui.horizontal(|ui| {
-        ui.label(RichText::new("Vena contracta area").font(theme::heading()));
-        ui.label(RichText::new(words::jet(place.jet)).font(theme::small()).color(theme::EN_FACE));
-    });
-    let reading = scene.reading.filter(|reading| reading.jet == place.jet && reading.frame == place.frame);
-    let Some(reading) = reading else {
-        ui.label(RichText::new("–").font(theme::big()).color(theme::QUIET));
-        let text = if scene.progress.is_some() { "measuring …" } else { "no number on this cut" };
-        ui.label(RichText::new(text).font(theme::small()).color(theme::QUIET));
-        if review.results.is_none()
-            && !review.is_blind()
-            && scene.progress.is_none()
-            && ui.button("Measure").on_hover_text("Find and measure the jets of this volume").clicked()
-        {
-            out.push(Action::Measure);
-        }
-        return;
-    };
-    let (value, interval) = match (reading.area, reading.traced_mm2) {
-        (Some(area), _) => (words::cm2(area.value), format!("95 % interval {}", words::cm2_interval(area))),
-        (None, Some(traced)) => (words::cm2(traced), "as displayed, no interval".to_owned()),
-        (None, None) => ("–".to_owned(), reading.trouble.clone().unwrap_or_default()),
-    };
-    let text = RichText::new(&value).font(theme::big()).color(theme::EN_FACE);
-    let response = ui.add(egui::Label::new(text).sense(Sense::click()));
-    let label = format!("Vena contracta area: {value}. Copy");
-    response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Button, true, &label));
-    let tip = "The effective orifice: flow over core speed, smaller than the anatomic hole. Corrected for \
-               blooming.\nClick to copy.";
-    if response.on_hover_text(tip).clicked() {
-        copy(format!("Vena contracta area: {value} ({interval})"), ui, view, out);
-    }
-    ui.label(RichText::new(interval).color(theme::TEXT));
-    let sum =
-        if reading.summed > 1 { format!(", {} tracings added up", reading.summed) } else { String::new() };
-    let text = format!("{}{sum}", origin(reading));
-    ui.label(RichText::new(text).font(theme::small()).color(theme::QUIET));
-    ui.add_space(4.0);
-    comparison(ui, reading);
-    if let Some(width) = reading.long_axis {
-        let name = if reading.axes_assumed { "VC width, shortest" } else { "VC width, long axis" };
-        let from = "Read on the cut through the jet axis in the anterior-posterior direction. Until that \
-                    direction is marked, the shortest caliper width stands for it.";
-        number_ui(ui, name, &words::mm_interval(width), from, view, out);
-    }
-    if let Some(width) = reading.commissural {
-        number_ui(
-            ui,
-            "VC width, commissural",
-            &words::mm_interval(width),
-            "Read on the cut through the jet axis at a right angle to the other.",
-            view,
-            out,
-        );
-    }
-    if let Some(traced) = reading.traced_mm2 {
-        number_ui(
-            ui,
-            "Area as displayed",
-            &words::cm2(traced),
-            "Inside the outline, before the correction for blooming.",
-            view,
-            out,
-        );
-    }
-    if let Some(shape) = reading.shape {
-        number_ui(
-            ui,
-            "Shape",
-            words::shape(shape),
-            "From the ratio of the caliper widths and the area over that of the hull.",
-            view,
-            out,
-        );
-    }
-    let tilt = format!("{:.1}°", reading.tilt_deg);
-    number_ui(
-        ui,
-        "Cut off the jet axis",
-        &tilt,
-        "Angle between the normal of the cut and the axis of the jet.",
-        view,
-        out,
-    );
-    if reading.tilt_deg >= 0.05 {
-        let slant = words::percent(reading.obliquity_percent);
-        number_ui(ui, "Slant alone adds", &slant, "1 / cosine of that angle, as for a tube.", view, out);
-    }
-    if let Some(beam) = reading.beam_deg {
-        number_ui(
-            ui,
-            "Beam off the jet axis",
-            &format!("{beam:.0}°"),
-            "Only the velocity along the beam is seen.",
-            view,
-            out,
-        );
-    }
-    if let Some(sum) = reading.all_jets {
-        let from = "The areas of all jets in this frame: your tracings where you made any, the \
-                    proposals elsewhere. Widths never add.";
-        number_ui(ui, "All jets, this frame", &words::cm2(sum.value), from, view, out);
-    }
-    if let Some(results) = &review.results
-        && results.jets.len() > 1
-    {
-        let total = results.total.vca_mm2;
-        let at = results.total.frame.map_or(String::new(), |frame| format!(" (frame {})", frame + 1));
-        number_ui(
-            ui,
-            "All jets, proposed",
-            &format!("{}{at}", words::cm2(total.value)),
-            "The areas of the jets added at the frame where their sum is largest.",
-            view,
-            out,
-        );
-    }
-}
-
-/// Polygon, circle and ellipse as bars on one scale
-fn comparison(ui: &mut Ui, reading: &Reading) {
-    let Some(area) = reading.area.map(|area| area.value).or(reading.traced_mm2) else { return };
-    if reading.origin == Origin::Hidden {
-        return;
-    }
-    let rows = [
-        ("polygon", Some(area), theme::EN_FACE, None, "The area of the outline itself."),
-        (
-            "circle",
-            reading.circle_mm2,
-            Color32::from_gray(200),
-            reading.circle_error_percent,
-            "What the long-axis width alone implies: a circle of that diameter, and its error.",
-        ),
-        (
-            "ellipse",
-            reading.ellipse_mm2,
-            Color32::from_gray(150),
-            None,
-            "What the two widths together imply.",
-        ),
-    ];
-    let most = rows.iter().filter_map(|row| row.1).fold(1.0, f64::max);
-    for (name, value, colour, error, tip) in rows {
-        let Some(value) = value else { continue };
-        let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), 21.0), Sense::hover());
-        let text = error.map_or_else(
-            || words::cm2(value),
-            |error| format!("{}  {}", words::cm2(value), words::percent(error)),
-        );
-        response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Label, true, format!("{name} {text}")));
-        response.on_hover_text(tip);
-        let painter = ui.painter();
-        painter.text(rect.left_center(), Align2::LEFT_CENTER, name, theme::small(), theme::QUIET);
-        let room = (rect.width() - 58.0 - 104.0).max(20.0);
-        let bar = Rect::from_min_size(
-            pos2(rect.left() + 56.0, rect.top() + 3.0),
-            vec2(room * (value / most) as f32, rect.height() - 6.0),
-        );
-        painter.rect_filled(bar, 2.0, colour.gamma_multiply(0.35));
-        painter.rect_stroke(bar, 2.0, Stroke::new(1.0, colour), egui::StrokeKind::Inside);
-        let left = bar.right() + 6.0;
-        let at = pos2(left, rect.center().y);
-        painter.text(at, Align2::LEFT_CENTER, text, theme::small(), theme::TEXT);
-    }
-    if reading.circle_misleads {
-        let text = "One width misleads here: its circle lies outside the interval.";
-        ui.label(RichText::new(text).font(theme::small()).color(theme::WARN));
-    }
-}
-
-fn trust_part(ui: &mut Ui, session: &Session) {
+fn trust_part(
+    ui: &mut Ui,
+    session: &Session,
+    scene: &Scene<'_>,
+    view: &mut ViewState,
+    out: &mut Vec<Action>,
+) {
     let Some(results) = &session.review().results else {
         ui.label("The check comes with the measurement.");
         return;
     };
     let verdict = results.trust.verdict;
     ui.label(RichText::new(format!("This acquisition is {}.", words::verdict(verdict))).strong());
-    for finding in &results.trust.findings {
+    for finding in worst_first(&results.trust.findings) {
         ui.add_space(4.0);
-        let (mark, colour) = match finding.verdict {
-            Verdict::Adequate => ("adequate", theme::GOOD),
-            Verdict::Limited => ("limited", theme::WARN),
-            Verdict::Unfit => ("unfit", theme::BAD),
+        let colour = match finding.verdict {
+            Verdict::Adequate => theme::GOOD,
+            Verdict::Limited => theme::WARN,
+            Verdict::Unfit => theme::BAD,
         };
         ui.horizontal_wrapped(|ui| {
-            ui.label(RichText::new(mark).font(theme::small()).color(colour));
+            ui.label(RichText::new(finding_name(finding)).strong());
+            ui.label(RichText::new(words::verdict(finding.verdict)).font(theme::small()).color(colour));
             if let (Some(value), limit) = (finding.value, finding.limit) {
                 let limit = limit
                     .map_or(String::new(), |limit| format!(", limit {}", words::value(limit, &finding.unit)));
@@ -290,10 +89,32 @@ fn trust_part(ui: &mut Ui, session: &Session) {
         });
         ui.label(RichText::new(&finding.message).font(theme::small()).color(theme::QUIET));
     }
+    scale_part(ui, scene, view, out);
     for caution in &results.cautions {
         ui.add_space(4.0);
         ui.label(RichText::new(format!("· {caution}")).font(theme::small()).color(theme::QUIET));
     }
+}
+
+/// The velocity scale, corrected where the file is wrong
+fn scale_part(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Action>) {
+    let Some(facts) = scene.facts else { return };
+    let now = facts.scale.nyquist().get();
+    let mut nyquist = view.nyquist.unwrap_or(now);
+    ui.add_space(6.0);
+    ui.horizontal_wrapped(|ui| {
+        ui.label("Nyquist velocity");
+        let field = ui.add(egui::DragValue::new(&mut nyquist).speed(0.005).range(0.05..=3.0).fixed_decimals(3).suffix(" m/s"));
+        field.widget_info(|| egui::WidgetInfo::slider(true, nyquist, "Nyquist velocity, m/s"));
+        let tip = "Where the bar on the scanner's screen says something else than the file. Everything is measured anew; \
+                   what you did is kept.";
+        let other = (nyquist - now).abs() > 5e-4;
+        view.nyquist = other.then_some(nyquist);
+        let ready = other && scene.progress.is_none();
+        if ui.add_enabled(ready, egui::Button::new("Read again with it")).on_hover_text(tip).clicked() {
+            out.push(Action::Nyquist(MetresPerSecond::new(nyquist)));
+        }
+    });
 }
 
 fn jet_part(ui: &mut Ui, session: &Session, out: &mut Vec<Action>) {
@@ -307,8 +128,8 @@ fn jet_part(ui: &mut Ui, session: &Session, out: &mut Vec<Action>) {
             if ui.selectable_label(chosen, words::jet(id)).clicked() {
                 out.push(Action::Do(Command::Select(id)));
             }
-            if let Some(found) = review.found(id) {
-                let text = format!("{}, frame {}", words::cm2(found.vca_mm2.value), found.peak_frame + 1);
+            if let Some(jet) = session.jet(id) {
+                let text = format!("{}, frame {}", words::cm2(jet.vca_mm2.value), words::nth(jet.peak_frame));
                 ui.label(RichText::new(text).font(theme::small()).color(theme::QUIET));
             }
             if id != JetId::Free {
@@ -331,8 +152,8 @@ fn jet_part(ui: &mut Ui, session: &Session, out: &mut Vec<Action>) {
         });
     }
     ui.add_space(4.0);
-    let tip = "Makes the cut as it lies now the cut of a new jet, for one that was not found.";
-    if ui.button("Place a jet on this cut").on_hover_text(tip).clicked() {
+    let tip = "Makes the plane as it lies now the plane of a new jet, for one that was not found.";
+    if ui.button("Place a jet on this plane").on_hover_text(tip).clicked() {
         out.push(Action::Do(Command::AddJet));
     }
 }
@@ -346,10 +167,10 @@ fn cut_part(ui: &mut Ui, session: &Session, scene: &Scene<'_>, view: &mut ViewSt
         ("Lean toward the long axis", lean[0], "°"),
         ("Lean toward the commissures", lean[1], "°"),
         ("Roll", turn.roll.to_degrees(), "°"),
-        ("Level from the proposed cut", turn.level_mm, " mm"),
+        ("Level from the proposed plane", turn.level_mm, " mm"),
     ] {
         let text = format!("{value:+.2}{unit}");
-        number_ui(ui, name, &text, "Your cut against the proposed one.", view, out);
+        number_ui(ui, name, &text, "Your plane against the proposed one.", view, out);
     }
     ui.horizontal_wrapped(|ui| {
         let step = |ui: &mut Ui, text: &str, name: &str| {
@@ -370,14 +191,14 @@ fn cut_part(ui: &mut Ui, session: &Session, scene: &Scene<'_>, view: &mut ViewSt
             out.push(Action::Do(turning::rolled_by(session, 1.0)));
         }
         let back = ui.add_enabled(!turn.is_none(), egui::Button::new("Back to proposed"));
-        if back.on_hover_text("Puts the cut back where it was proposed (Home)").clicked() {
+        if back.on_hover_text("Puts the plane back where it was proposed (Home)").clicked() {
             out.push(Action::Do(Command::BackToProposed(place.jet)));
         }
     });
     ui.add_space(8.0);
     ui.label(RichText::new("Landmarks").font(theme::heading()));
     ui.label(
-        RichText::new("Two clicks name the anterior-posterior direction; or mark the two commissures. Click on any of the three cuts.")
+        RichText::new("Two clicks name the anterior-posterior direction; or mark the two commissures. Click on any of the three planes.")
             .font(theme::small())
             .color(theme::QUIET),
     );
@@ -408,18 +229,6 @@ fn cut_part(ui: &mut Ui, session: &Session, scene: &Scene<'_>, view: &mut ViewSt
                 }
             }
         });
-    }
-    let named = marks.anterior_posterior(session.base().axis().into_inner()).is_some();
-    if named {
-        let tip = "Measures again with the widths along these directions.";
-        let ready = scene.progress.is_none();
-        if ui
-            .add_enabled(ready, egui::Button::new("Measure with these directions"))
-            .on_hover_text(tip)
-            .clicked()
-        {
-            out.push(Action::Measure);
-        }
     }
     observer(ui, session, view, out);
     sweep_part(ui, session, scene, out);
@@ -532,14 +341,17 @@ fn observer(ui: &mut Ui, session: &Session, view: &mut ViewState, out: &mut Vec<
 
 fn display_part(ui: &mut Ui, session: &Session, out: &mut Vec<Action>) {
     let settings = session.review().work.settings;
-    ui.label(RichText::new("Display").font(theme::heading()));
+    ui.label(RichText::new("Display only").font(theme::heading()));
+    let text = "No number follows what is set here, and Undo leaves it as it is.";
+    ui.label(RichText::new(text).font(theme::small()).color(theme::QUIET));
     let mut changed = settings;
     slider(
         ui,
         &mut changed.colour_gain,
         0.0..=1.0,
-        "Colour gain",
-        "Colour is drawn where the power passes this share of full scale.",
+        "Hide colour below",
+        "Display threshold: colour is drawn where the power passes this share of full scale. Neither the tracing nor its \
+         area follows.",
         out,
     );
     slider(
@@ -624,7 +436,7 @@ fn trace_part(
         .and_then(|reading| reading.outlines.iter().find(|outline| outline.source == OutlineSource::Live));
     let threshold = scene.reading.map_or(0.5, |reading| reading.threshold);
     ui.horizontal_wrapped(|ui| {
-        let tip = "Makes the automatic outline on this cut your tracing, to keep or to correct (T)";
+        let tip = "Makes the automatic outline on this plane your tracing, to keep or to correct (T)";
         if ui.add_enabled(live.is_some(), egui::Button::new("Keep the proposal")).on_hover_text(tip).clicked()
             && let Some(live) = live
         {
@@ -709,9 +521,17 @@ fn trace_part(
                 out.push(Action::Do(Command::Grow(id, -0.1)));
             }
             let next = place.frame + 1 < review.source.frames;
-            if tool(ui, whole && next, "Copy on", "Copy to the next frame, onto the cut of the jet there (C)")
-            {
+            if tool(
+                ui,
+                whole && next,
+                "Copy on",
+                "Copy to the next frame, onto the plane of the jet there (C)",
+            ) {
                 out.push(Action::Do(Command::CopyToFrame(id, place.frame + 1)));
+            }
+            let tip = "Copy to every frame in which the jet is measured and you traced nothing (Shift C)";
+            if tool(ui, whole && review.source.frames > 1, "Carry through", tip) {
+                out.push(Action::Do(Command::Carry(id)));
             }
             if tool(ui, true, "Remove", "Remove this tracing") {
                 out.push(Action::Do(Command::RemoveTracing(id)));
@@ -724,13 +544,13 @@ fn trace_part(
     }
 }
 
-fn beat_part(ui: &mut Ui, session: &Session, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Action>) {
+fn beat_part(ui: &mut Ui, session: &Session, view: &mut ViewState, out: &mut Vec<Action>) {
     let review = session.review();
-    let Some(found) = review.found(review.place.jet) else {
-        ui.label(RichText::new("Choose a jet that was found.").color(theme::QUIET));
+    let Some(jet) = session.jet(review.place.jet) else {
+        ui.label(RichText::new("Choose a jet that was measured.").color(theme::QUIET));
         return;
     };
-    let systole = &found.systole;
+    let systole = &jet.systole;
     number_ui(
         ui,
         "Pattern",
@@ -747,15 +567,13 @@ fn beat_part(ui: &mut Ui, session: &Session, scene: &Scene<'_>, view: &mut ViewS
         view,
         out,
     );
-    number_ui(ui, "Peak area", &words::cm2(found.vca_mm2.value), "The largest area of any frame.", view, out);
-    number_ui(
-        ui,
-        "Mean over systole",
-        &words::cm2(systole.mean_vca_mm2),
-        "Zero where the jet is absent.",
-        view,
-        out,
-    );
+    number_ui(ui, "Peak area", &words::cm2(jet.vca_mm2.value), "The largest area of any frame.", view, out);
+    let mean = systole.velocity_weighted_mean_mm2.map_or(systole.mean_vca_mm2, |mean| mean.value);
+    let name = match systole.velocity_weighted_mean_mm2 {
+        Some(_) => "Mean, velocity-weighted",
+        None => "Mean over systole",
+    };
+    number_ui(ui, name, &words::cm2(mean), "Zero where the jet is absent.", view, out);
     number_ui(
         ui,
         "Peak overstates mean by",
@@ -766,20 +584,14 @@ fn beat_part(ui: &mut Ui, session: &Session, scene: &Scene<'_>, view: &mut ViewS
     );
     ui.add_space(4.0);
     if ui.button("Go to the peak frame").on_hover_text("P").clicked() {
-        out.push(Action::Do(Command::Frame(found.peak_frame)));
+        out.push(Action::Do(Command::Frame(jet.peak_frame)));
     }
     ui.add_space(8.0);
-    systole_part(ui, session, scene, systole.bounds_s.map(|time| 1e3 * time), out);
+    systole_part(ui, session, systole.bounds_s.map(|time| 1e3 * time), out);
 }
 
 /// First and last moment of systole, from the data or as the reader settles them
-fn systole_part(
-    ui: &mut Ui,
-    session: &Session,
-    scene: &Scene<'_>,
-    measured: [f64; 2],
-    out: &mut Vec<Action>,
-) {
+fn systole_part(ui: &mut Ui, session: &Session, measured: [f64; 2], out: &mut Vec<Action>) {
     let given = session.review().work.systole_ms;
     ui.label(RichText::new("Systole").font(theme::heading()));
     let now = given.unwrap_or(measured.map(f64::round));
@@ -805,54 +617,65 @@ fn systole_part(
     }
     let from = if given.is_some() { "settled by you" } else { "from the R-R interval and the jets" };
     ui.label(RichText::new(from).font(theme::small()).color(theme::QUIET));
-    ui.horizontal_wrapped(|ui| {
-        if ui.add_enabled(given.is_some(), egui::Button::new("From the data")).clicked() {
-            out.push(Action::Do(Command::Systole(None)));
-        }
-        let other = given.is_some_and(|given| given.iter().zip(measured).any(|(a, b)| (a - b).abs() > 0.5));
-        let tip = "Measures again with this systole.";
-        if ui
-            .add_enabled(other && scene.progress.is_none(), egui::Button::new("Measure again"))
-            .on_hover_text(tip)
-            .clicked()
-        {
-            out.push(Action::Measure);
-        }
-    });
+    if ui.add_enabled(given.is_some(), egui::Button::new("From the data")).clicked() {
+        out.push(Action::Do(Command::Systole(None)));
+    }
 }
 
-fn weigh_part(
-    ui: &mut Ui,
-    session: &Session,
-    scene: &Scene<'_>,
-    view: &mut ViewState,
-    out: &mut Vec<Action>,
-) {
-    let review = session.review();
+fn weigh_part(ui: &mut Ui, session: &Session, view: &mut ViewState, out: &mut Vec<Action>) {
     if let Some(grading) = session.grading() {
         weighed::graded(ui, grading);
     }
-    if let Some(volume) = review.results.as_ref().and_then(|results| results.total.regurgitant_volume_ml) {
+    if let Some(numbers) = session.numbers()
+        && let Some(volume) = numbers.total.regurgitant_volume_ml
+    {
         let value = format!("{:.0} ml ({:.0} to {:.0})", volume.value, volume.low, volume.high);
-        let envelope = review.results.as_deref().and_then(crate::report::words::envelope).unwrap_or_default();
+        let envelope = crate::report::words::envelope(numbers).unwrap_or_default();
         let from = format!(
             "The area of every frame times the velocity of the CW Doppler envelope, over the beat. {envelope}"
         );
         number_ui(ui, "Regurgitant volume", &value, &from, view, out);
-    }
-    let evidence = &review.work.evidence;
-    if [Item::CwPeakMS, Item::CwVtiCm].iter().any(|item| evidence.get(*item).is_some()) {
-        let tip = "Takes the CW Doppler that was typed in into the measurement.";
-        let ready = scene.progress.is_none();
-        if ui.add_enabled(ready, egui::Button::new("Compute the volume")).on_hover_text(tip).clicked() {
-            out.push(Action::Measure);
-        }
     }
     evidence_form::form(ui, session, view, out);
     ui.add_space(4.0);
     evidence_form::table(ui, session, out);
     if let Some(grading) = session.grading() {
         weighed::reasoning(ui, grading);
+    }
+}
+
+/// Who answers for the reading; what was signed is locked
+fn sign_off(ui: &mut Ui, session: &Session, view: &mut ViewState, out: &mut Vec<Action>) {
+    let review = session.review();
+    ui.label(RichText::new("Sign-off").font(theme::heading()));
+    if let Some(signed) = &review.signed {
+        let study = if signed.study.is_empty() { String::new() } else { format!(", study {}", signed.study) };
+        let text =
+            format!("Version {}, signed off by {} on {}{study}.", review.edition, signed.reader, signed.date);
+        ui.label(text);
+        let tip = "Unlocks a copy, which is saved under a name of its own.";
+        if ui.button("Begin a new version").on_hover_text(tip).clicked() {
+            out.push(Action::NewVersion);
+        }
+        return;
+    }
+    let text = "Names the reader in the review and in the report, with today's date, and locks the review.";
+    ui.label(RichText::new(text).font(theme::small()).color(theme::QUIET));
+    let fields = [
+        (&mut view.reader, "Reader", "Name of the reader"),
+        (&mut view.study, "Study", "Label of the study"),
+    ];
+    for (value, name, told) in fields {
+        ui.horizontal(|ui| {
+            ui.label(RichText::new(name).font(theme::small()).color(theme::QUIET));
+            let field = ui.add(egui::TextEdit::singleline(value).desired_width(f32::INFINITY));
+            field.widget_info(|| egui::WidgetInfo::labeled(egui::Role::TextInput, true, told));
+        });
+    }
+    let ready = !view.reader.trim().is_empty() && review.results.is_some();
+    if ui.add_enabled(ready, egui::Button::new("Sign off")).clicked() {
+        let [reader, study] = [&view.reader, &view.study].map(|text| text.trim().to_owned());
+        out.push(Action::Sign { reader, study });
     }
 }
 
@@ -877,11 +700,13 @@ fn report_part(
             out.push(Action::Report);
         }
     });
-    let text = "The report takes your tracings and cuts where you made any, and says of each jet whose outline it is.";
+    let text = "The report takes your tracings and planes where you made any, and says of each jet whose outline it is.";
     ui.label(RichText::new(text).font(theme::small()).color(theme::QUIET));
     ui.add_space(4.0);
     let file = scene.review_file.map_or("not saved yet".to_owned(), |path| path.display().to_string());
     ui.label(RichText::new(file).font(theme::small()).color(theme::QUIET));
+    ui.add_space(6.0);
+    sign_off(ui, session, view, out);
     ui.add_space(6.0);
     comparison_part(ui, session, scene, view, out);
     ui.add_space(6.0);

@@ -6,6 +6,7 @@
 //! largest thing, the sounding and the tilt map say how it lies to the jet, the beat strip how it
 //! lies in time, the ledger what comes out. Nothing is modal and any order is allowed.
 
+mod asked;
 mod beat_strip;
 mod context;
 mod en_face;
@@ -16,6 +17,7 @@ mod keys;
 mod ledger;
 mod lens;
 mod look;
+mod numbers;
 mod page;
 mod rail;
 mod scene;
@@ -38,7 +40,7 @@ pub use scene::{
 };
 pub use theme::apply as apply_theme;
 pub use turning::field_mm;
-pub use view_state::{Grip, Opening, RailStep, Sheet, Tool, ViewState};
+pub use view_state::{Grip, Hold, Opening, PathPurpose, RailStep, Sheet, Tool, ViewState};
 
 use egui::{Align2, CentralPanel, Panel, Rect, Ui, pos2, vec2};
 
@@ -52,16 +54,19 @@ pub fn screen_ui(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState) -> Vec<Ac
     let mut out = Vec::new();
     keys::keys_ui(ui, scene, view, &mut out);
     play(ui, scene, view, &mut out);
-    top_bar::notices_ui(ui, scene, &mut out);
+    let whole = ui.available_size();
+    let ledger = (whole.x * 0.21).clamp(282.0, 380.0);
     if scene.session.is_none() {
+        top_bar::notices_ui(ui, scene, 380.0, &mut out);
         CentralPanel::default().frame(theme::panel(0)).show(ui, |ui| {
             start::start_ui(ui, scene, view, &mut out);
         });
         top_bar::progress_ui(ui, scene, &mut out);
+        asked::asked_ui(ui, view, &mut out);
         help::help_ui(ui, view);
         return out;
     }
-    let whole = ui.available_size();
+    top_bar::notices_ui(ui, scene, ledger, &mut out);
     Panel::top("bar").frame(theme::panel(6)).show(ui, |ui| {
         top_bar::top_bar_ui(ui, scene, view, &mut out);
     });
@@ -72,7 +77,6 @@ pub fn screen_ui(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState) -> Vec<Ac
     Panel::left("rail").exact_size(164.0).resizable(false).frame(theme::panel(4)).show(ui, |ui| {
         rail::rail_ui(ui, scene, view);
     });
-    let ledger = (whole.x * 0.21).clamp(282.0, 380.0);
     Panel::right("ledger").exact_size(ledger).resizable(false).frame(theme::panel(10)).show(ui, |ui| {
         ledger::ledger_ui(ui, scene, view, &mut out);
     });
@@ -81,6 +85,7 @@ pub fn screen_ui(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState) -> Vec<Ac
         centre_ui(ui, rect, whole.x < NARROW, scene, view, &mut out);
     });
     page::page_ui(ui, scene, &mut out);
+    asked::asked_ui(ui, view, &mut out);
     help::help_ui(ui, view);
     out
 }
@@ -132,15 +137,21 @@ fn en_face_header(ui: &mut Ui, face: Rect, scene: &Scene<'_>, view: &ViewState, 
     let text = match view.tool {
         Tool::Turn => format!("{}, {}", words::jet(place.jet), words::frame(place.frame, &facts.times_s)),
         Tool::Draw => "click around the orifice; Enter or a double click closes".to_owned(),
+        Tool::Caliper => "caliper: drag from end to end; kept nowhere".to_owned(),
         Tool::Mark(landmark) => format!("click the {}", landmark.name().to_lowercase()),
     };
     let colour = if view.tool == Tool::Turn { theme::QUIET } else { theme::WARN };
-    painter.text(left + vec2(96.0, 0.0), Align2::LEFT_CENTER, text, theme::body(), colour);
     let turned = !session.turn().is_none();
-    if turned && face.width() > 520.0 {
+    let room = if turned { 138.0 } else { 0.0 };
+    let words =
+        Rect::from_min_max(pos2(row.left() + 96.0, row.top()), pos2(row.right() - room, row.bottom()));
+    ink::fitted(ui, words, egui::Align::Min, egui::RichText::new(text).font(theme::body()).color(colour));
+    if turned {
         let button = Rect::from_min_size(row.right_top() - vec2(132.0, 0.0), vec2(132.0, row.height()));
         let back = ui.put(button, egui::Button::new("Back to proposed").small());
-        back.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Button, true, "Back to the proposed cut"));
+        back.widget_info(|| {
+            egui::WidgetInfo::labeled(egui::Role::Button, true, "Back to the proposed plane")
+        });
         if back.on_hover_text("Home").clicked() {
             out.push(Action::Do(Command::BackToProposed(place.jet)));
         }

@@ -1,5 +1,6 @@
 //! The rail: the seven steps, each with its state and the one thing that is missing.
 
+use egui::text::LayoutJob;
 use egui::{Align2, Color32, Rect, Sense, Stroke, Ui, vec2};
 
 use crate::measure::results::Results;
@@ -47,7 +48,7 @@ pub(super) fn state(step: RailStep, scene: &Scene<'_>) -> (StepState, String) {
         RailStep::Jet => jets(session, results),
         RailStep::Cut => cut(session, scene),
         RailStep::Trace => trace(session, scene),
-        RailStep::Beat => beat(session, results),
+        RailStep::Beat => beat(session),
         RailStep::Weigh => match review.work.evidence.iter().count() {
             0 => (StepState::Open, "type in what else was measured".into()),
             1 => (StepState::Done, "one other measure".into()),
@@ -92,6 +93,9 @@ fn cut(session: &Session, scene: &Scene<'_>) -> (StepState, String) {
     let review = session.review();
     let marks = review.work.landmarks;
     let base = session.base();
+    if review.place.jet == JetId::Free {
+        return (StepState::Open, "choose a jet".into());
+    }
     let named = marks.anterior_posterior(base.axis().into_inner()).is_some();
     let tilt = base.tilt(&session.turn()).to_degrees();
     if tilt >= 5.0 {
@@ -122,17 +126,22 @@ fn trace(session: &Session, scene: &Scene<'_>) -> (StepState, String) {
         Some(reading) if reading.origin == Origin::Hidden => {
             (StepState::Attention, "nothing to trace here".into())
         }
-        Some(reading) if reading.area.is_some() => (StepState::Done, "proposed: look it over".into()),
+        Some(reading) if reading.area.is_some() => (StepState::Open, "proposed: look it over".into()),
         Some(_) => (StepState::Attention, "nothing to trace here".into()),
         None if place.jet == JetId::Free => (StepState::Open, "choose a jet".into()),
         None => (StepState::Waiting, "tracing".into()),
     }
 }
 
-fn beat(session: &Session, results: &Results) -> (StepState, String) {
-    let review = session.review();
-    match review.found(review.place.jet).or(results.jets.first()) {
+fn beat(session: &Session) -> (StepState, String) {
+    let first = || session.numbers().and_then(|numbers| numbers.jets.first());
+    match session.jet(session.review().place.jet).or_else(first) {
         None => (StepState::Waiting, "no jet".into()),
+        Some(jet) if jet.systole.varies() => {
+            let pattern = words::pattern(jet.systole.pattern);
+            let over = jet.systole.peak_overstates_percent;
+            (StepState::Attention, format!("{pattern}: peak {over:.0} % over the mean"))
+        }
         Some(jet) => (StepState::Done, words::pattern(jet.systole.pattern).into()),
     }
 }
@@ -147,7 +156,7 @@ pub(super) fn rail_ui(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState) {
         let name = format!("{}: {missing}", step.name());
         response.widget_info(|| egui::WidgetInfo::selected(egui::Role::Tab, true, chosen, &name));
         step_ui(ui, rect, step, state, &missing, chosen || response.hovered(), chosen);
-        if response.on_hover_text(help(step)).clicked() {
+        if response.on_hover_text(format!("{missing}\n{}", help(step))).clicked() {
             view.step = step;
         }
     }
@@ -183,8 +192,11 @@ fn step_ui(ui: &Ui, rect: Rect, step: RailStep, state: StepState, missing: &str,
     }
     let at = rect.left_top() + vec2(34.0, 7.0);
     painter.text(at, Align2::LEFT_TOP, step.name(), theme::heading(), theme::TEXT);
-    let galley = painter.layout(missing.to_owned(), theme::small(), theme::QUIET, rect.width() - 40.0);
-    painter.with_clip_rect(rect).galley(at + vec2(0.0, 20.0), galley, theme::QUIET);
+    // Two lines at most; the tip says the whole.
+    let mut job = LayoutJob::simple(missing.to_owned(), theme::small(), theme::QUIET, rect.width() - 40.0);
+    job.wrap.max_rows = 2;
+    let galley = painter.layout_job(job);
+    painter.with_clip_rect(rect).galley(at + vec2(0.0, 19.0), galley, theme::QUIET);
 }
 
 /// What a step is for
@@ -195,10 +207,10 @@ pub(super) fn help(step: RailStep) -> &'static str {
         }
         RailStep::Jet => "Which jets there are. Several jets add by area, never by width.",
         RailStep::Cut => {
-            "The cut must lie across the jet, at its narrowest place. Turn it, or put it back where it was proposed."
+            "The plane must lie across the jet, at its narrowest place. Turn it, or put it back where it was proposed."
         }
         RailStep::Trace => {
-            "The outline of the fast, aliased flow on the cut. Keep the proposal, correct it, or draw your own."
+            "The outline of the fast, aliased flow on the plane. Keep the proposal, correct it, or draw your own."
         }
         RailStep::Beat => "How long the leak lasts: one frame's area overstates a leak that comes and goes.",
         RailStep::Weigh => "What else was measured. No single number grades a regurgitation.",

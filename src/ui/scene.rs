@@ -11,7 +11,9 @@ use egui::{Painter, Rect, TextureId, Vec2};
 use crate::gpu::{ContextView, CutView};
 use crate::measure::results::{Interval, ShapeClass};
 use crate::review::{Command, JetId, Session, TracingId, When};
+use crate::space::Grid;
 use crate::study::sweep::Over;
+use crate::unit::MetresPerSecond;
 use crate::volume::VelocityScale;
 
 /// Which picture of a cut
@@ -61,6 +63,8 @@ pub struct Facts {
     pub channels: String,
     /// Voxels, in words
     pub grid: String,
+    /// Where the voxels lie
+    pub voxels: Grid,
     /// Longest side of the volume, mm
     pub extent_mm: f64,
     /// Beats the volume was gathered from
@@ -89,6 +93,8 @@ pub struct ReadOutline {
     pub handles: Vec<[f64; 2]>,
     /// Why it is not counted
     pub fault: Option<String>,
+    /// Where its edges cross, on the current cut, mm
+    pub crossing: Option<[f64; 2]>,
     /// Whether it is still being drawn
     pub open: bool,
     /// Area inside it, mm2
@@ -156,6 +162,8 @@ pub struct Reading {
     pub width_direction: f64,
     /// Outlines to draw
     pub outlines: Vec<ReadOutline>,
+    /// The effective orifice behind the outline that the numbers are of, on the current cut, mm; may be empty
+    pub effective: Vec<[f64; 2]>,
     /// Angle between cut and jet, degrees
     pub tilt_deg: f64,
     /// What that angle alone adds to the area of a tube, percent
@@ -166,8 +174,6 @@ pub struct Reading {
     pub trouble: Option<String>,
     /// Level of the automatic contour that was used, as a share of the plateau
     pub threshold: f64,
-    /// Areas of all jets in this frame together, mm2, each as the reader left it; `None` for one jet
-    pub all_jets: Option<Interval>,
 }
 
 /// Area against the direction of the cut
@@ -175,7 +181,8 @@ pub struct Reading {
 pub struct TiltMap {
     /// Largest lean, degrees: the rim of the disc
     pub reach_deg: f64,
-    /// Lean toward `u` and `v` in degrees, and the area there, mm2, where something was traced
+    /// Lean toward `u` and `v` in degrees, and the area there, mm2, where something was traced: the displayed area in
+    /// the measure of the effective one at the perpendicular, which comes first
     pub samples: Vec<([f64; 2], Option<f64>)>,
     /// Triangles of samples that fill the disc
     pub triangles: Vec<[usize; 3]>,
@@ -236,8 +243,10 @@ pub struct Card {
 /// Work left behind by an earlier run
 #[derive(Clone, Debug)]
 pub struct Leftover {
-    /// The volume
-    pub file: String,
+    /// Whose it is and how it was left
+    pub head: String,
+    /// When it was written and where the volume lay
+    pub place: String,
     /// What it holds, in words
     pub text: String,
 }
@@ -275,8 +284,6 @@ pub struct Scene<'a> {
     pub reading: Option<&'a Reading>,
     /// The tilt map of the selected jet in the current frame
     pub tilt: Option<&'a TiltMap>,
-    /// Areas of the reader's tracings in other frames: jet, frame, mm2
-    pub traced: &'a [(JetId, usize, f64)],
     /// Who draws the pictures
     pub pictures: &'a dyn Pictures,
     /// Work in the background
@@ -287,6 +294,8 @@ pub struct Scene<'a> {
     pub cards: &'a [Card],
     /// Work left behind
     pub leftovers: &'a [Leftover],
+    /// Volumes opened last, the latest first
+    pub recent: &'a [PathBuf],
     /// The file of the review, where it has one
     pub review_file: Option<&'a PathBuf>,
     /// A page laid over the screen
@@ -334,6 +343,19 @@ pub enum Action {
     Close,
     /// End the program
     Quit,
+    /// Show a file with the system's program for it
+    Show(PathBuf),
+    /// Sign the review off, today
+    Sign {
+        /// Who reads
+        reader: String,
+        /// The study, or its label
+        study: String,
+    },
+    /// Begin a new version of what was signed off
+    NewVersion,
+    /// Read the volume again with another Nyquist velocity
+    Nyquist(MetresPerSecond),
     /// Put a text on the clipboard
     Copy(String),
     /// Take over work left behind

@@ -4,18 +4,20 @@
 //! through all three: taken in its middle it moves along the jet, taken elsewhere it turns. Because
 //! the pictures stay on the jet while the line turns, the reader sees what the cut does to the jet.
 
-use egui::{Align2, CursorIcon, Pos2, Rect, Response, Sense, Stroke, Ui, pos2, vec2};
+use egui::{Align2, Color32, CursorIcon, Pos2, Rect, Response, Sense, Stroke, Ui, pos2, vec2};
 
 use crate::review::Command;
-use crate::space::{Cut, CutPoint};
+use crate::space::{Cut, CutPoint, VoxelPoint};
 
 use super::en_face::{mark, mark_points};
 use super::lens::Lens;
 use super::scene::{Action, Pane, Scene};
 use super::theme::{self, LineStyle};
-use super::view_state::{Grip, Sheet, Tool, ViewState};
+use super::view_state::{Grip, Hold, Sheet, Tool, ViewState};
 use super::{ink, look, turning, words};
 
+/// The VC profile is shown up to so many times its least area
+const PROFILE_MOST: f64 = 3.0;
 /// Space for the ticks of the shared axis, points
 const TICKS: f32 = 34.0;
 
@@ -100,8 +102,11 @@ fn fold_ui(ui: &mut Ui, rect: Rect, view: &mut ViewState) {
     let at = Rect::from_min_size(pos2(rect.right() - 22.0, rect.top()), vec2(22.0, 26.0));
     let text = if view.commissural.is_open() { "‹" } else { "›" };
     let button = ui.put(at, egui::Button::new(text).min_size(at.size()));
-    let name =
-        if view.commissural.is_open() { "Fold the commissural cut away" } else { "Show the commissural cut" };
+    let name = if view.commissural.is_open() {
+        "Fold the commissural plane away"
+    } else {
+        "Show the commissural plane"
+    };
     button.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Button, true, name));
     if button.on_hover_text(name).clicked() {
         view.commissural = view.commissural.turned();
@@ -154,7 +159,8 @@ fn picture_ui(ui: &mut Ui, part: &Part<'_>, scene: &Scene<'_>, view: &mut ViewSt
         return;
     }
     let response = ui.interact(rect, ui.scope_id().with(part.name), Sense::click_and_drag());
-    response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Image, true, format!("{} cut", part.name)));
+    response
+        .widget_info(|| egui::WidgetInfo::labeled(egui::Role::Image, true, format!("{} plane", part.name)));
     let painter = ui.painter().with_clip_rect(rect);
     let lens = Lens {
         rect,
@@ -176,17 +182,78 @@ fn picture_ui(ui: &mut Ui, part: &Part<'_>, scene: &Scene<'_>, view: &mut ViewSt
         part.colour,
     );
     mark_points(&painter, &lens, scene, &part.cut);
+    stitches(&painter, &lens, scene, &part.cut);
 
     let centre = lens.screen([0.0, session.turn().level_mm]);
     let slope = libm::tan(part.lean) as f32;
     // A normal that leans to the right lets the cut fall to the right.
     let ends = [-rect.width(), rect.width()].map(|dx| centre + vec2(dx, dx * slope));
-    ink::line(&painter, &ends, LineStyle::Solid, 2.0, theme::EN_FACE);
+    ink::bold_line(&painter, &ends, LineStyle::Solid, 2.0, theme::EN_FACE);
+    caliper(&painter, part, &lens, centre, scene);
     ink::grip(&painter, centre, 5.0, theme::EN_FACE, true);
     let arrow = pos2(rect.right() - 14.0, rect.bottom() - 14.0);
     painter.arrow(arrow, vec2(0.0, -26.0), Stroke::new(1.5, theme::TEXT));
     ink::label(&painter, arrow - vec2(8.0, 2.0), Align2::RIGHT_BOTTOM, "flow", theme::small(), theme::QUIET);
+    turning::caliper(&painter, &response, &lens, part.pane, view);
     picture_pointer(ui, &response, part, &lens, centre, scene, view, out);
+}
+
+/// The width of this picture, where it was read in this plane
+fn caliper(painter: &egui::Painter, part: &Part<'_>, lens: &Lens, centre: Pos2, scene: &Scene<'_>) {
+    /// Widths read farther off this plane are none of it, as a sine
+    const ALONG: f64 = 0.1;
+    let Some((session, reading)) = scene.session.zip(scene.reading) else { return };
+    let place = session.review().place;
+    let (width, at) = match part.pane {
+        Pane::LongAxis => (reading.long_axis, reading.middle.map(|[u, _]| u)),
+        _ => (reading.commissural, reading.middle.map(|[_, v]| v)),
+    };
+    let here = (reading.jet, reading.frame) == (place.jet, place.frame)
+        && libm::sin(reading.width_direction).abs() < ALONG;
+    let (Some(width), Some(at), true) = (width, at, here) else { return };
+    let slope = libm::tan(part.lean) as f32;
+    let on = |mm: f64| {
+        let dx = mm as f32 * lens.points_per_mm;
+        centre + vec2(dx, dx * slope)
+    };
+    let ends = [on(at - width.value / 2.0), on(at + width.value / 2.0)];
+    for (wide, colour) in [(5.0, Color32::BLACK), (2.4, part.colour)] {
+        for end in ends {
+            painter.line_segment([end - vec2(0.0, 8.0), end + vec2(0.0, 8.0)], Stroke::new(wide, colour));
+        }
+    }
+    let text = format!("{:.1} mm", width.value);
+    let below = pos2(ends[1].x + 5.0, ends[0].y.max(ends[1].y) + 10.0);
+    ink::label(painter, below, Align2::LEFT_TOP, text, theme::small(), part.colour);
+}
+
+/// Where the planes between which the picture steps meet a picture
+pub(super) fn stitches(painter: &egui::Painter, lens: &Lens, scene: &Scene<'_>, cut: &Cut) {
+    let Some((session, facts)) = scene.session.zip(scene.facts) else { return };
+    let results = session.review().results.as_ref();
+    let Some(stitch) = results.and_then(|results| results.trust.stitch.as_ref()) else { return };
+    let Some(axis) = facts.voxels.axes().get(stitch.axis).copied() else { return };
+    let slope = [axis.dot(&cut.u()), axis.dot(&cut.v())];
+    let steep = libm::hypot(slope[0], slope[1]);
+    if steep < 0.05 {
+        // It lies in the picture.
+        return;
+    }
+    let reach = f64::from(lens.rect.size().max_elem() / lens.points_per_mm) * 2.0;
+    for plane in stitch.steps() {
+        let mut voxel = [0.0; 3];
+        voxel[stitch.axis] = plane as f64 + 0.5;
+        let on = facts.voxels.volume_from_voxel(VoxelPoint::new(voxel[0], voxel[1], voxel[2]));
+        let away = axis.dot(&on.from(cut.centre())) / steep;
+        let [du, dv] = slope.map(|part| part / steep);
+        let ends = [-reach, reach].map(|along| lens.screen([away * du - along * dv, away * dv + along * du]));
+        ink::bold_line(painter, &ends, LineStyle::DashDot, 1.4, theme::STITCH);
+        let foot = lens.screen([away * du, away * dv]);
+        if lens.rect.contains(foot) {
+            let text = "stitching plane";
+            ink::label(painter, foot, Align2::LEFT_BOTTOM, text, theme::tiny(), theme::STITCH);
+        }
+    }
 }
 
 #[allow(clippy::too_many_arguments)]
@@ -207,7 +274,7 @@ fn picture_pointer(
     };
     if let Some(at) = response.hover_pos() {
         let cursor = match view.tool {
-            Tool::Mark(_) => CursorIcon::Crosshair,
+            Tool::Mark(_) | Tool::Caliper => CursorIcon::Crosshair,
             _ if near_middle(at) => CursorIcon::ResizeVertical,
             _ => CursorIcon::Move,
         };
@@ -221,27 +288,29 @@ fn picture_pointer(
         mark(landmark, part.cut.at(CutPoint::new(u, v)).to_array(), view, out);
     }
     if response.drag_started()
+        && view.tool != Tool::Caliper
         && let Some(at) = ui.input(|input| input.pointer.press_origin())
     {
         out.push(Action::Do(Command::Begin));
-        view.grip = Some(if near_middle(at) { Grip::Level } else { Grip::Tilt });
+        let hold = Hold { from: at, turn: session.turn() };
+        view.grip = Some(if near_middle(at) { Grip::Level } else { Grip::Tilt(hold) });
     }
-    if response.dragged()
+    if turning::moves(response)
         && let (Some(grip), Some(at)) = (view.grip, response.interact_pointer_pos())
     {
         if grip == Grip::Level {
             let level = part.axis.level(at.y - (at.x - centre.x) * libm::tan(part.lean) as f32);
             out.push(Action::Do(turning::level_to(session, level.clamp(-60.0, 60.0))));
-        } else {
+        } else if let Grip::Tilt(Hold { from, turn }) = grip {
             // The line follows the hand: its angle about the middle is the lean in this picture.
-            let (before, now) = (at - response.drag_delta() - centre, at - centre);
+            let (before, now) = (from - centre, at - centre);
             let mut step = f64::from(now.angle() - before.angle()).to_degrees();
             if step.abs() > 180.0 {
                 step -= 360.0 * step.signum();
             }
             if now.length() > 6.0 && before.length() > 6.0 {
                 let step = if part.pane == Pane::LongAxis { [step, 0.0] } else { [0.0, step] };
-                out.push(Action::Do(turning::leaned_by(session, step)));
+                out.push(Action::Do(turning::leaned_from(session, &turn, step)));
             }
         }
     }
@@ -262,17 +331,20 @@ fn profile_ui(
     let review = session.review();
     let level = session.turn().level_mm;
     let response = ui.interact(rect, ui.scope_id().with("profile"), Sense::click_and_drag());
-    response.widget_info(|| egui::WidgetInfo::slider(true, level, "Level of the cut along the jet, mm"));
+    response.widget_info(|| egui::WidgetInfo::slider(true, level, "Level of the plane along the jet, mm"));
     let response = response.on_hover_and_drag_cursor(CursorIcon::ResizeVertical).on_hover_text(
         "Area of the jet against the position along its axis, at the frame of the largest area.\n\
-         The neck is the narrowest place: flow converges below it and spreads above it.",
+         The vena contracta is the narrowest place: flow converges below it and spreads above it.",
     );
     let painter = ui.painter().with_clip_rect(rect);
     painter.rect_filled(rect, 2.0, theme::GROUND);
     let found = review.found(review.place.jet);
     let beyond = review.neck_beyond_mm(review.place.jet);
     let points = found.map(|found| found.neck_profile.as_slice()).unwrap_or_default();
-    let most = points.iter().filter_map(|point| point.area_mm2).fold(1.0, f64::max) * 1.1;
+    // The narrowest place is what is looked for: what is much wider leaves the picture.
+    let areas = || points.iter().filter_map(|point| point.area_mm2).filter(|area| *area > 0.0);
+    let least = areas().reduce(f64::min).unwrap_or(1.0);
+    let most = areas().fold(least, f64::max).min(PROFILE_MOST * least) * 1.05;
     let x = |area: f64| rect.left() + 4.0 + (area / most) as f32 * (rect.width() - 10.0);
     for piece in points.split(|point| point.area_mm2.is_none()) {
         let line: Vec<Pos2> = piece
@@ -302,7 +374,7 @@ fn profile_ui(
         &painter,
         rect.left_top() + vec2(8.0, 6.0),
         Align2::LEFT_TOP,
-        "Neck profile",
+        "VC profile",
         theme::small(),
         theme::TEXT,
     );
@@ -331,7 +403,7 @@ fn profile_ui(
     } else {
         let at = rect.center();
         let text = match review.results {
-            Some(_) => "no profile\nof this cut",
+            Some(_) => "no profile\nof this plane",
             None if review.is_blind() => "hidden",
             None => "not measured\nyet",
         };
@@ -344,7 +416,7 @@ fn profile_ui(
         out.push(Action::Do(Command::Begin));
         view.grip = Some(Grip::Level);
     }
-    if (response.dragged() || response.clicked())
+    if (turning::moves(&response) || response.clicked())
         && let Some(at) = response.interact_pointer_pos()
     {
         out.push(Action::Do(turning::level_to(session, axis.level(at.y).clamp(-60.0, 60.0))));

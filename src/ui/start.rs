@@ -27,11 +27,11 @@ pub(super) fn start_ui(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState, out
         ui.scope_builder(egui::UiBuilder::new().max_rect(Rect::from_min_size(body.min, vec2(width, f32::INFINITY))), |ui| {
             ui.label(RichText::new("narrows").size(40.0));
             ui.label(
-                RichText::new("The neck of a regurgitant jet in a gated 3D colour Doppler volume: its area, how far to trust it, and through the beat.")
+                RichText::new("The vena contracta of a regurgitant jet in a gated 3D colour Doppler volume: its area, how far to trust it, and through the beat.")
                     .color(theme::QUIET),
             );
             ui.add_space(16.0);
-            leftovers(ui, scene, out);
+            leftovers(ui, scene, view, out);
             ui.horizontal(|ui| {
                 if ui.button("Open …").on_hover_text("A volume or a .review.json (Ctrl O)").clicked() {
                     out.push(Action::AskOpen);
@@ -49,6 +49,7 @@ pub(super) fn start_ui(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState, out
             if ui.checkbox(&mut blind, "Read blind").on_hover_text(tip).changed() {
                 view.opening = if blind { Opening::Blind } else { Opening::Open };
             }
+            recent(ui, scene, out);
             ui.add_space(18.0);
             if scene.cards.is_empty() {
                 ui.label(RichText::new("The sample volumes were not found beside the program.").color(theme::QUIET));
@@ -72,15 +73,47 @@ pub(super) fn start_ui(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState, out
     });
 }
 
-fn leftovers(ui: &mut Ui, scene: &Scene<'_>, out: &mut Vec<Action>) {
-    for (index, left) in scene.leftovers.iter().enumerate() {
+/// The volumes opened last
+fn recent(ui: &mut Ui, scene: &Scene<'_>, out: &mut Vec<Action>) {
+    if scene.recent.is_empty() {
+        return;
+    }
+    ui.add_space(8.0);
+    ui.label(RichText::new("Opened last").font(theme::small()).color(theme::QUIET));
+    for path in scene.recent {
+        let name = path.file_name().unwrap_or_default().to_string_lossy();
+        let folder = path.parent().map(|folder| folder.display().to_string()).unwrap_or_default();
+        ui.horizontal(|ui| {
+            let button = ui.button(name.as_ref());
+            let label = format!("Open again: {name}");
+            button.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Button, true, &label));
+            if button.on_hover_text(path.display().to_string()).clicked() {
+                out.push(Action::Open(path.clone()));
+            }
+            ui.add(
+                egui::Label::new(RichText::new(folder).font(theme::small()).color(theme::QUIET)).truncate(),
+            );
+        });
+    }
+}
+
+/// So many cards of work left behind are shown
+const LEFTOVERS: usize = 3;
+
+fn leftovers(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Action>) {
+    if view.later {
+        return;
+    }
+    for (index, left) in scene.leftovers.iter().take(LEFTOVERS).enumerate() {
         egui::Frame::new()
             .fill(Color32::from_rgb(0x2B, 0x26, 0x17))
             .corner_radius(4.0)
             .inner_margin(12.0)
             .show(ui, |ui| {
-                ui.label(
-                    RichText::new(format!("The program ended with unsaved work on {}", left.file)).strong(),
+                ui.label(RichText::new(&left.head).strong());
+                ui.add(
+                    egui::Label::new(RichText::new(&left.place).font(theme::small()).color(theme::QUIET))
+                        .truncate(),
                 );
                 ui.label(RichText::new(&left.text).font(theme::small()).color(theme::QUIET));
                 ui.horizontal(|ui| {
@@ -94,6 +127,19 @@ fn leftovers(ui: &mut Ui, scene: &Scene<'_>, out: &mut Vec<Action>) {
             });
         ui.add_space(8.0);
     }
+    if scene.leftovers.is_empty() {
+        return;
+    }
+    ui.horizontal(|ui| {
+        let more = scene.leftovers.len().saturating_sub(LEFTOVERS);
+        if more > 0 {
+            let text = format!("and {more} older; each comes up when one above is settled");
+            ui.label(RichText::new(text).font(theme::small()).color(theme::QUIET));
+        }
+        let tip = "Nothing is thrown away: it is offered again at the next start.";
+        view.later = ui.button("Not now").on_hover_text(tip).clicked();
+    });
+    ui.add_space(8.0);
 }
 
 fn card_ui(ui: &mut Ui, card: &Card, out: &mut Vec<Action>) {

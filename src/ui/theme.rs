@@ -40,11 +40,64 @@ pub(super) enum LineStyle {
     Dashed,
     /// Commissural
     Dotted,
+    /// What one width implies
+    DashDot,
 }
+
+/// A plane at which the picture steps: bluish green, lightened
+pub(super) const STITCH: Color32 = Color32::from_rgb(0x4C, 0xD0, 0xA8);
+
+/// How an outline is told from the others: by colour, line and name
+///
+/// Each is drawn on a black line wider than its own, so that it is seen on any colour of either map: on a dark one the
+/// light line stands out, on a light one the black. A test holds both to a contrast of 3 : 1.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Mark {
+    /// Its name in the legend
+    pub name: &'static str,
+    /// Colour of the line
+    pub colour: Color32,
+    /// How it is drawn
+    pub style: LineStyle,
+    /// How wide, points
+    pub width: f32,
+}
+
+/// The reader's tracing
+pub(super) const OWN: Mark = Mark { name: "your tracing", colour: WARN, style: LineStyle::Solid, width: 2.4 };
+/// The displayed outline as the program draws it
+pub(super) const PROPOSAL: Mark =
+    Mark { name: "proposal, as displayed", colour: Color32::WHITE, style: LineStyle::Dashed, width: 2.0 };
+/// The effective orifice behind the outline that the numbers are of
+pub(super) const EFFECTIVE: Mark = Mark {
+    name: "effective orifice",
+    colour: Color32::from_rgb(0x6E, 0xC6, 0xF5),
+    style: LineStyle::Dotted,
+    width: 2.4,
+};
+/// The circle that one width implies
+pub(super) const CIRCLE: Mark = Mark {
+    name: "circle of the width",
+    colour: Color32::from_rgb(0xB8, 0xB8, 0xB8),
+    style: LineStyle::DashDot,
+    width: 1.4,
+};
+/// A tracing that is not counted
+pub(super) const FAULTY: Mark = Mark {
+    name: "not counted",
+    colour: Color32::from_rgb(0xF2, 0x8E, 0x5C),
+    style: LineStyle::Dashed,
+    width: 2.4,
+};
 
 /// Text for the one number that matters
 pub(super) fn big() -> FontId {
     FontId::new(34.0, FontFamily::Proportional)
+}
+
+/// Numbers on lines of a picture
+pub(super) fn tiny() -> FontId {
+    FontId::new(11.0, FontFamily::Proportional)
 }
 
 /// Text that explains
@@ -114,4 +167,54 @@ pub fn apply(ctx: &egui::Context) {
 /// The frame of a panel
 pub(super) fn panel(margin: i8) -> egui::Frame {
     egui::Frame::new().fill(PANEL).inner_margin(Margin::same(margin))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::gpu::{ColourMap, VelocityLut, linear_from_srgb};
+    use crate::unit::MetresPerSecond;
+    use crate::volume::VelocityScale;
+
+    /// Relative luminance (WCAG 2)
+    fn luminance([r, g, b]: [u8; 3]) -> f64 {
+        let [r, g, b] = linear_from_srgb([r, g, b]);
+        0.2126 * r + 0.7152 * g + 0.0722 * b
+    }
+
+    /// Contrast ratio (WCAG 2)
+    fn contrast(a: [u8; 3], b: [u8; 3]) -> f64 {
+        let (a, b) = (luminance(a) + 0.05, luminance(b) + 0.05);
+        a.max(b) / a.min(b)
+    }
+
+    fn rgb(colour: Color32) -> [u8; 3] {
+        [colour.r(), colour.g(), colour.b()]
+    }
+
+    #[test]
+    fn every_outline_is_seen_on_every_colour_of_either_map_and_of_tissue() {
+        let scale = VelocityScale::full_cycle(8, 128, MetresPerSecond::new(0.58)).unwrap();
+        let mut grounds: Vec<[u8; 3]> = (0..=255).map(|grey| [grey; 3]).collect();
+        for map in [ColourMap::TowardAway, ColourMap::Ring] {
+            grounds.extend(VelocityLut::new(map, &scale).colours());
+        }
+        for mark in [OWN, PROPOSAL, EFFECTIVE, CIRCLE, FAULTY] {
+            for ground in &grounds {
+                let best = contrast(rgb(mark.colour), *ground).max(contrast([0; 3], *ground));
+                assert!(best >= 3.0, "{}: {best:.2} on {ground:?}", mark.name);
+            }
+        }
+    }
+
+    #[test]
+    fn outlines_differ_in_line_and_in_colour() {
+        let marks = [OWN, PROPOSAL, EFFECTIVE, CIRCLE];
+        for (index, one) in marks.iter().enumerate() {
+            for other in &marks[index + 1..] {
+                assert_ne!(one.style, other.style, "{} and {}", one.name, other.name);
+                assert_ne!(one.colour, other.colour);
+            }
+        }
+    }
 }

@@ -7,7 +7,7 @@ use crate::review::Command;
 
 use super::scene::{Action, Scene, TiltMap};
 use super::theme;
-use super::view_state::{Grip, ViewState};
+use super::view_state::{Grip, Hold, ViewState};
 use super::{ink, turning, words};
 
 /// The disc with its dot
@@ -25,10 +25,14 @@ pub(super) fn tilt_map_ui(
     let map = scene.tilt.unwrap_or(&empty);
     let response = ui.interact(rect, ui.scope_id().with("tilt map"), Sense::click_and_drag());
     let tilt = base.tilt(&turn).to_degrees();
-    response
-        .widget_info(|| egui::WidgetInfo::slider(true, tilt, "Tilt of the cut away from the jet, degrees"));
+    let known = session.review().found(session.review().place.jet).is_some();
+    response.widget_info(|| match known {
+        true => egui::WidgetInfo::slider(true, tilt, "Tilt of the plane away from the jet, degrees"),
+        false => egui::WidgetInfo::labeled(egui::Role::Image, true, "Tilt map: no jet's axis is measured"),
+    });
     let response = response.on_hover_and_drag_cursor(CursorIcon::Move).on_hover_text(
-        "How the traced area changes when the cut is turned away from the jet.\n\
+        "How the proposed area changes when the plane is turned away from the jet. At the middle it is the area of \
+         the proposal; elsewhere it follows the displayed area.\n\
          The ring in the middle is the perpendicular; inside the light line the area is within 5 % of it.\n\
          A slanted cut shows too much: for a tube, 1 / cosine of the angle.",
     );
@@ -47,13 +51,23 @@ pub(super) fn tilt_map_ui(
     for ring in [10.0, 20.0, 30.0] {
         if ring < reach {
             let size = (ring / reach) as f32 * radius;
-            painter.circle_stroke(centre, size, Stroke::new(0.6, Color32::from_white_alpha(50)));
+            painter.circle_stroke(centre, size, Stroke::new(0.8, Color32::from_white_alpha(90)));
+            let at = centre + vec2(0.0, size);
+            ink::label(
+                &painter,
+                at,
+                Align2::CENTER_CENTER,
+                format!("{ring:.0}°"),
+                theme::tiny(),
+                theme::TEXT,
+            );
         }
     }
     painter.circle_stroke(centre, 6.0, Stroke::new(1.5, theme::TEXT));
     painter.text(rect.left_top() + vec2(6.0, 4.0), Align2::LEFT_TOP, "Tilt map", theme::small(), theme::TEXT);
-    let words_right = match map.range_mm2 {
-        Some([low, high]) => format!("{:.2}–{}", low / 100.0, words::cm2(high)),
+    let middle = map.samples.first().and_then(|(_, area)| *area);
+    let words_right = match middle.zip(map.range_mm2) {
+        Some((middle, [_, high])) => format!("{:.2} to {}", middle / 100.0, words::cm2(high)),
         None if map.done > 0.0 && map.done < 1.0 => format!("{:.0} %", map.done * 100.0),
         None => String::new(),
     };
@@ -67,24 +81,25 @@ pub(super) fn tilt_map_ui(
     let dot = within(screen(lean), centre, radius);
     ink::grip(&painter, dot, 5.5, theme::EN_FACE, true);
     let text = match scene.reading {
-        Some(reading) if tilt >= 0.05 => {
+        Some(reading) if known && tilt >= 0.05 => {
             format!("{tilt:.1}° off; slant alone adds {}", words::percent(reading.obliquity_percent))
         }
-        _ => "perpendicular to the jet".to_owned(),
+        _ if known => "perpendicular to the jet".to_owned(),
+        _ => "the jet's axis is not measured".to_owned(),
     };
-    painter.text(
-        rect.center_bottom() - vec2(0.0, 4.0),
-        Align2::CENTER_BOTTOM,
-        text,
-        theme::small(),
-        theme::QUIET,
+    let below = Rect::from_min_max(pos2(rect.left() + 4.0, rect.bottom() - 18.0), rect.max - vec2(4.0, 0.0));
+    ink::fitted(
+        ui,
+        below,
+        egui::Align::Center,
+        egui::RichText::new(text).font(theme::small()).color(theme::QUIET),
     );
 
-    if response.drag_started() {
+    if let Some(from) = response.interact_pointer_pos().filter(|_| response.drag_started()) {
         out.push(Action::Do(Command::Begin));
-        view.grip = Some(Grip::Tilt);
+        view.grip = Some(Grip::Tilt(Hold { from, turn }));
     }
-    if (response.dragged() || response.clicked())
+    if (turning::moves(&response) || response.clicked())
         && let Some(at) = response.interact_pointer_pos()
     {
         let arm = within(at, centre, radius) - centre;

@@ -22,7 +22,10 @@ pub(super) fn top_bar_ui(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState, o
         if named(ui, true, "‹", "Back to the start", "Back to the start (Ctrl W)") {
             out.push(Action::Close);
         }
-        ui.label(RichText::new(&review.source.file).font(theme::heading()));
+        ui.scope(|ui| {
+            ui.set_max_width((ui.available_width() - 620.0).clamp(90.0, 420.0));
+            ui.add(egui::Label::new(RichText::new(&review.source.file).font(theme::heading())).truncate());
+        });
         if session.is_unsaved() {
             ui.label(RichText::new("not saved").font(theme::small()).color(theme::QUIET));
         }
@@ -100,34 +103,39 @@ pub(super) fn progress_ui(ui: &Ui, scene: &Scene<'_>, out: &mut Vec<Action>) {
 }
 
 /// What the reader should know or decide; the newest at the bottom, none of it modal
-pub(super) fn notices_ui(ui: &Ui, scene: &Scene<'_>, out: &mut Vec<Action>) {
+///
+/// They lie over the panel at the right edge, which says again when they go, and never over a picture.
+pub(super) fn notices_ui(ui: &Ui, scene: &Scene<'_>, width: f32, out: &mut Vec<Action>) {
     if scene.notices.is_empty() {
         return;
     }
     egui::Area::new(egui::Id::unique("notices"))
         .order(egui::Order::Foreground)
-        .anchor(egui::Align2::CENTER_TOP, [0.0, 46.0])
+        .anchor(egui::Align2::RIGHT_TOP, [-4.0, 46.0])
         .show(ui.ctx(), |ui| {
-            ui.set_max_width(560.0);
+            ui.set_max_width(width - 8.0);
             for (index, notice) in scene.notices.iter().enumerate() {
                 let colour = match notice.weight {
                     Weight::Plain => theme::GOOD,
                     Weight::Trouble => theme::WARN,
                 };
                 egui::Frame::popup(ui.style()).stroke(egui::Stroke::new(1.0, colour)).show(ui, |ui| {
-                    ui.set_width(540.0);
-                    ui.label(RichText::new(&notice.text));
+                    ui.set_width(width - 28.0);
+                    ui.add(egui::Label::new(&notice.text).wrap());
                     if !notice.hint.is_empty() {
                         ui.label(RichText::new(&notice.hint).font(theme::small()).color(theme::QUIET));
                     }
-                    ui.horizontal(|ui| {
+                    ui.horizontal_wrapped(|ui| {
                         for (text, action) in &notice.choices {
                             if ui.button(text).clicked() {
                                 out.push(action.clone());
                                 out.push(Action::Dismiss(index));
                             }
                         }
-                        if ui.button("Close").clicked() {
+                        let close = ui.button("Close");
+                        let name = format!("Close: {}", notice.text);
+                        close.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Button, true, &name));
+                        if close.on_hover_text("Escape closes the newest").clicked() {
                             out.push(Action::Dismiss(index));
                         }
                     });

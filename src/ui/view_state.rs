@@ -2,10 +2,13 @@
 
 use std::collections::{BTreeMap, VecDeque};
 
-use crate::review::{Landmark, TracingId};
+use egui::Pos2;
+
+use crate::review::{Landmark, TracingId, Turn};
 use crate::severity::Item;
 
 use super::keys::Deed;
+use super::scene::Pane;
 
 /// What a click on a cut does
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -17,21 +20,45 @@ pub enum Tool {
     Draw,
     /// Set a landmark
     Mark(Landmark),
+    /// Measure a distance, which is kept nowhere
+    Caliper,
 }
 
 /// What a drag has hold of
+///
+/// A plane goes to where the hand is now, counted from where it took hold: what was in between may have been seen or not.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Grip {
-    /// The normal of the cut
-    Tilt,
-    /// The cut about its normal, with the angle of the last position
-    Roll(f64),
-    /// The centre of the cut
-    Shift,
+    /// The normal of the plane
+    Tilt(Hold),
+    /// The plane about its normal
+    Roll(Hold),
+    /// The centre of the plane
+    Shift(Hold),
     /// A vertex of a tracing
     Vertex(TracingId, usize),
-    /// The level of the cut
+    /// The level of the plane
     Level,
+}
+
+/// Where and how a plane was when it was taken hold of
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Hold {
+    /// Where the hand took hold, points
+    pub from: Pos2,
+    /// How the plane lay
+    pub turn: Turn,
+}
+
+/// What a path is asked for
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum PathPurpose {
+    /// To open it
+    Open,
+    /// To save the review to it
+    Save,
+    /// To compare with it
+    Other,
 }
 
 /// A step of the rail
@@ -63,10 +90,10 @@ impl RailStep {
         match self {
             Self::Trust => "Trust",
             Self::Jet => "Jet",
-            Self::Cut => "Cut",
+            Self::Cut => "Plane",
             Self::Trace => "Trace",
             Self::Beat => "Beat",
-            Self::Weigh => "Weigh",
+            Self::Weigh => "Grade",
             Self::Report => "Report",
         }
     }
@@ -128,10 +155,22 @@ pub struct ViewState {
     pub help: Sheet,
     /// The commissural cut in a narrow window
     pub commissural: Sheet,
+    /// Who reads, for the sign-off
+    pub reader: String,
+    /// The study, for the sign-off
+    pub study: String,
+    /// A Nyquist velocity being settled, m/s
+    pub nyquist: Option<f64>,
+    /// The free caliper: the pane and its ends there, mm
+    pub caliper: Option<(Pane, [[f64; 2]; 2])>,
+    /// Whether work left behind is not shown until the next start
+    pub later: bool,
     /// The path being typed on the start screen
     pub path: String,
     /// The path of a comparison's other volume
     pub other: String,
+    /// A path that is asked for, since the system shows no dialog
+    pub asked: Option<(PathPurpose, String)>,
     /// Numbers of the weighing while they are typed
     pub typing: BTreeMap<Item, String>,
     /// The notes being typed, and what they were when the typing began
@@ -158,6 +197,12 @@ impl Default for ViewState {
             commissural: Sheet::Closed,
             path: String::new(),
             other: String::new(),
+            asked: None,
+            reader: String::new(),
+            study: String::new(),
+            nyquist: None,
+            caliper: None,
+            later: false,
             typing: BTreeMap::new(),
             notes: None,
             orbit: [0.6, 0.35],

@@ -57,7 +57,7 @@ fn head(ui: &mut Ui) {
 
 /// One measurement: its name and value, its place with its interval below
 fn row(ui: &mut Ui, placement: &Placement) {
-    let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), 48.0), Sense::hover());
+    let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), 60.0), Sense::hover());
     let stands =
         Some(placement.agreement).filter(|a| *a != Agreement::NotJudged).map_or("", Agreement::words);
     let words = words::placed(placement, AreaUnit::default());
@@ -71,15 +71,17 @@ fn row(ui: &mut Ui, placement: &Placement) {
     painter.text(rect.left_top(), Align2::LEFT_TOP, &placement.label, theme::small(), theme::QUIET);
     let below = pos2(rect.left(), rect.top() + 15.0);
     painter.text(below, Align2::LEFT_TOP, value, theme::small(), colour);
-    let y = rect.bottom() - 7.0;
+    let y = rect.bottom() - 20.0;
     let at = |place: f64| rect.left() + rect.width() * (place.clamp(0.0, 3.0) / 3.0) as f32;
     painter.line_segment(
         [pos2(rect.left(), y), pos2(rect.right(), y)],
         Stroke::new(1.0, theme::QUIET.gamma_multiply(0.5)),
     );
-    for cut in [1.0, 2.0] {
+    for (cut, text) in [1.0, 2.0].into_iter().zip(words::cut_ends(placement, AreaUnit::default())) {
         painter
             .line_segment([pos2(at(cut), y - 4.0), pos2(at(cut), y + 4.0)], Stroke::new(1.0, theme::QUIET));
+        let below = pos2(at(cut), y + 5.0);
+        painter.text(below, Align2::CENTER_TOP, text.unwrap_or_default(), theme::tiny(), theme::QUIET);
     }
     let span = Rect::from_min_max(
         pos2(at(placement.low), y - 2.0),

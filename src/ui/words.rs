@@ -2,6 +2,7 @@
 
 use crate::beat::Pattern;
 use crate::measure::results::{Interval, ShapeClass};
+pub(super) use crate::report::words::frame as nth;
 use crate::review::JetId;
 use crate::trust::Verdict;
 
@@ -13,6 +14,11 @@ pub(super) fn cm2(mm2: f64) -> String {
 /// The interval of an area in cm2
 pub(super) fn cm2_interval(area: Interval) -> String {
     format!("{:.2} to {:.2} cm²", area.low / 100.0, area.high / 100.0)
+}
+
+/// An area with its interval
+pub(super) fn cm2_with(area: Interval) -> String {
+    format!("{} ({:.2}–{:.2})", cm2(area.value), area.low / 100.0, area.high / 100.0)
 }
 
 /// A length with its interval
@@ -36,15 +42,15 @@ pub(super) fn value(value: f64, unit: &str) -> String {
 /// The name of a jet
 pub(super) fn jet(id: JetId) -> String {
     match id {
-        JetId::Free => "Free cut".into(),
+        JetId::Free => "Free plane".into(),
         _ => format!("Jet {id}"),
     }
 }
 
-/// A frame and its moment; counted from 1, as in the report and on the command line
+/// A frame and its moment; counted from 1, as in the report
 pub(super) fn frame(frame: usize, times: &[f64]) -> String {
     let time = times.get(frame).copied().unwrap_or(0.0);
-    format!("frame {} of {}, {:.0} ms after R", frame + 1, times.len(), time * 1000.0)
+    format!("frame {} of {}, {:.0} ms after R", nth(frame), times.len(), time * 1000.0)
 }
 
 /// A shape

@@ -1,6 +1,6 @@
 //! The two cuts that contain the jet axis: long axis and commissural.
 //!
-//! The jet's axis runs upright; where the apex is known, the probe is above.
+//! The jet's axis runs upright and the flow upward, as on the viewer's screen.
 
 use super::super::colour;
 use super::super::svg::{Anchor, Dash, Stroke, Svg};
@@ -24,29 +24,28 @@ pub(crate) fn draw(view: View, subject: &Subject<'_>) -> Result<Svg, FigureError
     } else {
         ("long-axis", pose.long, LONG, jet.width_mm.long_axis)
     };
-    // The probe above: up is along the flow where the flow comes toward the probe.
-    let beam = subject.volume.beam_at(pose.neck);
-    let up = if beam.is_some_and(|beam| beam.dot(&pose.axis) > 0.0) { -1.0 } else { 1.0 };
-    let normal = nalgebra::Unit::new_normalize(across.cross(&(pose.axis.into_inner() * up)));
+    let normal = nalgebra::Unit::new_normalize(across.cross(&pose.axis));
     let (upstream, downstream) = extent(subject);
     let shift = f64::midpoint(upstream, downstream);
     let centre = pose.neck.moved(pose.axis.into_inner() * shift);
     let cut = Cut::new(centre, normal, across.into_inner());
     let panel = Panel::new(cut, Mm::new(downstream - upstream));
-    let level = |position: f64| (position - shift) * up;
+    let level = |position: f64| position - shift;
 
     let title = format!("Jet {}: {name} plane", jet.id);
     let mut svg = Svg::new(WIDTH, HEIGHT, &title);
-    let above = if beam.is_some() { "the probe is above" } else { "the flow runs upward" };
+    let above = match subject.volume.beam_at(pose.neck) {
+        Some(beam) if beam.dot(&pose.axis) > 0.0 => "the flow runs upward, the probe is below",
+        Some(_) => "the flow runs upward, the probe is above",
+        None => "the flow runs upward",
+    };
     heading(&mut svg, &title, &format!("along the jet, {above}; {}", subject.moment()));
     panel.draw(&mut svg, subject.volume, subject.frame, &subject.id(view), |svg| {
         let [left, top, right, bottom] = Panel::edges();
         let axis = [level(upstream), level(downstream)].map(|v| panel.at(CutPoint::new(0.0, v)));
         cased(svg, &axis, AXIS);
-        let (tip_y, along) = if up > 0.0 { (top + 10.0, -1.0) } else { (bottom - 10.0, 1.0) };
-        arrow_head(svg, (axis[0].0, tip_y), (0.0, along), colour::LIGHT);
-        let flow_y = if up > 0.0 { top + 24.0 } else { bottom - 14.0 };
-        edge_label(svg, (axis[0].0 + 12.0, flow_y), Anchor::Start, "flow");
+        arrow_head(svg, (axis[0].0, top + 10.0), (0.0, -1.0), colour::LIGHT);
+        edge_label(svg, (axis[0].0 + 12.0, top + 24.0), Anchor::Start, "flow");
         let (_, neck_y) = panel.at(CutPoint::new(0.0, level(0.0)));
         let half = width.value / 2.0 * panel.per_mm();
         // The width lies where the tracing crosses this cut, which need not be on the axis.
@@ -67,7 +66,7 @@ pub(crate) fn draw(view: View, subject: &Subject<'_>) -> Result<Svg, FigureError
         };
         let seen = jet.components;
         part(svg, 0.55 * upstream, format!("convergence: {}", words::seen(seen.convergence)));
-        let above_neck = up * 8.0 / panel.per_mm();
+        let above_neck = 8.0 / panel.per_mm();
         part(svg, above_neck, format!("vena contracta; contraction: {}", words::seen(seen.contraction)));
         part(svg, 0.55 * downstream, format!("expansion: {}", words::seen(seen.expansion)));
     })?;

@@ -20,7 +20,7 @@ const COMMISSURAL: Stroke = Stroke::solid(colour::COMMISSURAL, 3.6).dashed(Dash:
 /// See [`FigureError`].
 pub fn fitting_side(subject: &Subject<'_>) -> Result<Mm, FigureError> {
     let pose = Pose::of(subject)?;
-    let cut = Cut::new(pose.neck, pose.axis, pose.commissural.into_inner());
+    let cut = Cut::new(pose.neck, pose.axis, pose.long.into_inner());
     Ok(side_of(subject.jet, &tracing_on(subject.jet, &cut)))
 }
 
@@ -42,11 +42,11 @@ fn side_of(jet: &JetResult, tracing: &[CutPoint]) -> Mm {
     Mm::new((3.3 * reach).clamp(10.0, 60.0))
 }
 
-/// Draws the en-face cut of a jet, seen against the flow
+/// Draws the en-face cut of a jet, seen against the flow; as on the viewer's screen, the long axis runs to the right
 pub(crate) fn draw(subject: &Subject<'_>) -> Result<Svg, FigureError> {
     let jet = subject.jet;
     let pose = Pose::of(subject)?;
-    let cut = Cut::new(pose.neck, pose.axis, pose.commissural.into_inner());
+    let cut = Cut::new(pose.neck, pose.axis, pose.long.into_inner());
     let tracing = tracing_on(jet, &cut);
     let middle = centroid(&tracing);
     let circle = Mm2::new(jet.circle_area_mm2.max(0.0)).circle_diameter() / 2.0;
@@ -73,10 +73,10 @@ pub(crate) fn draw(subject: &Subject<'_>) -> Result<Svg, FigureError> {
         let along_v = chord_middle(tracing.iter().map(|point| (point.u, point.v))).unwrap_or(0.0);
         let along_u = chord_middle(tracing.iter().map(|point| (point.v, point.u))).unwrap_or(0.0);
         let half = jet.width_mm.commissural.value / 2.0;
-        let ends = [CutPoint::new(along_u - half, 0.0), CutPoint::new(along_u + half, 0.0)];
+        let ends = [CutPoint::new(0.0, along_v - half), CutPoint::new(0.0, along_v + half)];
         cased(svg, &ends.map(|end| panel.at(end)), COMMISSURAL);
         let half = jet.width_mm.long_axis.value / 2.0;
-        let ends = [CutPoint::new(0.0, along_v - half), CutPoint::new(0.0, along_v + half)];
+        let ends = [CutPoint::new(along_u - half, 0.0), CutPoint::new(along_u + half, 0.0)];
         cased(svg, &ends.map(|end| panel.at(end)), LONG);
         label(svg, &outline, &subject.unit.interval(&jet.vca_mm2));
     })?;
@@ -99,10 +99,10 @@ fn label(svg: &mut Svg, outline: &[At], text: &str) {
 /// Which way the long-axis direction runs on the picture
 fn directions(svg: &mut Svg) {
     let [_, top, right, _] = Panel::edges();
-    let (x, from, to) = (right - 20.0, top + 58.0, top + 18.0);
-    cased(svg, &[(x, from), (x, to + 8.0)], Stroke::solid(colour::LIGHT, 2.0));
-    arrow_head(svg, (x, to), (0.0, -1.0), colour::LIGHT);
-    edge_label(svg, (x - 10.0, top + 44.0), Anchor::End, "long-axis direction");
+    let (y, from, to) = (top + 38.0, right - 58.0, right - 18.0);
+    cased(svg, &[(from, y), (to - 8.0, y)], Stroke::solid(colour::LIGHT, 2.0));
+    arrow_head(svg, (to, y), (1.0, 0.0), colour::LIGHT);
+    edge_label(svg, (from - 10.0, y + 6.0), Anchor::End, "long-axis direction");
 }
 
 fn key(svg: &mut Svg, subject: &Subject<'_>) {

@@ -145,7 +145,7 @@ struct Pose {
     axis: Direction,
     /// In the en-face cut, along the long-axis width
     long: Direction,
-    /// In the en-face cut, across it: long x axis, so that (commissural, long, axis) is right-handed
+    /// In the en-face cut, across it: axis x long, so that (long, commissural, axis) is right-handed
     commissural: Direction,
 }
 
@@ -164,7 +164,7 @@ impl Pose {
         let axis = direction(Vector3::from(axis)).ok_or(missing("axis"))?;
         let long = Vector3::from(jet.width_mm.long_axis_direction);
         let long = direction(long - axis.into_inner() * axis.dot(&long)).ok_or(missing("long axis"))?;
-        let commissural = Unit::new_normalize(long.cross(&axis));
+        let commissural = Unit::new_normalize(axis.cross(&long));
         Ok(Self { neck: VolumePoint::new(neck[0], neck[1], neck[2]), axis, long, commissural })
     }
 }
