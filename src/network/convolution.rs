@@ -150,7 +150,8 @@ impl Convolution {
 
 /// The sums of one tile
 #[inline(always)]
-#[allow(clippy::inline_always)]
+// Plain loops become vectors at every level of optimisation.
+#[allow(clippy::inline_always, clippy::needless_range_loop)]
 fn run(
     data: &[f32],
     plane: usize,
@@ -163,12 +164,10 @@ fn run(
     for (channel, weights) in weights.chunks_exact(offsets.len()).enumerate() {
         let from = channel * plane + start;
         for (offset, weight) in offsets.iter().zip(weights) {
-            let line: [f32; RUN] = std::array::from_fn(|i| data[from + offset..from + offset + RUN][i]);
-            for (sums, weight) in sums.iter_mut().zip(weight) {
-                // Products first, then sums: two loops that each become one vector instruction.
-                let products = line.map(|value| value * weight);
-                for (sum, product) in sums.iter_mut().zip(products) {
-                    *sum += product;
+            let line = &data[from + offset..from + offset + RUN];
+            for o in 0..TILE {
+                for i in 0..RUN {
+                    sums[o][i] += line[i] * weight[o];
                 }
             }
         }
