@@ -24,7 +24,7 @@ pub(crate) enum Detail {
     Paired,
     /// Of further jets the numbers, every frame and the two figures that say most
     Brief,
-    /// Of further jets the numbers
+    /// Figures and frames of the first jet; further jets in the table of all
     Least,
 }
 
@@ -51,12 +51,12 @@ pub(crate) fn blocks(
     if results.jets.len() > 1 {
         jets(&mut out, results, unit);
         if detail >= Detail::Brief {
-            let text = "Of further jets this paper holds what says most; all of their figures and tables are in the \
-                        report's folder.";
+            let text = "This paper holds what says most; all figures and tables of every jet are in the report's folder.";
             out.push(Block::Text(text.into()));
         }
     }
-    for jet in &results.jets {
+    let said = if detail == Detail::Least { 1 } else { usize::MAX };
+    for jet in results.jets.iter().take(said) {
         let mine =
             figures.iter().filter(|f| f.jet == jet.id && !shown.is_some_and(|shown| std::ptr::eq(shown, *f)));
         one_jet(&mut out, results, jet, &mine.collect::<Vec<_>>(), (unit, detail));
@@ -220,7 +220,6 @@ fn one_jet(
             let most = figures.iter().enumerate().filter(|(at, figure)| *at == 0 || figure.caption == course);
             pairs(out, &most.map(|(_, figure)| *figure).collect::<Vec<_>>());
         }
-        Detail::Least if further => return,
         Detail::Paired | Detail::Brief | Detail::Least => pairs(out, figures),
     }
     out.push(Block::Sub("Frame by frame".into()));
@@ -235,7 +234,7 @@ fn one_jet(
         ]
     });
     out.push(Block::table("frames", heads, None, rows));
-    if detail == Detail::Brief && further {
+    if detail == Detail::Least || detail == Detail::Brief && further {
         return;
     }
     if !jet.interval_parts.is_empty() {
