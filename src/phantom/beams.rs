@@ -360,7 +360,8 @@ mod tests {
         recipe.scan.beam_angle_deg = 0.0;
         let clear = made(&recipe, FINE);
         // Wide enough to cover all beams, 9 mm before the plate: nothing of the box lies before it.
-        let shadow = |along: f64, loss_db| ShadowRecipe { position_mm: [0.0, 0.0, along], radius_mm: 12.0, loss_db };
+        let shadow =
+            |along: f64, loss_db| ShadowRecipe { position_mm: [0.0, 0.0, along], radius_mm: 12.0, loss_db };
         recipe.shadow = vec![shadow(22.0, 8.0)];
         let behind = made(&recipe, FINE);
         recipe.shadow = vec![shadow(-22.0, 8.0)];

@@ -273,7 +273,8 @@ mod tests {
             // Sums and products of the deviations of power, of the lag in phase and of the lag across.
             let (mut means, mut squares, mut shared) = ([0.0; 3], [0.0; 3], 0.0);
             for _ in 0..n {
-                let [p, re, im, _] = scatter(value, looks, Quantiles::get().four(draw.0.next_u64())).to_array();
+                let [p, re, im, _] =
+                    scatter(value, looks, Quantiles::get().four(draw.0.next_u64())).to_array();
                 // R points along +i, so that what lies across it is -re.
                 let off = [f64::from(p) - power, f64::from(im) - along, -f64::from(re)];
                 for i in 0..3 {
@@ -287,7 +288,10 @@ mod tests {
             let expected = [in_phase, in_phase, square * (1.0 - coherence * coherence) / (2.0 * looks)];
             for i in 0..3 {
                 assert!(means[i].abs() < 0.01, "{means:?}");
-                assert!((squares[i] / expected[i] - 1.0).abs() < 0.05, "{coherence}: {squares:?} {expected:?}");
+                assert!(
+                    (squares[i] / expected[i] - 1.0).abs() < 0.05,
+                    "{coherence}: {squares:?} {expected:?}"
+                );
             }
             let correlation = 2.0 * coherence / (1.0 + coherence * coherence);
             assert!((shared / in_phase - correlation).abs() < 0.03, "{coherence}: {}", shared / in_phase);

@@ -131,9 +131,14 @@ mod tests {
         let mount = Mount::of(&recipe);
         let against = |time_s: f64| mount.motion(&recipe, time_s).map(|v| -v.dot(&mount.axes[2]));
         // A sixth of the way half of 8 mm, pi / 0.3 s times 8 mm times cos 30 degrees a second.
-        for (time_s, moved_mm, pace) in [(0.0, 0.0, 0.0), (0.1, 4.0, 0.072_552), (0.2, 8.0, 0.0), (0.4, 0.0, 0.0)] {
+        for (time_s, moved_mm, pace) in
+            [(0.0, 0.0, 0.0), (0.1, 4.0, 0.072_552), (0.2, 8.0, 0.0), (0.4, 0.0, 0.0)]
+        {
             let [moved, found] = against(time_s);
-            assert!((moved - moved_mm).abs() < 1e-9 && (found - pace).abs() < 1e-6, "{time_s}: {moved} {found}");
+            assert!(
+                (moved - moved_mm).abs() < 1e-9 && (found - pace).abs() < 1e-6,
+                "{time_s}: {moved} {found}"
+            );
         }
     }
 }

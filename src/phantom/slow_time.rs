@@ -95,7 +95,8 @@ fn a_solved_flow_scanned_pulse_by_pulse_is_the_closed_form() {
                 for beam in (plane % 2..sector.count[0]).step_by(3) {
                     let index = [beam, plane, sample];
                     let [p, re, im, _] = closed[sector.index(index)].to_array().map(f64::from);
-                    let place = std::array::from_fn(|axis| sector.at(axis, [beam, plane, sample][axis] as f64));
+                    let place =
+                        std::array::from_fn(|axis| sector.at(axis, [beam, plane, sample][axis] as f64));
                     let point = beam_direction(place[0], place[1]) * place[2];
                     let within = (0..3).all(|a| point[a] > bounds[0][a] && point[a] < bounds[1][a]);
                     // What a display shows: above the lowest threshold in use.
