@@ -12,13 +12,16 @@ use assert_cmd::Command;
 use predicates::prelude::*;
 use predicates::str::{contains, starts_with};
 
-/// A small round orifice: enough to be measured, quick to simulate
+/// A small round jet: enough to be measured, quick to simulate
 const RECIPE: &str = "\
 name = \"small\"
 [grid]
 shape = [40, 40, 40]
 [beat]
 frames = 3
+[flow]
+solved = \"round-50-lipped\"
+scale = 0.9
 ";
 
 fn narrows(folder: &Path) -> Command {

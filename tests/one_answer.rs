@@ -162,7 +162,8 @@ fn untouched(volume: &Volume4, results: &Results, truth: Option<&Truth>) {
 
 #[test]
 fn a_small_phantom() {
-    let recipe = "name = \"small\"\n[grid]\nshape = [40, 40, 40]\n[beat]\nframes = 3\n";
+    let recipe = "name = \"small\"\n[grid]\nshape = [40, 40, 40]\n[beat]\nframes = 3\n\
+                  [flow]\nsolved = \"round-33-thick\"\n";
     let (volume, truth) = phantom::simulate(&Recipe::from_toml(recipe).unwrap(), &Watch::silent()).unwrap();
     ask(&volume, Some(&truth));
 }

@@ -2,7 +2,7 @@
 //! measured.
 //!
 //! Where the program was carried away from its sample volumes, the sample is simulated afresh from
-//! its recipe, which travels inside the program: the first command always does the main job.
+//! its recipe and its flow, which travel inside the program: the first command always does the main job.
 
 use std::path::{Path, PathBuf};
 
@@ -10,11 +10,14 @@ use super::progress::Progress;
 use super::{Exit, Failure, input, measure, output, text, view};
 use crate::format::OpenOptions;
 use crate::measure::Options;
-use crate::phantom::{self, Recipe};
+use crate::phantom::flow::SolvedFlow;
+use crate::phantom::{self, PhantomError, ReadyFlow, Recipe};
 use crate::volume::Volume4;
 
 const SAMPLE: &str = "sample-volumes/crescent.dcm";
 const RECIPE: &str = include_str!("../../sample-volumes/crescent.toml");
+/// The flow of that recipe
+const FLOW: &[u8] = include_bytes!("../../sample-volumes/flows/crescent-120-thick.flow");
 const REPORT: &str = "narrows-report";
 
 pub(super) fn run() -> Result<Exit, Failure> {
@@ -39,7 +42,8 @@ fn volume(progress: &Progress) -> Result<Volume4, Failure> {
         return input::open(&[path], &input::Known::default());
     }
     output::say(&format!("no file was given, and no sample volume is here: simulating one {help}"));
-    let (mut volume, _) = phantom::simulate(&Recipe::from_toml(RECIPE)?, progress.watch())?;
+    let flow = ReadyFlow::new(&SolvedFlow::read(FLOW).map_err(PhantomError::from)?);
+    let (mut volume, _) = phantom::simulate_flow(&Recipe::from_toml(RECIPE)?, &flow, progress.watch())?;
     if volume.provenance.file.is_empty() {
         volume.provenance.file = "crescent (simulated)".into();
     }
@@ -63,7 +67,8 @@ mod tests {
     use super::*;
 
     #[test]
-    fn the_recipe_inside_is_a_recipe() {
-        assert!(!Recipe::from_toml(RECIPE).unwrap().orifice.is_empty());
+    fn the_flow_inside_is_that_of_the_recipe_inside() {
+        let flow = SolvedFlow::read(FLOW).unwrap();
+        assert_eq!(Recipe::from_toml(RECIPE).unwrap().flow.solved, Some(flow.header.name));
     }
 }

@@ -398,3 +398,35 @@ fn tissue_code(bright: f64, normal: f32) -> u8 {
     let grain = (f64::from(normal) * 1.2).round() * 6.0 * bright;
     ((level / 6.0).round() * 6.0 + grain).round().clamp(0.0, 255.0) as u8
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn phasors_are_right_across_the_wrap_and_velocities_are_not() {
+        // Two beams, +0.50 and -0.46 m/s at a Nyquist velocity of 0.6: on the circle they lie 0.24 m/s apart and
+        // their middle is 0.62, shown as -0.58; the mean of the numbers is 0.02.
+        let mut recipe = Recipe::default();
+        recipe.doppler.nyquist_m_s = 0.6;
+        let turn = |velocity: f32| {
+            let (sin, cos) = libm::sincosf(std::f32::consts::PI * velocity / 0.6);
+            f32x4::from([1.0, cos, sin, 0.0])
+        };
+        let step = 1f64.to_radians();
+        let sector = Sector { step: [step, step, 0.5], first: [0, 0, 80], count: [2, 2, 2] };
+        let middle = super::super::sector::beam_direction(step / 2.0, step / 2.0) * 40.25;
+        let mut found = |conversion| {
+            recipe.doppler.conversion = conversion;
+            let mut samples = [turn(0.5), turn(-0.46)].repeat(4);
+            estimate::to_interpolate(&recipe, &mut samples);
+            interpolated(&sector, &samples, &middle).to_array()
+        };
+        let [_, re, im, _] = found(Conversion::Phasor);
+        assert!((libm::atan2f(im, re) / std::f32::consts::PI * 0.6 + 0.58).abs() < 1e-4);
+        // Half of the angle between them: cos(pi 0.12 / 0.6).
+        assert!((libm::hypotf(re, im) - 0.809_017).abs() < 1e-4);
+        let [_, velocity, coherence, _] = found(Conversion::Velocity);
+        assert!((velocity - 0.02).abs() < 1e-4 && (coherence - 1.0).abs() < 1e-5);
+    }
+}

@@ -301,6 +301,7 @@ impl Kernel {
 #[cfg(test)]
 mod tests {
     use super::super::filter::PacketFilter;
+    use super::super::scanner::ShadowRecipe;
     use super::super::stage::Stage;
     use super::*;
 
@@ -316,6 +317,66 @@ mod tests {
         let sector = Sector::covering(doppler, &bounds[0], &bounds[1]);
         let echoes = Fine::new(recipe, &sector, apart).echoes(recipe, &signal, &moment, &bounds);
         echoes.iter().map(|v| v.to_array()).collect()
+    }
+
+    #[test]
+    fn an_edge_is_an_error_function_whose_width_grows_with_depth() {
+        // Blood on one side of the plane x = 0: at an azimuth a of range r the blurred power is
+        // (1 + erf(a r / (sigma(r) sqrt 2))) / 2 with sigma(r) = lateral (1 + growth (r / depth - 1)).
+        let mut recipe = Recipe::default();
+        let doppler = &mut recipe.doppler;
+        (doppler.lateral_mm, doppler.elevational_mm, doppler.growth) = (1.0, 1.8, 0.7);
+        let step = doppler.beam_deg.to_radians();
+        let sector = Sector { step: [step, step, 0.45], first: [-8, -2, 67], count: [17, 5, 90] };
+        let fine = Fine::new(&recipe, &sector, FINE);
+        let row = (0..fine.count[0]).map(|beam| match fine.at(0, beam) {
+            // A point on the edge stands for both sides of it.
+            at if at.abs() < 1e-9 => 0.5,
+            at => f32::from(u8::from(at > 0.0)),
+        });
+        let row: Vec<f32x4> = row.map(f32x4::splat).collect();
+        let thinned = fine.thin(&row.repeat(fine.count[2]));
+        for sample in [0, 30, 60, 89] {
+            let range = sector.at(2, sample as f64);
+            let grown = 1.0 + 0.7 * (range / recipe.scan.depth_mm - 1.0);
+            for beam in 0..17 {
+                let at = sector.at(0, beam as f64) * range / grown;
+                let expected = 0.5 * (1.0 + libm::erf(at / std::f64::consts::SQRT_2));
+                let found = f64::from(thinned[sample * 17 + beam].to_array()[0]);
+                assert!((found - expected).abs() < 0.012, "{found} {expected} at {at} of {range}");
+            }
+            // From plane to plane it is 1.8 times as wide: the variance of the kernel's weights.
+            let kernel = &fine.across[1][sample];
+            let off = |tap: usize| (tap as f64 - kernel.half() as f64) * step / fine.factor[1] as f64 * range;
+            let taps = kernel.weights.iter().enumerate();
+            let variance: f64 = taps.map(|(tap, weight)| f64::from(*weight) * off(tap) * off(tap)).sum();
+            assert!((variance.sqrt() / (1.8 * grown) - 1.0).abs() < 0.03, "{variance}");
+        }
+    }
+
+    #[test]
+    fn a_shadow_takes_its_decibels_behind_the_structure_and_nothing_before_it() {
+        let mut recipe = Recipe::default();
+        recipe.scan.beam_angle_deg = 0.0;
+        let clear = made(&recipe, FINE);
+        // Wide enough to cover all beams, 9 mm before the plate: nothing of the box lies before it.
+        let shadow =
+            |along: f64, loss_db| ShadowRecipe { position_mm: [0.0, 0.0, along], radius_mm: 12.0, loss_db };
+        recipe.shadow = vec![shadow(22.0, 8.0)];
+        let behind = made(&recipe, FINE);
+        recipe.shadow = vec![shadow(-22.0, 8.0)];
+        let before = made(&recipe, FINE);
+        let left = libm::powf(10.0, -0.8);
+        let mut coloured = 0;
+        for ((clear, behind), before) in clear.iter().zip(&behind).zip(&before) {
+            assert_eq!(clear, before);
+            for part in 0..3 {
+                assert!((behind[part] - left * clear[part]).abs() < 1e-5, "{behind:?} {clear:?}");
+            }
+            assert!((behind[3] - 0.8 * clear[3]).abs() < 1e-5);
+            coloured += usize::from(clear[0] > 0.3);
+        }
+        assert!(coloured > 50, "{coloured}");
     }
 
     #[test]

@@ -208,4 +208,32 @@ mod tests {
         assert!((speed / 0.2 - 1.0).abs() < 0.1, "{speed}");
         assert!((apart / power).abs() < 0.4, "{}", apart / power);
     }
+
+    #[test]
+    fn a_stream_is_a_gaussian_across_its_way() {
+        let mut recipe = Recipe::default();
+        (recipe.blood.speed_m_s, recipe.blood.inflow_m_s) = (0.0, 0.3);
+        let axes = [Vector3::x(), Vector3::y(), Vector3::z()];
+        // So far from the probe that all beams run along z.
+        let middle = Vector3::new(0.0, 0.0, 8000.0);
+        let mut fastest = 0.0f64;
+        for seed in 0..4 {
+            recipe.seed = seed;
+            let mut chambers = Chambers::new(&recipe, &middle, &axes);
+            chambers.streams.truncate(1);
+            let motion = chambers.at(0.1, middle - Vector3::repeat(40.0), middle + Vector3::repeat(40.0));
+            let Stream { through, velocity } = &chambers.streams[0];
+            assert!((velocity.norm() - 0.3).abs() < 1e-12);
+            let across = velocity.cross(&Vector3::z()).normalize();
+            for (off_mm, along_mm) in [(0.0, 0.0), (5.0, 0.0), (-5.0, 9.0), (10.0, -9.0)] {
+                let p = through + across * off_mm + velocity.normalize() * along_mm;
+                let found = f64::from(motion.at([p.x as f32, p.y as f32, p.z as f32]));
+                let expected = -velocity.z * libm::exp(-off_mm * off_mm / 50.0);
+                // Linear between nodes 3 mm apart: a twentieth of the peak.
+                assert!((found - expected).abs() < 0.01, "{found} {expected} at {off_mm}");
+                fastest = fastest.max(expected.abs());
+            }
+        }
+        assert!(fastest > 0.1, "{fastest}");
+    }
 }

@@ -165,3 +165,136 @@ pub(crate) fn to_interpolate(recipe: &Recipe, samples: &mut [f32x4]) {
         *value = f32x4::from([power, velocity, coherence.min(1.0), tissue]);
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::filter::PacketFilter;
+    use super::super::scanner::GhostRecipe;
+    use super::*;
+
+    /// Beams on both sides of the middle, 20 to 69.5 mm deep, and a recipe without noise, speckle or faults
+    fn bench() -> (Recipe, Sector, Signal) {
+        let mut recipe = Recipe::default();
+        (recipe.doppler.noise_db, recipe.doppler.looks) = (200.0, 0.0);
+        recipe.scan.depth_mm = 45.0;
+        let degree = 1f64.to_radians();
+        let sector = Sector { step: [degree, degree, 0.5], first: [-15, -15, 40], count: [31, 31, 100] };
+        let doppler = &recipe.doppler;
+        let filter = PacketFilter::new(doppler.wall_filter, doppler.packet, doppler.nyquist_m_s);
+        let signal = Signal::new(doppler.nyquist_m_s, &filter);
+        (recipe, sector, signal)
+    }
+
+    fn estimated(recipe: &Recipe, sector: &Sector, signal: &Signal, echo: [f32; 4]) -> Vec<[f32; 4]> {
+        let mut samples = vec![f32x4::from(echo); sector.count.iter().product()];
+        estimate(recipe, signal, sector, 0, &mut samples);
+        samples.iter().map(|value| value.to_array()).collect()
+    }
+
+    fn decibel(ratio: f32) -> f64 {
+        10.0 * libm::log10(f64::from(ratio))
+    }
+
+    #[test]
+    fn time_gain_errs_by_so_many_decibels_a_centimetre_and_noise_lies_where_asked() {
+        let (mut recipe, sector, signal) = bench();
+        (recipe.doppler.time_gain_db_cm, recipe.doppler.noise_db) = (0.8, 14.0);
+        let found = estimated(&recipe, &sector, &signal, [0.0; 4]);
+        for sample in 0..sector.count[2] {
+            let [power, re, im, _] = found[sector.index([3, 7, sample])];
+            let expected = -14.0 + 0.8 * (sector.at(2, sample as f64) - 45.0) / 10.0;
+            assert!((decibel(power) - expected).abs() < 1e-3, "{power}");
+            // Filtered noise has a lag of its own and no phase.
+            assert!((re / power - signal.noise_lag).abs() < 1e-6 && im == 0.0);
+        }
+    }
+
+    #[test]
+    fn uneven_attenuation_is_a_wave_over_the_angles_that_gathers_down_to_the_plate() {
+        let (mut recipe, sector, signal) = bench();
+        recipe.doppler.attenuation_db = 3.0;
+        let (mut least, mut most) = (f64::MAX, f64::MIN);
+        for seed in 0..12 {
+            recipe.seed = seed;
+            let found = estimated(&recipe, &sector, &signal, [1.0, 0.5, 0.5, 1.0]);
+            for beam in 0..sector.count[0] {
+                let at = |sample: usize| found[sector.index([beam, 11, sample])];
+                // At 45 mm and beyond all of it, at 22.5 mm half of it; phase and tissue stay.
+                let (half, whole, beyond) = (at(5), at(50), at(99));
+                let loss = -decibel(whole[0]);
+                assert!((decibel(half[0]) * 2.0 + loss).abs() < 1e-3 && (beyond[0] - whole[0]).abs() < 1e-6);
+                assert!((whole[1] / whole[0] - 0.5).abs() < 1e-6 && whole[3] == 1.0);
+                (least, most) = (least.min(loss), most.max(loss));
+            }
+        }
+        assert!((-1e-3..0.1).contains(&least) && (2.9..3.001).contains(&most), "{least} {most}");
+    }
+
+    #[test]
+    fn a_ghost_is_a_weaker_copy_at_its_distance() {
+        let (mut recipe, sector, _) = bench();
+        recipe.ghost = vec![GhostRecipe { level_db: 10.0, deeper_mm: 8.0, aside_deg: [4.0, -3.0] }];
+        let mut samples = vec![f32x4::ZERO; sector.count.iter().product()];
+        let (from, to) = (sector.index([6, 20, 30]), sector.index([10, 17, 46]));
+        samples[from] = f32x4::from([2.0, 1.0, -0.5, 1.0]);
+        add_ghosts(&recipe, &sector, &mut samples);
+        assert_eq!(samples[from].to_array(), [2.0, 1.0, -0.5, 1.0]);
+        let copy = samples[to].to_array();
+        for (found, expected) in copy.into_iter().zip([0.2, 0.1, -0.05]) {
+            assert!((found - expected).abs() < 1e-6, "{copy:?}");
+        }
+        assert_eq!(samples.iter().filter(|value| value.to_array()[0] != 0.0).count(), 2);
+    }
+
+    #[test]
+    fn persistence_forgets_as_a_geometric_series() {
+        // From a to b at once: n volumes later b + (a - b) s^n is shown.
+        let (a, b, share) = (f32x4::from([1.0, 0.8, 0.2, 0.0]), f32x4::from([0.4, -0.3, 0.1, 0.0]), 0.6f32);
+        let mut last = vec![a];
+        for n in 1..8 {
+            let mut now = vec![b];
+            persist(f64::from(share), &last, &mut now);
+            let expected = b + (a - b) * f32x4::splat(share.powi(n));
+            let off = (now[0] - expected).to_array();
+            assert!(off.iter().all(|x| x.abs() < 1e-6), "{off:?}");
+            last = now;
+        }
+    }
+
+    #[test]
+    fn estimates_scatter_as_a_complex_wishart_matrix() {
+        // The moments at the head of this file, for P = 2 and K = 50.
+        let (power, looks) = (2.0f64, 50.0);
+        for coherence in [0.0, 0.3, 0.7] {
+            let along = power * coherence;
+            let value = f32x4::from([power as f32, 0.0, along as f32, 0.0]);
+            let mut draw = Draw(Pcg64::new(3, 9));
+            let n = 40_000;
+            // Sums and products of the deviations of power, of the lag in phase and of the lag across.
+            let (mut means, mut squares, mut shared) = ([0.0; 3], [0.0; 3], 0.0);
+            for _ in 0..n {
+                let [p, re, im, _] =
+                    scatter(value, looks, Quantiles::get().four(draw.0.next_u64())).to_array();
+                // R points along +i, so that what lies across it is -re.
+                let off = [f64::from(p) - power, f64::from(im) - along, -f64::from(re)];
+                for i in 0..3 {
+                    means[i] += off[i] / f64::from(n);
+                    squares[i] += off[i] * off[i] / f64::from(n);
+                }
+                shared += off[0] * off[1] / f64::from(n);
+            }
+            let square = power * power;
+            let in_phase = square * (1.0 + coherence * coherence) / (2.0 * looks);
+            let expected = [in_phase, in_phase, square * (1.0 - coherence * coherence) / (2.0 * looks)];
+            for i in 0..3 {
+                assert!(means[i].abs() < 0.01, "{means:?}");
+                assert!(
+                    (squares[i] / expected[i] - 1.0).abs() < 0.05,
+                    "{coherence}: {squares:?} {expected:?}"
+                );
+            }
+            let correlation = 2.0 * coherence / (1.0 + coherence * coherence);
+            assert!((shared / in_phase - correlation).abs() < 0.03, "{coherence}: {}", shared / in_phase);
+        }
+    }
+}

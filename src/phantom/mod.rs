@@ -40,6 +40,8 @@ mod sector;
 mod shape;
 mod sheet;
 mod signal;
+#[cfg(test)]
+mod slow_time;
 mod solved;
 mod spread;
 mod stage;

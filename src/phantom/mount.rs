@@ -118,3 +118,27 @@ pub(crate) fn inside(outside_mm: f64, soft: f64) -> f64 {
     let t = (0.5 - outside_mm / (5.0 * soft)).clamp(0.0, 1.0);
     t * t * (3.0 - 2.0 * t)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_annulus_moves_as_a_half_sine_and_as_fast_as_its_slope() {
+        let mut recipe = Recipe::default();
+        recipe.beat.valve_motion_mm = 8.0;
+        (recipe.beat.systole_onset_s, recipe.beat.systole_duration_s) = (0.05, 0.3);
+        let mount = Mount::of(&recipe);
+        let against = |time_s: f64| mount.motion(&recipe, time_s).map(|v| -v.dot(&mount.axes[2]));
+        // A sixth of the way half of 8 mm, pi / 0.3 s times 8 mm times cos 30 degrees a second.
+        for (time_s, moved_mm, pace) in
+            [(0.0, 0.0, 0.0), (0.1, 4.0, 0.072_552), (0.2, 8.0, 0.0), (0.4, 0.0, 0.0)]
+        {
+            let [moved, found] = against(time_s);
+            assert!(
+                (moved - moved_mm).abs() < 1e-9 && (found - pace).abs() < 1e-6,
+                "{time_s}: {moved} {found}"
+            );
+        }
+    }
+}

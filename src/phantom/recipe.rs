@@ -571,6 +571,7 @@ pub(super) fn all(key: &str, values: &[f64], low: f64, high: f64) -> Result<(), 
 
 #[cfg(test)]
 mod tests {
+    use super::super::flow::library_flow;
     use super::*;
 
     fn refused(text: &str) -> String {
@@ -602,7 +603,7 @@ mod tests {
     }
 
     #[test]
-    fn the_recipes_of_the_sample_volumes_can_be_read() {
+    fn the_sample_volumes_are_made_of_solved_flows() {
         for (text, jets) in [
             (include_str!("../../sample-volumes/round.toml"), 1),
             (include_str!("../../sample-volumes/elliptical.toml"), 1),
@@ -610,7 +611,12 @@ mod tests {
             (include_str!("../../sample-volumes/two-jets.toml"), 2),
             (include_str!("../../sample-volumes/late-systolic.toml"), 1),
         ] {
-            assert_eq!(Recipe::from_toml(text).unwrap().orifice.len(), jets);
+            let recipe = Recipe::from_toml(text).unwrap();
+            // Enough volumes a second for the trust check, and blood that moves.
+            assert!(recipe.beat.frames >= 8 && recipe.beat.interval_s < 0.05, "{}", recipe.name);
+            assert!(recipe.blood.speed_m_s >= 0.05, "{}", recipe.name);
+            let flow = library_flow(&recipe.flow.solved.unwrap()).unwrap();
+            assert_eq!(flow.header.truth.orifices.len(), jets, "{}", recipe.name);
         }
     }
 

@@ -266,3 +266,42 @@ fn a_cancelled_watch_stops_it() {
     let made = simulate(&small(), &Watch::new(token, |_, _, _| {}));
     assert!(matches!(made, Err(PhantomError::Cancelled(_))));
 }
+
+#[test]
+fn reject_takes_slow_colour_alone_and_tissue_priority_what_is_bright() {
+    let mut recipe = small();
+    recipe.blood.speed_m_s = 0.2;
+    let (plain, _) = made(&recipe);
+    recipe.doppler.reject_m_s = 0.15;
+    let (rejected, _) = made(&recipe);
+    let zero = plain.velocity_scale.zero_code();
+    let step = 2.0 * recipe.doppler.nyquist_m_s / 256.0;
+    let (mut taken, mut kept) = (0, 0);
+    let pairs = codes(&plain, ChannelKind::Velocity).into_iter().zip(codes(&rejected, ChannelKind::Velocity));
+    for (all, left) in pairs.filter(|(all, _)| *all != zero) {
+        let speed = plain.velocity_scale.velocity(all).get().abs();
+        // Codes are rounded; what lies within a step of the limit may go either way.
+        if (speed - 0.15).abs() > step {
+            assert_eq!(left, if speed < 0.15 { zero } else { all }, "{speed}");
+        }
+        (taken, kept) = if left == zero { (taken + 1, kept) } else { (taken, kept + 1) };
+    }
+    assert!(taken > 100 && kept > 200, "{taken} {kept}");
+
+    recipe.doppler.reject_m_s = 0.0;
+    recipe.doppler.tissue_priority = TissuePriority::Off;
+    let (open, _) = made(&recipe);
+    let tissue = codes(&open, ChannelKind::Tissue);
+    let mut hidden = 0;
+    for (i, (on, off)) in
+        codes(&plain, ChannelKind::Velocity).into_iter().zip(codes(&open, ChannelKind::Velocity)).enumerate()
+    {
+        assert!(on == off || on == zero, "{on} {off}");
+        // The limit lies at code 116; grain of one step of 6 codes in four deviations.
+        if on != off {
+            assert!(tissue[i] > 90, "{}", tissue[i]);
+            hidden += 1;
+        }
+    }
+    assert!(hidden > 20, "{hidden}");
+}
