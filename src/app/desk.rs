@@ -652,7 +652,7 @@ impl Desk {
             Action::AskOpen => self.choose(Choice::Open),
             Action::Save => self.save(),
             Action::AskSave => self.choose(Choice::Save),
-            Action::SaveAs(path) => self.save_as_typed(path),
+            Action::SaveAs(path) => self.save_as_typed(&path),
             Action::Report => self.report(),
             Action::AskOther => self.choose(Choice::Other),
             Action::Compare(when, path) => self.compare(pages::Other::Chosen(when, path)),
@@ -755,8 +755,8 @@ impl Desk {
     }
 
     /// Saves under a name that was typed: nobody asked whether a file of that name may go
-    fn save_as_typed(&mut self, path: PathBuf) {
-        let path = names::ended(&path);
+    fn save_as_typed(&mut self, path: &Path) {
+        let path = names::ended(path);
         let own = self.open.as_ref().is_some_and(|open| open.review_file.as_ref() == Some(&path));
         if path.exists() && !own {
             let text = format!("there is a file of that name already: {}", path.display());
@@ -978,12 +978,11 @@ impl Desk {
         if resting && !open.session.is_current() && !review.is_blind() {
             let with = MeasuredWith::of(&review::options(review));
             match &open.measured {
+                Some((known, _)) if *known == with && open.asked_numbers == Some(edition) => {}
                 Some((known, measured)) if *known == with => {
-                    if open.asked_numbers != Some(edition) {
-                        open.asked_numbers = Some(edition);
-                        let job = (open.volume.clone(), review.clone(), measured.clone(), edition);
-                        self.numbers.ask(job);
-                    }
+                    open.asked_numbers = Some(edition);
+                    let job = (open.volume.clone(), review.clone(), measured.clone(), edition);
+                    self.numbers.ask(job);
                 }
                 // Widths along other directions, or another velocity of the core: the beat is measured anew.
                 _ if open.asked_measured.as_ref() != Some(&with) && self.jobs.progress().is_none() => {

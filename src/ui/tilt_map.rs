@@ -26,9 +26,12 @@ pub(super) fn tilt_map_ui(
     let response = ui.interact(rect, ui.scope_id().with("tilt map"), Sense::click_and_drag());
     let tilt = base.tilt(&turn).to_degrees();
     let known = session.review().found(session.review().place.jet).is_some();
-    response.widget_info(|| match known {
-        true => egui::WidgetInfo::slider(true, tilt, "Tilt of the plane away from the jet, degrees"),
-        false => egui::WidgetInfo::labeled(egui::Role::Image, true, "Tilt map: no jet's axis is measured"),
+    response.widget_info(|| {
+        if known {
+            egui::WidgetInfo::slider(true, tilt, "Tilt of the plane away from the jet, degrees")
+        } else {
+            egui::WidgetInfo::labeled(egui::Role::Image, true, "Tilt map: no jet's axis is measured")
+        }
     });
     let response = response.on_hover_and_drag_cursor(CursorIcon::Move).on_hover_text(
         "How the proposed area changes when the plane is turned away from the jet. At the middle it is the area of \
