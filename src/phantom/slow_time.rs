@@ -50,7 +50,7 @@ fn pulse_by_pulse(
             let broad = doppler.broadening * velocity;
             let variance = f64::from(met.variance) + doppler.rest_m_s * doppler.rest_m_s + broad * broad;
             let step = PI * (velocity + variance.sqrt() * normals[3]) / doppler.nyquist_m_s;
-            let (start, size) = (draw.between(0.0, TAU), f64::from(met.blood).sqrt());
+            let (start, size) = (draw.between(0.0, TAU), f64::from(met.blood.max(0.0)).sqrt());
             for (pulse, sum) in packet.iter_mut().enumerate() {
                 let (sin, cos) = libm::sincos(start + step * pulse as f64);
                 *sum = [sum[0] + size * cos, sum[1] + size * sin];
