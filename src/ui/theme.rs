@@ -85,7 +85,7 @@ pub(super) const CIRCLE: Mark = Mark {
 /// A tracing that is not counted
 pub(super) const FAULTY: Mark = Mark {
     name: "not counted",
-    colour: Color32::from_rgb(0xF2, 0x8E, 0x5C),
+    colour: Color32::from_rgb(0xF3, 0x91, 0x60),
     style: LineStyle::Dashed,
     width: 2.4,
 };
