@@ -1061,6 +1061,7 @@ impl Desk {
 
 impl Drop for Desk {
     fn drop(&mut self) {
+        self.jobs.cancel();
         self.put_away();
     }
 }
