@@ -39,8 +39,8 @@ fn a_neck_that_the_gain_hides_is_no_closed_orifice() {
         assert!(put_in.present || found.vca_mm2.is_none(), "frame {}", found.frame);
         if found.hidden {
             let (area, true_area) = (found.vca_mm2.unwrap(), put_in.effective_area_mm2);
-            // The shape beside it is the network's reading of a drawn jet: within a third.
-            assert!(area.low == 0.0 && area.high >= 0.65 * true_area, "frame {}: {area:?}", found.frame);
+            // The shape beside it is the network's reading of a drawn jet: within a half.
+            assert!(area.low == 0.0 && area.high >= 0.5 * true_area, "frame {}: {area:?}", found.frame);
             assert!(found.neck_mm.is_some() && found.traced_at_mm.is_none());
         }
     }
