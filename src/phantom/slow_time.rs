@@ -51,9 +51,11 @@ fn pulse_by_pulse(
             let variance = f64::from(met.variance) + doppler.rest_m_s * doppler.rest_m_s + broad * broad;
             let step = PI * (velocity + variance.sqrt() * normals[3]) / doppler.nyquist_m_s;
             let (start, size) = (draw.between(0.0, TAU), f64::from(met.blood.max(0.0)).sqrt());
-            for (pulse, sum) in packet.iter_mut().enumerate() {
-                let (sin, cos) = libm::sincos(start + step * pulse as f64);
-                *sum = [sum[0] + size * cos, sum[1] + size * sin];
+            let ((sin, cos), (turn_sin, turn_cos)) = (libm::sincos(start), libm::sincos(step));
+            let mut now = [size * cos, size * sin];
+            for sum in &mut packet {
+                *sum = [sum[0] + now[0], sum[1] + now[1]];
+                now = [now[0] * turn_cos - now[1] * turn_sin, now[1] * turn_cos + now[0] * turn_sin];
             }
         }
         let left = filter.apply(&packet);
@@ -90,9 +92,9 @@ fn a_solved_flow_scanned_pulse_by_pulse_is_the_closed_form() {
         // Closed and pulse by pulse: sums of power; squares of what power and lag differ by, over the power; of phases.
         let (mut power, mut apart, mut phases) = ([0.0; 2], [0.0; 2], Vec::new());
         let (mut count, mut fast) = (0.0, 0);
-        for plane in (0..sector.count[1]).step_by(3) {
-            for sample in (0..sector.count[2]).step_by(5) {
-                for beam in (plane % 2..sector.count[0]).step_by(3) {
+        for plane in (0..sector.count[1]).step_by(4) {
+            for sample in (0..sector.count[2]).step_by(7) {
+                for beam in (plane % 3..sector.count[0]).step_by(4) {
                     let index = [beam, plane, sample];
                     let [p, re, im, _] = closed[sector.index(index)].to_array().map(f64::from);
                     let place =
@@ -124,7 +126,7 @@ fn a_solved_flow_scanned_pulse_by_pulse_is_the_closed_form() {
             "{count} samples, {fast} incoherent: power {ratio:.4}, rms {power_rms:.3}, lag rms {lag_rms:.3}, \
              velocity {bias_m_s:+.4} rms {rms_m_s:.4} m/s"
         );
-        assert!(phases.len() > 40 && fast > 40, "{} {fast}", phases.len());
+        assert!(phases.len() > 60 && fast > 20, "{} {fast}", phases.len());
         assert!((ratio - 1.0).abs() < 0.02, "{ratio}");
         assert!(power_rms < 0.07 && lag_rms < 0.07, "{power_rms} {lag_rms}");
         assert!(bias_m_s.abs() < 0.005 && rms_m_s < 0.03, "{bias_m_s} {rms_m_s}");
