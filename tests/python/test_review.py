@@ -107,7 +107,7 @@ def test_an_untouched_review_says_what_the_measurement_said(folder, results):
     for one, two in zip(told["jets"], results["jets"]):
         assert one["vca_mm2"] == two["vca_mm2"] and one["tracing_mm"] == two["tracing_mm"]
         assert one["systole"] == two["systole"]
-        assert one["reading"] == {"origin": "program", "jet": str(two["id"]), "traced_frames": [], "tracings": 0}
+        assert one["reading"] == {"origin": "program", "jet": str(two["id"]), "traced_frames": [], "tracings": 0, "blind_frames": []}
     assert told["total"] == results["total"]
     assert told["severity"] == results["severity"]
 
@@ -157,7 +157,7 @@ def test_the_report_holds_the_readers_tracing(folder, results):
     text = " ".join(page.extract_text() for page in pypdf.PdfReader(out / "report.pdf").pages)
     for said in (page, " ".join(text.split())):
         assert "tracing, drawn by hand (jet 1 of the review)" in said
-        assert f"{vca['value']:.1f} mm²" in said
+        assert f"{vca['value'] / 100:.2f} cm²" in said
     assert "traced.review.json" in text and "R7" in text
 
 
@@ -325,6 +325,6 @@ def test_before_and_after(folder, results, tmp_path):
     text = " ".join(" ".join(page.extract_text().split()) for page in pypdf.PdfReader(out / "report.pdf").pages)
     assert "No change can be claimed" in text and "independent" in text
     rows = list(csv.DictReader((out / "comparison.csv").open()))
-    assert len(rows) == 4 and float(rows[0]["before"]) == vca["value"] and rows[0]["unit"] == "mm2"
+    assert len(rows) == 4 and float(rows[0]["before"]) == pytest.approx(vca["value"] / 100) and rows[0]["unit"] == "cm2"
     refused = run("measure", folder / "small.dcm", "--compare", folder / "small.dcm", "--sr", tmp_path / "x.dcm")
     assert refused.returncode == 2 and "hint: " in refused.stderr
