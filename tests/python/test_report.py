@@ -282,7 +282,7 @@ def test_the_pdf_says_what_was_found(report, results):
     assert "read by Ada Reader" in first and results["source"]["blake3"][:16] in first
     rest = " ".join(pages[1:])
     for jet in results["jets"]:
-        for value in (jet["traced_area_mm2"], jet["circle_area_mm2"], jet["systole"]["mean_vca_mm2"]):
+        for value in (jet["traced_area_mm2"], jet["vca_mm2"]["value"]):
             assert f"{value / 100:.2f}" in rest
         for frame in jet["frames"]:
             if frame["vca_mm2"]:
