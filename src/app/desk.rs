@@ -27,7 +27,7 @@ use super::failure::{Failure, ReviewOrigin, Waiting};
 use super::gpu_pictures::GpuPictures;
 use super::names;
 use super::notices::Notices;
-use super::open::{Choice, Jobs, News, Opened};
+use super::open::{Choice, Jobs, MeasuredWith, News, Opened};
 use super::pages::{self, Screen, Shown};
 use super::pictures::{DrawWhen, PlainPictures};
 use super::practised;
@@ -77,19 +77,6 @@ impl Default for DeskOptions {
 type ReadJob = (Arc<Volume4>, Review, u64);
 type NumbersJob = (Arc<Volume4>, Review, Arc<Measurement>, u64);
 type NumbersSaid = (Arc<Volume4>, u64, Result<Results, MeasureError>);
-
-/// What of a review its measured beat depends on
-#[derive(Clone, Debug, PartialEq)]
-pub(super) struct MeasuredWith {
-    anterior_posterior: Option<crate::space::Direction>,
-    cw_peak: Option<crate::unit::MetresPerSecond>,
-}
-
-impl MeasuredWith {
-    pub(super) fn of(options: &Options) -> Self {
-        Self { anterior_posterior: options.anterior_posterior, cw_peak: options.continuous_wave.peak }
-    }
-}
 
 /// How far a volume that was opened has come on the screen
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

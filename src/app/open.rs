@@ -8,15 +8,28 @@ use crate::job::{CancelToken, Watch};
 use crate::measure::{self, Measurement, Results};
 use crate::report::{COMPARISON_FOLDER, ReportOptions, write_comparison};
 use crate::review::{self, Different, OtherVolume, Review, Source};
+use crate::space::Direction;
 use crate::ui::Progress;
 use crate::unit::MetresPerSecond;
 use crate::volume::Volume4;
 
-use super::desk::MeasuredWith;
 use super::failure::{Failure, ReviewOrigin, Waiting};
 use super::names;
 use super::pages::{Draft, LOOK, Made};
 use super::worker::Notify;
+
+/// What of a review its measured beat depends on
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct MeasuredWith {
+    anterior_posterior: Option<Direction>,
+    cw_peak: Option<MetresPerSecond>,
+}
+
+impl MeasuredWith {
+    pub(super) fn of(options: &measure::Options) -> Self {
+        Self { anterior_posterior: options.anterior_posterior, cw_peak: options.continuous_wave.peak }
+    }
+}
 
 /// What a thread has to tell
 pub(super) enum News {

@@ -50,7 +50,7 @@ fn card(path: PathBuf) -> Card {
         "round" => "A round orifice, where one width is enough.",
         "elliptical" => "An oval orifice: two widths, two answers.",
         "two-jets" => "Two orifices: their areas add, their widths do not.",
-        "late-systolic" => "A leak of late systole: the peak frame overstates it.",
+        "late-systolic" => "Regurgitation in late systole: the peak frame overstates it.",
         _ => "",
     };
     Card { title, text: text.to_owned(), path, picture: None }

@@ -25,10 +25,10 @@ pub(super) struct NeckImage {
 #[derive(Debug, thiserror::Error, PartialEq)]
 pub enum TraceError {
     /// No closed contour at this level
-    #[error("no closed contour at level {0:.2} of the plateau")]
+    #[error("no closed contour at {0:.2} of full-signal power")]
     Nothing(f64),
     /// The contour leaves the volume
-    #[error("the contour at level {0:.2} of the plateau leaves the volume")]
+    #[error("the contour at {0:.2} of full-signal power leaves the volume")]
     LeavesVolume(f64),
     /// The contour is not a valid polygon
     #[error("the contour is not a valid polygon: {0}")]

@@ -2,11 +2,24 @@
 
 use super::blocks::Block;
 use super::content::{self, FindingRow};
-use super::html::{ACQUISITION, PageFigure};
 use super::words::{self, capital, fixed, mm_interval, pattern, shape, signed};
 use super::{AreaUnit, figure};
 use crate::measure::results::{JetResult, Results};
 use crate::severity::{Grading, Placement, percent};
+
+/// The `jet` of a figure that shows the acquisition as a whole
+pub const ACQUISITION: usize = 0;
+
+/// A figure inside the page
+#[derive(Clone, Debug)]
+pub struct PageFigure {
+    /// The jet it shows, from 1; [`ACQUISITION`] for none
+    pub jet: usize,
+    /// What it shows, a sentence
+    pub caption: String,
+    /// Its SVG
+    pub svg: String,
+}
 
 /// Share of the paper's width of pictures and of curves
 const PICTURE: f64 = 0.7;

@@ -6,8 +6,9 @@ use std::path::{Path, PathBuf};
 use rayon::prelude::*;
 
 use super::archive::{self, Archive};
+use super::document::{self, PageFigure};
 use super::figure::{self, FigureError, Subject, View};
-use super::html::{self, PageFigure};
+use super::html;
 use super::paint::{PaintError, png_from_svg};
 use super::pdf::{PaperOptions, PdfError, pdf};
 use super::{AreaUnit, switch, table, words};
@@ -173,7 +174,7 @@ fn contents(results: &Results, volume: &Volume4, options: &ReportOptions) -> Res
         let caption = "How much the tissue changes from each plane to the next, over the change around it. Where \
                        beats did not match, the picture steps: orange, dashed in the slice, a dot in the curve."
             .into();
-        figures.push(PageFigure { jet: html::ACQUISITION, caption, svg });
+        figures.push(PageFigure { jet: document::ACQUISITION, caption, svg });
     }
     let scale = results.severity.as_ref().and_then(|grading| figure::grading(grading, unit));
     if let Some(svg) = scale.map(|svg| svg.finish()) {

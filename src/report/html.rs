@@ -6,7 +6,7 @@
 
 use std::fmt::Write as _;
 
-use super::document::Detail;
+use super::document::{ACQUISITION, Detail, PageFigure};
 use super::svg::escape;
 use super::words::verdict;
 use super::{AreaUnit, answer, blocks, content, document, figure};
@@ -14,20 +14,6 @@ use crate::measure::results::Results;
 
 /// The mark by which a page is known as one of ours
 pub const GENERATOR: &str = "<meta name=\"generator\" content=\"narrows\">";
-
-/// The `jet` of a figure that shows the acquisition as a whole
-pub const ACQUISITION: usize = 0;
-
-/// A figure inside the page
-#[derive(Clone, Debug)]
-pub struct PageFigure {
-    /// The jet it shows, from 1; [`ACQUISITION`] for none
-    pub jet: usize,
-    /// What it shows, a sentence
-    pub caption: String,
-    /// Its SVG
-    pub svg: String,
-}
 
 /// The page of a report
 pub fn page(results: &Results, figures: &[PageFigure], unit: AreaUnit) -> String {

@@ -18,7 +18,7 @@ mod sheet;
 mod summary;
 
 use super::document::Detail;
-use super::html::{ACQUISITION, PageFigure};
+use super::document::{ACQUISITION, PageFigure};
 use super::{AreaUnit, blocks, document};
 use crate::measure::Comparison;
 use crate::measure::results::Results;

@@ -6,8 +6,8 @@
 use super::super::answer::{Answer, answer};
 use super::super::colour::{BAD, GOOD, INK, QUIET, RULE, TRACING};
 use super::super::content;
+use super::super::document::{ACQUISITION, PageFigure};
 use super::super::figure::severity;
-use super::super::html::{ACQUISITION, PageFigure};
 use super::face::{Face, Weight};
 use super::sheet::{MARGIN, Mark, Sheet, Style};
 use super::{PaperOptions, figure};
