@@ -8,7 +8,7 @@ use std::time::Instant;
 
 use crate::format::OpenOptions;
 use crate::gpu::Device;
-use crate::measure::{ENGINE, MeasureError, Measurement, Options, Results};
+use crate::measure::{ENGINE, MeasureError, Measurement, Results};
 use crate::review::{
     self, Command, Different, JetId, Left, Orphan, Review, Session, SignOff, orphans, state_folder,
 };

@@ -8,7 +8,7 @@ use crate::measure::results::{JetResult, Results};
 use crate::severity::{Grading, Placement, percent};
 
 /// The `jet` of a figure that shows the acquisition as a whole
-pub const ACQUISITION: usize = 0;
+pub(super) const ACQUISITION: usize = 0;
 
 /// A figure inside the page
 #[derive(Clone, Debug)]
