@@ -179,7 +179,7 @@ fn every_sample() {
     for path in samples {
         println!("{}", path.display());
         let volume = open(&path, &OpenOptions::default()).unwrap();
-        let truth = narrows::format::truth_beside(&path).unwrap();
+        let truth = narrows::phantom::truth_beside(&path).unwrap();
         ask(&volume, truth.as_ref());
     }
 }

@@ -7,9 +7,10 @@ use std::sync::Arc;
 
 use egui::{ColorImage, TextureHandle, TextureOptions};
 
-use crate::format::{self, OpenOptions, truth_beside};
+use crate::format::{self, OpenOptions};
 use crate::job::Watch;
 use crate::measure::{Comparison, MeasureError};
+use crate::phantom::truth_beside;
 use crate::report::study::{Look, practice_files, sweep_figure, sweep_files, write_bundle};
 use crate::report::{
     AreaUnit, Painted, ReportError, ReportOptions, comparison_answer, comparison_figures, comparison_lines,

@@ -6,10 +6,13 @@ use clap::{Args, ValueEnum};
 
 use super::convert::identifiers;
 use super::{Failure, output};
-use crate::format::dicom::{Identity, SourceInstance, StructuredReportOptions, Valve, structured_report};
+use crate::format::dicom::{Identity, SourceInstance};
 use crate::job::Watch;
 use crate::measure::Results;
-use crate::report::{self, Archive, AreaUnit, Paper, PaperOptions, ReportError, ReportOptions};
+use crate::report::{
+    self, Archive, AreaUnit, Paper, PaperOptions, ReportError, ReportOptions, StructuredReportOptions, Valve,
+    structured_report,
+};
 use crate::volume::Volume4;
 
 #[derive(Debug, Args)]

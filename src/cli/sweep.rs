@@ -6,7 +6,7 @@ use clap::{Args, ValueEnum};
 
 use super::progress::Progress;
 use super::{Exit, Failure, input, output};
-use crate::format::{TruthError, truth_beside};
+use crate::phantom::{TruthError, truth_beside};
 use crate::report::study::{Look, sweep_csv, sweep_files, write_bundle};
 use crate::space::Direction;
 use crate::study::sweep::{self, Over, Remake, SweepError, SweepOptions};

@@ -14,7 +14,6 @@ mod inspection;
 mod limits;
 mod map;
 mod save;
-mod truth;
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -23,7 +22,6 @@ pub use array::{BarError, VelocityBar};
 pub use gather::{Gathered, Looks, Searched, counted, group, name, search};
 pub use inspection::{ChannelSeen, Inspection, Notes, Present, Problem};
 pub use save::{files_written, keeps_identity, save};
-pub use truth::{TruthError, truth_beside};
 
 use array::{ArrayError, Format};
 

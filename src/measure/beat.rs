@@ -1,7 +1,7 @@
 //! The measured beat: each jet's state in each frame.
 //!
 //! A frame is looked at once for all jets in it; linking and looking for dropouts have to see all frames first. What a
-//! reader puts in the place of the program's tracings ([`MeasuredFrame::replace`]) makes a review's beat of it;
+//! reader puts in the place of the program's tracings ([`JetFrame::replace`]) makes a review's beat of it;
 //! everything that is reported is written from a beat by one function ([`Beat::results`]).
 
 use rayon::prelude::*;

@@ -48,6 +48,7 @@ mod stage;
 #[cfg(test)]
 mod tests;
 mod truth;
+mod truth_file;
 mod wave;
 
 pub use acquire::{read_flow, simulate, simulate_flow};
@@ -62,6 +63,7 @@ pub use scanner::{
 };
 pub use solved::ReadyFlow;
 pub use truth::{FlowInfo, JetTruth, JetTruthFrame, Truth, TruthShape};
+pub use truth_file::{TruthError, truth_beside};
 
 /// Version of the generator, raised when the same recipe gives other bytes
 pub const ENGINE: &str = "phantom/2";

@@ -23,7 +23,7 @@ const OUTLINE_ERROR: [[f64; 2]; 2] = [[0.45, 0.6], [0.7, 1.0]];
 /// over the half-width, 2.2 and 2.0; where they agree 0.75)
 const APART: f64 = 2.2;
 const UNSURE: f64 = 2.0;
-/// See [`UNSURE`]
+/// Logit of there being a vena contracta from which on the network is sure of it
 pub const SURE: f64 = 6.0;
 
 /// What each arm says of one cross-section

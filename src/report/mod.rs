@@ -29,7 +29,7 @@ pub mod words;
 #[cfg(test)]
 pub(crate) mod fixture;
 
-pub use archive::Archive;
+pub use archive::{Archive, StructuredReportOptions, Valve, structured_report};
 pub use comparison::{
     COMPARISON_FOLDER, comparison_answer, comparison_figures, comparison_json, comparison_lines,
     comparison_pdf, write_comparison,

@@ -4,8 +4,7 @@
 use std::io;
 use std::path::{Path, PathBuf};
 
-use crate::format::{TruthError, truth_beside};
-use crate::phantom::PracticeRecipe;
+use crate::phantom::{PracticeRecipe, TruthError, truth_beside};
 use crate::study::document::parse;
 use crate::study::list::is_sealed_with;
 use crate::study::practice::{KEY_SCHEMA, KeyCase, LIST_SCHEMA, PracticeKey, PracticeList};

@@ -195,7 +195,7 @@ fn picture_ui(ui: &mut Ui, part: &Part<'_>, scene: &Scene<'_>, view: &mut ViewSt
     painter.arrow(arrow, vec2(0.0, -26.0), Stroke::new(1.5, theme::TEXT));
     ink::label(&painter, arrow - vec2(8.0, 2.0), Align2::RIGHT_BOTTOM, "flow", theme::small(), theme::QUIET);
     turning::caliper(&painter, &response, &lens, part.pane, view);
-    picture_pointer(ui, &response, part, &lens, centre, scene, view, out);
+    picture_pointer(ui, &response, part, &lens, scene, view, out);
 }
 
 /// The width of this picture, where it was read in this plane
@@ -256,18 +256,17 @@ pub(super) fn stitches(painter: &egui::Painter, lens: &Lens, scene: &Scene<'_>, 
     }
 }
 
-#[allow(clippy::too_many_arguments)]
 fn picture_pointer(
     ui: &Ui,
     response: &Response,
     part: &Part<'_>,
     lens: &Lens,
-    centre: Pos2,
     scene: &Scene<'_>,
     view: &mut ViewState,
     out: &mut Vec<Action>,
 ) {
     let Some(session) = scene.session else { return };
+    let centre = lens.screen([0.0, session.turn().level_mm]);
     let near_middle = |at: Pos2| {
         let line = centre.y + (at.x - centre.x) * libm::tan(part.lean) as f32;
         (at.x - centre.x).abs() < part.rect.width() * 0.25 && (at.y - line).abs() < 12.0

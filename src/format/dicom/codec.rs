@@ -331,7 +331,7 @@ pub(super) fn rle_encode(pixels: &[u8], size: FrameSize) -> Vec<u8> {
 }
 
 /// Encodes a picture of red, green, blue bytes as run lengths, a segment a colour
-pub(super) fn rle_encode_rgb(rgb: &[u8], columns: usize) -> Vec<u8> {
+pub(crate) fn rle_encode_rgb(rgb: &[u8], columns: usize) -> Vec<u8> {
     let mut coded = vec![0u8; 64];
     coded[0] = 3;
     let mut row_plane = vec![0u8; columns];

@@ -32,6 +32,13 @@ pub(super) struct Parsed {
     pub(super) meta_class: Option<String>,
 }
 
+impl Parsed {
+    /// The data set
+    pub(super) fn root(&self) -> View<'_> {
+        View::new((*self.bytes).as_ref(), &self.tree.root)
+    }
+}
+
 /// Whether the bytes bear the DICOM file signature
 pub(crate) fn is_dicom(bytes: &[u8]) -> bool {
     bytes.get(128..132) == Some(b"DICM")

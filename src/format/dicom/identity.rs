@@ -10,7 +10,7 @@ use crate::volume::{Codes, Volume4};
 
 /// The content of a volume, boiled down
 #[derive(Clone)]
-pub(super) struct Content(blake3::Hasher);
+pub(crate) struct Content(blake3::Hasher);
 
 impl Content {
     /// Boils down a volume: geometry, times, scales and every code
@@ -56,7 +56,7 @@ impl Content {
     }
 
     /// Boils down words that identify something; `kind` keeps different things apart
-    pub(super) fn of_words(kind: &str, words: &str) -> Self {
+    pub(crate) fn of_words(kind: &str, words: &str) -> Self {
         let mut hasher = blake3::Hasher::new();
         hasher.update(format!("narrows {kind} 1\0").as_bytes());
         hasher.update(words.as_bytes());
@@ -64,7 +64,7 @@ impl Content {
     }
 
     /// The UID for one role
-    pub(super) fn uid(&self, role: &str) -> String {
+    pub(crate) fn uid(&self, role: &str) -> String {
         let mut hasher = self.0.clone();
         hasher.update(b"\0role ");
         hasher.update(role.as_bytes());

@@ -10,15 +10,13 @@
 //! with `extents` orders the frames, `geometry` lays them out, `mapping` and `scales` give codes a
 //! meaning, `checks` looks at what validators of the standard do not, `pixels`, `codec`, `jpeg` and `jpeg_ls`
 //! fetch the samples, `read` puts it together, `write` and `identity` go the other way.
-//! `structured_report` and `capture` write what was measured, as objects of the study that `source`
-//! describes, its text turned to Unicode by `characters`; `set` holds the elements of whatever is written, `header`
-//! those of a volume.
+//! `source` describes the study that a file belongs to, its text turned to Unicode by `characters`; `set` holds the
+//! elements of whatever is written, `header` those of a volume.
 
-mod capture;
 mod characters;
 mod checks;
 mod classes;
-mod codec;
+pub(crate) mod codec;
 mod coding;
 mod extents;
 mod file;
@@ -26,7 +24,7 @@ mod geometry;
 mod groups;
 mod head;
 mod header;
-mod identity;
+pub(crate) mod identity;
 mod jpeg;
 mod jpeg_ls;
 mod mapping;
@@ -34,19 +32,16 @@ mod parts;
 mod pixels;
 pub(in crate::format) mod read;
 mod scales;
-mod set;
-mod source;
-mod structured_report;
+pub(crate) mod set;
+pub(crate) mod source;
 mod tree;
-mod write;
+pub(crate) mod write;
 
 #[cfg(test)]
 pub(crate) mod tests;
 
-pub use capture::{Picture, secondary_capture};
 pub(in crate::format) use file::{Peek, is_dicom, peek};
 pub use source::{Identity, Instance, Known, SourceInstance};
-pub use structured_report::{StructuredReportOptions, Valve, structured_report};
 pub use write::{Origin, WriteError, WriteOptions, write, write_bytes};
 
 use dicom_core::Tag;

@@ -57,8 +57,7 @@ pub(in crate::format) fn read(
     }
     let Some(first) = parsed.first() else { return Err(DicomError::NoFrames.into()) };
     seen.transfer_syntax.clone_from(&first.syntax_uid);
-    let roots: Vec<View<'_>> =
-        parsed.iter().map(|parsed| View::new((*parsed.bytes).as_ref(), &parsed.tree.root)).collect();
+    let roots: Vec<View<'_>> = parsed.iter().map(Parsed::root).collect();
     let root = roots[0];
     let class = root.text(tags::SOP_CLASS_UID).or(first.meta_class.as_deref()).unwrap_or_default();
     class.chars().take(80).collect::<String>().clone_into(&mut seen.object_class);
@@ -84,7 +83,7 @@ pub(in crate::format) fn read(
     let mut notes = std::mem::take(&mut seen.notes);
     let read = parts::complete(&numbered, &mut notes)
         .and_then(|()| Groups::new(roots.iter().copied().zip(heads.iter().map(|(_, frames)| *frames))))
-        .and_then(|groups| walk(&parsed, &roots, &groups, size, options, provenance, &mut notes, seen));
+        .and_then(|groups| walk(&parsed, &groups, size, options, provenance, &mut notes, seen));
     seen.notes = notes;
     Ok(read?)
 }
@@ -125,10 +124,8 @@ fn same_in_all(roots: &[View<'_>]) -> Result<(), DicomError> {
     Ok(())
 }
 
-#[allow(clippy::too_many_arguments)]
 fn walk(
     parsed: &[Parsed],
-    roots: &[View<'_>],
     groups: &Groups<'_>,
     size: FrameSize,
     options: &OpenOptions,
@@ -136,6 +133,7 @@ fn walk(
     notes: &mut Notes,
     seen: &mut Inspection,
 ) -> Result<Volume4, DicomError> {
+    let roots: Vec<View<'_>> = parsed.iter().map(Parsed::root).collect();
     let root = roots[0];
     earlier_assumptions(root, notes);
     let order = groups::order(root, groups, notes)?;
@@ -188,7 +186,7 @@ fn walk(
         let (low, high) = made.velocity_scale.limits();
         seen.velocity_limits_m_s = Some([low.get(), high.get()]);
     }
-    provenance.lossy = lossy(parsed, roots, &sources, size, &order, &kinds)?;
+    provenance.lossy = lossy(parsed, &roots, &sources, size, &order, &kinds)?;
     if provenance.lossy.is_some() {
         notes.assume(
             "the pixels were stored by a method that may lose information; velocity codes were taken as they are",

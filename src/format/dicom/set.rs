@@ -9,66 +9,66 @@ use dicom_object::InMemDicomObject;
 
 /// A data set under construction
 #[derive(Clone, Debug, Default, PartialEq)]
-pub(super) struct Set(Vec<DataElement<InMemDicomObject>>);
+pub(crate) struct Set(Vec<DataElement<InMemDicomObject>>);
 
 impl Set {
     /// An element of any kind
-    pub(super) fn put(mut self, tag: Tag, vr: VR, value: impl Into<PrimitiveValue>) -> Self {
+    pub(crate) fn put(mut self, tag: Tag, vr: VR, value: impl Into<PrimitiveValue>) -> Self {
         self.0.push(DataElement::new(tag, vr, value.into()));
         self
     }
     /// Characters
-    pub(super) fn text(self, tag: Tag, vr: VR, text: &str) -> Self {
+    pub(crate) fn text(self, tag: Tag, vr: VR, text: &str) -> Self {
         self.put(tag, vr, PrimitiveValue::from(text))
     }
     /// An element without a value
-    pub(super) fn empty(self, tag: Tag, vr: VR) -> Self {
+    pub(crate) fn empty(self, tag: Tag, vr: VR) -> Self {
         self.put(tag, vr, PrimitiveValue::Empty)
     }
     /// Unsigned 16-bit
-    pub(super) fn us(self, tag: Tag, value: u16) -> Self {
+    pub(crate) fn us(self, tag: Tag, value: u16) -> Self {
         self.put(tag, VR::US, PrimitiveValue::from(value))
     }
     /// Doubles
-    pub(super) fn fd(self, tag: Tag, values: &[f64]) -> Self {
+    pub(crate) fn fd(self, tag: Tag, values: &[f64]) -> Self {
         self.put(tag, VR::FD, PrimitiveValue::F64(values.into()))
     }
     /// Decimal strings
-    pub(super) fn ds(self, tag: Tag, values: &[f64]) -> Self {
+    pub(crate) fn ds(self, tag: Tag, values: &[f64]) -> Self {
         let text: Vec<String> = values.iter().map(|value| decimal(*value)).collect();
         self.text(tag, VR::DS, &text.join("\\"))
     }
     /// A tag
-    pub(super) fn at(self, tag: Tag, value: Tag) -> Self {
+    pub(crate) fn at(self, tag: Tag, value: Tag) -> Self {
         self.put(tag, VR::AT, PrimitiveValue::Tags([value].as_slice().into()))
     }
     /// A sequence
-    pub(super) fn items(mut self, tag: Tag, items: Vec<Set>) -> Self {
+    pub(crate) fn items(mut self, tag: Tag, items: Vec<Set>) -> Self {
         let items: Vec<InMemDicomObject> = items.into_iter().map(Set::build).collect();
         self.0.push(DataElement::new(tag, VR::SQ, DataSetSequence::from(items)));
         self
     }
     /// A sequence of one item
-    pub(super) fn item(self, tag: Tag, item: Set) -> Self {
+    pub(crate) fn item(self, tag: Tag, item: Set) -> Self {
         self.items(tag, vec![item])
     }
     /// A coded concept
-    pub(super) fn code(self, tag: Tag, value: &str, scheme: &str, meaning: &str) -> Self {
+    pub(crate) fn code(self, tag: Tag, value: &str, scheme: &str, meaning: &str) -> Self {
         self.item(tag, code(value, scheme, meaning))
     }
     /// All elements of another set; where both have one, that of the other
-    pub(super) fn and(mut self, other: Set) -> Self {
+    pub(crate) fn and(mut self, other: Set) -> Self {
         self.0.extend(other.0);
         self
     }
     /// The finished data set
-    pub(super) fn build(self) -> InMemDicomObject {
+    pub(crate) fn build(self) -> InMemDicomObject {
         InMemDicomObject::from_element_iter(self.0)
     }
 }
 
 /// A coded concept
-pub(super) fn code(value: &str, scheme: &str, meaning: &str) -> Set {
+pub(crate) fn code(value: &str, scheme: &str, meaning: &str) -> Set {
     Set::default()
         .text(tags::CODE_VALUE, VR::SH, value)
         .text(tags::CODING_SCHEME_DESIGNATOR, VR::SH, scheme)

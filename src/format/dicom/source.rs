@@ -153,8 +153,7 @@ impl SourceInstance {
                 .map_err(|source| FormatError::Dicom { path: path.clone(), source: Box::new(source) })
         };
         let parsed = files.iter().map(parse).collect::<Result<Vec<_>, _>>()?;
-        let roots: Vec<View<'_>> =
-            parsed.iter().map(|parsed| View::new((*parsed.bytes).as_ref(), &parsed.tree.root)).collect();
+        let roots: Vec<View<'_>> = parsed.iter().map(file::Parsed::root).collect();
         Ok(Self::of_headers(&roots))
     }
 
@@ -229,37 +228,37 @@ impl SourceInstance {
     }
 
     /// Words that identify the source, to make identifiers from
-    pub(super) fn words(&self) -> &str {
+    pub(crate) fn words(&self) -> &str {
         self.instances.first().map_or("", |instance| &instance.uid)
     }
 
     /// The study, as an object with this identity says it
-    pub(super) fn study(&self, identity: Identity) -> String {
+    pub(crate) fn study(&self, identity: Identity) -> String {
         self.uid(&self.study, identity)
     }
 
     /// The series, likewise
-    pub(super) fn series(&self, identity: Identity) -> String {
+    pub(crate) fn series(&self, identity: Identity) -> String {
         self.uid(&self.series, identity)
     }
 
     /// The frame of reference of the volume's positions, likewise
-    pub(super) fn reference(&self, identity: Identity) -> String {
+    pub(crate) fn reference(&self, identity: Identity) -> String {
         self.uid(&self.reference, identity)
     }
 
     /// Frame of Reference UID, likewise
-    pub(super) fn frame_reference(&self, identity: Identity) -> String {
+    pub(crate) fn frame_reference(&self, identity: Identity) -> String {
         self.uid(&self.frame_reference, identity)
     }
 
     /// Acquisition DateTime, where it is told to an object with this identity
-    pub(super) fn acquired(&self, identity: Identity) -> Option<&str> {
+    pub(crate) fn acquired(&self, identity: Identity) -> Option<&str> {
         Some(self.acquired.as_str()).filter(|told| identity == Identity::Kept && !told.is_empty())
     }
 
     /// Date and time of the content, likewise
-    pub(super) fn content(&self, identity: Identity) -> Option<[&str; 2]> {
+    pub(crate) fn content(&self, identity: Identity) -> Option<[&str; 2]> {
         let [date, time] = &self.content;
         Some([date.as_str(), time.as_str()])
             .filter(|told| identity == Identity::Kept && told.iter().all(|told| !told.is_empty()))
@@ -297,7 +296,7 @@ impl SourceInstance {
     }
 
     /// The device that acquired the volume, where the source names one; its serial number names the place
-    pub(super) fn equipment(&self, identity: Identity) -> Option<Set> {
+    pub(crate) fn equipment(&self, identity: Identity) -> Option<Set> {
         if self.equipment[0].is_empty() {
             return None;
         }
@@ -310,7 +309,7 @@ impl SourceInstance {
     }
 
     /// Patient, study, equipment and dates of a report or picture derived from this source
-    pub(super) fn modules(&self, identity: Identity) -> Set {
+    pub(crate) fn modules(&self, identity: Identity) -> Set {
         let [date, time] = self.content(identity).unwrap_or([&NO_DATE[..8], &NO_DATE[8..]]);
         own_equipment(self.patient_and_study(identity)).text(tags::CONTENT_DATE, VR::DA, date).text(
             tags::CONTENT_TIME,
@@ -320,7 +319,7 @@ impl SourceInstance {
     }
 
     /// Class and instance of each part, as every reference names them
-    pub(super) fn reference_items(&self, identity: Identity) -> Vec<Set> {
+    pub(crate) fn reference_items(&self, identity: Identity) -> Vec<Set> {
         self.instances.iter().map(|instance| self.reference_item(instance, identity)).collect()
     }
 
@@ -334,7 +333,7 @@ impl SourceInstance {
 
     /// The same with the frames of the velocity at these times, in instances that have any; all instances as a
     /// whole where the frames are not known
-    pub(super) fn frame_items(&self, times: &[usize], identity: Identity) -> Vec<Set> {
+    pub(crate) fn frame_items(&self, times: &[usize], identity: Identity) -> Vec<Set> {
         let wanted: Vec<usize> =
             times.iter().filter_map(|time| self.velocity_frames.get(*time)).flatten().copied().collect();
         if wanted.is_empty() {

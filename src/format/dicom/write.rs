@@ -194,7 +194,7 @@ fn encoded(set: &InMemDicomObject) -> Result<Vec<u8>, WriteError> {
 }
 
 /// The start of a file up to its pixels, whose syntax is explicit little-endian outside of them
-pub(super) fn meta_and_header(
+pub(crate) fn meta_and_header(
     set: &InMemDicomObject,
     class: &str,
     instance: &str,
@@ -207,7 +207,7 @@ pub(super) fn meta_and_header(
 }
 
 /// A whole file that has no pixels
-pub(super) fn part10(set: &InMemDicomObject, class: &str, instance: &str) -> Result<Vec<u8>, WriteError> {
+pub(crate) fn part10(set: &InMemDicomObject, class: &str, instance: &str) -> Result<Vec<u8>, WriteError> {
     let mut out = Vec::new();
     meta_and_header(set, class, instance, syntax_uid(Syntax::ExplicitLittle), &mut out)?;
     Ok(out)

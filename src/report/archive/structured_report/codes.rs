@@ -6,7 +6,7 @@
 //! at all (which cut, corrected for blooming or as displayed, shape, course) has codes of our own,
 //! under the designator `99NARROWS`, always as modifier or finding and never as the measurement.
 
-use super::super::set::{self, Set};
+use crate::format::dicom::set::{self, Set};
 use crate::measure::results::{Origin, Pattern, ShapeClass, Verdict};
 
 /// A coded concept: value, scheme, meaning

@@ -4,8 +4,8 @@ use dicom_core::VR;
 use dicom_core::value::PrimitiveValue;
 use dicom_dictionary_std::tags;
 
-use super::super::set::Set;
 use super::codes::Code;
+use crate::format::dicom::set::Set;
 
 /// How an item relates to the one above it
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -4,7 +4,7 @@ use std::ffi::OsString;
 use std::io;
 use std::path::{Path, PathBuf};
 
-use crate::phantom::Truth;
+use super::Truth;
 
 /// Why a truth could not be read
 #[derive(Debug, thiserror::Error)]

@@ -18,10 +18,10 @@ use dicom_dictionary_std::{tags, uids};
 
 use self::codes::Code;
 use self::item::Relation::{Contains, Context, Modifier, Property};
-use super::identity::Content;
-use super::set::Set;
-use super::source::{Identity, Known, SourceInstance};
-use super::write::{WriteError, part10};
+use crate::format::dicom::identity::Content;
+use crate::format::dicom::set::Set;
+use crate::format::dicom::source::{Identity, Known, SourceInstance};
+use crate::format::dicom::write::{WriteError, part10};
 use crate::measure::results::{Interval, JetResult, Results};
 
 /// Which valve leaks: settles some codes

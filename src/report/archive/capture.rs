@@ -1,20 +1,20 @@
 //! A picture as a DICOM Secondary Capture: a figure that any archive can show.
 //!
-//! Pixels are run-length coded, without loss. Who and what is said as in [`super::source`].
+//! Pixels are run-length coded, without loss. Who and what is said as in `format::dicom::source`.
 
 use std::io::Write as _;
 
 use dicom_core::VR;
 use dicom_dictionary_std::{tags, uids};
 
-use super::codec;
-use super::identity::Content;
-use super::source::{Identity, Known, SourceInstance};
-use super::write::{WriteError, meta_and_header};
+use crate::format::dicom::codec;
+use crate::format::dicom::identity::Content;
+use crate::format::dicom::source::{Identity, Known, SourceInstance};
+use crate::format::dicom::write::{WriteError, meta_and_header};
 
 /// A picture to be stored
 #[derive(Clone, Debug)]
-pub struct Picture<'a> {
+pub(super) struct Picture<'a> {
     /// Pixels in a row
     pub width: u16,
     /// Rows
@@ -31,7 +31,7 @@ pub struct Picture<'a> {
 ///
 /// # Errors
 /// [`WriteError::Pixels`] where the pixels are not as many as the sides say, [`WriteError::Header`].
-pub fn secondary_capture(
+pub(super) fn secondary_capture(
     picture: &Picture<'_>,
     source: &SourceInstance,
     identity: Identity,

@@ -1,10 +1,14 @@
 //! What an archive of images takes: the structured report, and the key figures as pictures.
 
+mod capture;
+mod structured_report;
+
+pub use self::structured_report::{StructuredReportOptions, Valve, structured_report};
+
+use self::capture::{Picture, secondary_capture};
 use super::paint::paint_svg;
 use super::{ReportError, View};
-use crate::format::dicom::{
-    Picture, SourceInstance, StructuredReportOptions, secondary_capture, structured_report,
-};
+use crate::format::dicom::SourceInstance;
 use crate::measure::results::Results;
 
 /// Says that a report is also written for an archive
