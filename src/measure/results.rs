@@ -349,7 +349,7 @@ pub struct Widths {
     pub axes_assumed: bool,
 }
 
-/// Shape of the tracing
+/// Shape: its class that of the effective outline, its measures those of the tracing
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Shape {
     /// Its class

@@ -241,10 +241,10 @@ pub fn width_misleads(jet: &JetResult, unit: AreaUnit) -> Option<String> {
     })
 }
 
-/// The shape as a sentence
+/// The shape as a sentence: its class is the effective outline's, its measures are the tracing's
 pub fn shape_sentence(jet: &JetResult) -> String {
     format!(
-        "{} cross-section, {} times as long as wide ({} by {} mm).",
+        "{} cross-section; the displayed outline is {} times as long as wide ({} by {} mm).",
         capital(shape(jet.shape.class)),
         fixed(jet.shape.axis_ratio, 1),
         fixed(jet.shape.feret_max_mm, 1),
