@@ -10,7 +10,7 @@ use narrows::jet::Signal;
 use narrows::job::Watch;
 use narrows::measure::results::{JetResult, Origin};
 use narrows::measure::{Beat, JetBeat, JetFrame, Measurement, Options, Results, measure};
-use narrows::phantom::{self, Recipe, Truth};
+use narrows::phantom::{self, Truth};
 use narrows::planimetry::{Tracer, departures};
 use narrows::review::{self, Command, Drawn, JetId, Reader, Review, Session, Source, Turn};
 use narrows::study::practice;
@@ -161,15 +161,6 @@ fn untouched(volume: &Volume4, results: &Results, truth: Option<&Truth>) {
 }
 
 #[test]
-fn a_small_phantom() {
-    let recipe = "name = \"small\"\n[grid]\nshape = [40, 40, 40]\n[beat]\nframes = 3\n\
-                  [flow]\nsolved = \"round-33-thick\"\n";
-    let (volume, truth) = phantom::simulate(&Recipe::from_toml(recipe).unwrap(), &Watch::silent()).unwrap();
-    ask(&volume, Some(&truth));
-}
-
-#[test]
-#[ignore = "half a minute optimised, many unoptimised: cargo test --release --test one_answer -- --ignored"]
 fn every_sample() {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-volumes");
     let entries = std::fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path());
