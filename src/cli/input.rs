@@ -10,6 +10,7 @@ use nalgebra::Vector3;
 
 use super::Failure;
 use crate::format::{self, OpenOptions, VelocityBar};
+use crate::measure::told;
 use crate::severity::{Criteria, Evidence};
 use crate::space::{Direction, direction};
 use crate::unit::{MetresPerSecond, Seconds};
@@ -88,12 +89,7 @@ fn in_file(path: &Path, failure: Failure) -> Failure {
 /// A Nyquist velocity in m/s
 pub(super) fn nyquist(text: &str) -> Result<MetresPerSecond, String> {
     let value: f64 = text.trim().parse().map_err(|_| "not a number of m/s".to_owned())?;
-    // Beyond 10 m/s no Doppler display goes: cm/s was meant. Common practice, no source.
-    if value > 0.0 && value <= 10.0 {
-        Ok(MetresPerSecond::new(value))
-    } else {
-        Err("a Nyquist velocity lies between 0 and 10 m/s (0.6 is 60 cm/s)".into())
-    }
+    told::nyquist(value)
 }
 
 /// Any number
@@ -104,7 +100,7 @@ pub(super) fn number(text: &str) -> Result<f64, String> {
 /// A number above zero
 pub(super) fn positive(text: &str) -> Result<f64, String> {
     let value: f64 = text.trim().parse().map_err(|_| "not a number".to_owned())?;
-    if value.is_finite() && value > 0.0 { Ok(value) } else { Err("must be above zero".into()) }
+    told::positive(value)
 }
 
 /// First and last moment of systole, `START,END` in ms after the R wave
@@ -115,13 +111,7 @@ pub(super) fn systole(text: &str) -> Result<[Seconds; 2], String> {
         .collect::<Option<_>>()
         .ok_or("not two numbers START,END")?;
     match values[..] {
-        // A beat of three seconds is a rate of 20 a minute: seconds were not meant, nor microseconds.
-        [start, end] if start < end && start >= -500.0 && end <= 3000.0 && end - start >= 20.0 => {
-            Ok([start, end].map(|ms| Seconds::new(ms / 1000.0)))
-        }
-        [_, _] => {
-            Err("in ms after the R wave, the start before the end and at least 20 ms apart (50,370)".into())
-        }
+        [start, end] => told::systole([start, end]),
         _ => Err("not two numbers START,END".into()),
     }
 }
