@@ -61,11 +61,7 @@ impl Told {
         ];
         let given: Vec<[String; 2]> =
             told.into_iter().filter_map(|(name, value)| Some([name.to_owned(), value?])).collect();
-        if given.is_empty() {
-            vec![["Settings".into(), "all as they are by default".into()]]
-        } else {
-            given
-        }
+        if given.is_empty() { vec![["Settings".into(), "all as they are by default".into()]] } else { given }
     }
 }
 
