@@ -11,7 +11,7 @@ use nalgebra::Vector3;
 use super::Failure;
 use crate::format::{self, OpenOptions, VelocityBar};
 use crate::measure::told;
-use crate::severity::{Criteria, Evidence};
+use crate::severity::{Criteria, Evidence, Item};
 use crate::space::{Direction, direction};
 use crate::unit::{MetresPerSecond, Seconds};
 use crate::volume::Volume4;
@@ -103,6 +103,16 @@ pub(super) fn positive(text: &str) -> Result<f64, String> {
     told::positive(value)
 }
 
+/// A peak velocity of continuous-wave Doppler, m/s
+pub(super) fn cw_peak(text: &str) -> Result<f64, String> {
+    told::of_item(Item::CwPeakMS, text.trim().parse().map_err(|_| "not a number".to_owned())?)
+}
+
+/// A velocity-time integral of continuous-wave Doppler, cm
+pub(super) fn cw_vti(text: &str) -> Result<f64, String> {
+    told::of_item(Item::CwVtiCm, text.trim().parse().map_err(|_| "not a number".to_owned())?)
+}
+
 /// First and last moment of systole, `START,END` in ms after the R wave
 pub(super) fn systole(text: &str) -> Result<[Seconds; 2], String> {
     let values: Vec<f64> = text
@@ -140,6 +150,12 @@ mod tests {
 
     #[test]
     fn what_is_typed_is_checked() {
+        assert_eq!((cw_peak("5.1"), cw_vti("140")), (Ok(5.1), Ok(140.0)));
+        // cm/s, m, and what is no number.
+        for wrong in ["510", "0.2", "nan", "fast"] {
+            assert!(cw_peak(wrong).is_err(), "{wrong}");
+        }
+        assert!(cw_vti("1.4").is_err());
         assert_eq!(nyquist("0.6"), Ok(MetresPerSecond::new(0.6)));
         for wrong in ["60", "0", "-1", "nan", "inf", "fast"] {
             assert!(nyquist(wrong).is_err(), "{wrong}");

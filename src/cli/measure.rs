@@ -37,10 +37,10 @@ pub(super) struct Arguments {
     ap: Option<Direction>,
     /// Peak velocity of the regurgitant jet on continuous-wave Doppler, m/s: gives the regurgitant volume, and
     /// the effective orifice from the flow convergence
-    #[arg(long, value_name = "M/S", value_parser = input::positive)]
+    #[arg(long, value_name = "M/S", value_parser = input::cw_peak)]
     cw_peak: Option<f64>,
     /// Velocity-time integral of the jet on continuous-wave Doppler, cm; overrules the peak
-    #[arg(long, value_name = "CM", value_parser = input::positive)]
+    #[arg(long, value_name = "CM", value_parser = input::cw_vti)]
     cw_vti: Option<f64>,
     /// Length of the continuous-wave envelope, ms [default: the length of systole]
     #[arg(long, value_name = "MS", value_parser = input::positive)]

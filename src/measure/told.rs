@@ -5,7 +5,7 @@
 
 use super::Options;
 use crate::beat::ContinuousWave;
-use crate::severity::{Criteria, Evidence, Item};
+use crate::severity::{Criteria, Evidence, Item, Kind};
 use crate::space::Direction;
 use crate::unit::{MetresPerSecond, Seconds};
 
@@ -84,6 +84,19 @@ pub fn nyquist(value: f64) -> Result<MetresPerSecond, String> {
 /// Why it is none, in words.
 pub fn positive(value: f64) -> Result<f64, String> {
     if value.is_finite() && value > 0.0 { Ok(value) } else { Err("must be above zero".into()) }
+}
+
+/// A number for an item of the evidence, in its unit and range
+///
+/// # Errors
+/// Why it cannot be meant, in words.
+pub fn of_item(item: Item, value: f64) -> Result<f64, String> {
+    match item.field().kind {
+        Kind::Number { unit, low, high, .. } if !(low..=high).contains(&value) => {
+            Err(format!("must lie between {low} and {high} {unit}"))
+        }
+        _ => Ok(value),
+    }
 }
 
 /// First and last moment of systole, ms after the R wave

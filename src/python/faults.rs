@@ -28,7 +28,7 @@ pub(super) struct Fault {
 const NAMES: [(&str, &str); 9] = [
     ("--nyquist 0.6", "nyquist_m_s=0.6"),
     ("--velocity-bar bar.toml", "velocity_bar=\"bar.toml\""),
-    ("give --systole in ms after the R wave, such as 50,370", "give systole_ms=(50, 370), after the R wave"),
+    ("give --systole in ms after the R wave, such as 50,370", "give systole=(50, 370), in ms after the R wave"),
     (
         "`narrows measure` shows the jets; choose one with --jet",
         "results.jets lists them; choose one with jet=",
@@ -143,7 +143,7 @@ impl From<MeasureError> for Fault {
         let hint = match error {
             MeasureError::Cancelled(cancelled) => return cancelled.into(),
             MeasureError::NoVelocity => "give the acquisition with its colour Doppler velocity",
-            MeasureError::Systole { .. } => "give systole_ms=(50, 370), after the R wave",
+            MeasureError::Systole { .. } => "give systole=(50, 370), in ms after the R wave",
         };
         Self::new("MeasureError", error.to_string(), hint)
     }

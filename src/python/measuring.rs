@@ -17,7 +17,7 @@ use crate::report::{
     figure as figures, png_from_svg,
 };
 use crate::sample::{FrameSampler, Raster, flow_cut, scalar_cut};
-use crate::severity::{Criteria, Evidence};
+use crate::severity::{Criteria, Evidence, Item};
 use crate::space::{Cut, Direction, VolumePoint, direction};
 use crate::unit::Mm;
 use crate::volume::ChannelKind;
@@ -77,16 +77,20 @@ pub(super) fn measure(
     run(py, progress.as_ref(), move |watch| {
         let positive = |name: &str, value: Option<f64>| {
             let checked = value.map(told::positive).transpose();
-            checked.map_err(|message| Fault::option(format!("{name} {message}"), ""))
+            checked.map_err(|message| Fault::option(format!("{name} {message}"), "give it in ms"))
+        };
+        let of_item = |name: &str, item, value: Option<f64>| {
+            let checked = value.map(|value| told::of_item(item, value)).transpose();
+            checked.map_err(|message| Fault::option(format!("{name} {message}"), "check its unit"))
         };
         let systole = systole.map(told::systole).transpose();
         let told = Told {
             nyquist: nyquist(nyquist_m_s)?,
             anterior_posterior: along(ap)?,
-            cw_peak_m_s: positive("cw_peak_m_s", cw_peak)?,
-            cw_vti_cm: positive("cw_vti_cm", cw_vti)?,
-            cw_duration_ms: positive("cw_duration_ms", cw_duration)?,
-            systole: systole.map_err(|message| Fault::option(format!("systole_ms is {message}"), ""))?,
+            cw_peak_m_s: of_item("cw_peak", Item::CwPeakMS, cw_peak)?,
+            cw_vti_cm: of_item("cw_vti", Item::CwVtiCm, cw_vti)?,
+            cw_duration_ms: positive("cw_duration", cw_duration)?,
+            systole: systole.map_err(|message| Fault::option(format!("systole is not understood: {message}"), "give systole=(50, 370)"))?,
         };
         let evidence = evidence.as_deref().map(Evidence::from_text).transpose()?.unwrap_or_default();
         let criteria = match (criteria, criteria_text) {

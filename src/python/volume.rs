@@ -127,6 +127,29 @@ impl PyVolume {
         arrays::codes(slf.as_any(), channel.samples(), volume.grid.shape()).map(Some)
     }
 
+    /// The displayed velocity of these frames as `[frame, z, y, x]`, m/s, NaN where there is no colour
+    fn velocity_m_s<'py>(&self, py: Python<'py>, frames: Vec<usize>) -> PyResult<Option<Bound<'py, PyAny>>> {
+        let (volume, wanted) = (&self.volume, &frames);
+        let velocities = run(py, None, move |_| {
+            let Some(channel) = volume.channel(ChannelKind::Velocity) else { return Ok(None) };
+            let (samples, scale) = (channel.samples(), volume.velocity_scale);
+            let mut all: Vec<f32> = Vec::with_capacity(wanted.len() * samples.voxels());
+            for frame in wanted {
+                if *frame >= samples.frames() {
+                    return Err(Fault::option(format!("there is no frame {frame}"), "frames are counted from 0"));
+                }
+                let codes = samples.frame(*frame);
+                all.extend((0..codes.len()).map(|index| match codes.at(index) {
+                    code if code == scale.zero_code() => f32::NAN,
+                    code => scale.velocity(code).get() as f32,
+                }));
+            }
+            Ok(Some(all))
+        })?;
+        let [nx, ny, nz] = self.volume.grid.shape();
+        velocities.map(|all| arrays::copied(py, all, [frames.len(), nz, ny, nx])).transpose()
+    }
+
     /// What is true of a simulated volume, JSON; `None` of any other
     fn truth(&self, py: Python<'_>) -> PyResult<Option<String>> {
         let told = self.truth.as_deref().map(serde_json::to_string).transpose();
