@@ -38,7 +38,7 @@ class Record:
             return getattr(self, name[:-1])
         if name not in data:
             # Keys are added to documents, never renamed: an older one lacks the newest.
-            if name in getattr(type(self), "__annotations__", {}):
+            if any(name in getattr(kind, "__annotations__", {}) for kind in type(self).__mro__):
                 return None
             raise AttributeError(f"{type(self).__name__} has no {name!r}; it has {', '.join(data)}")
         made = self._made(name, data[name])

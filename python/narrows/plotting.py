@@ -46,7 +46,7 @@ def _en_face(of: Results, jet: Any, ax: Any) -> None:
     outline = np.stack([away @ u, away @ v], axis=1)
     reach = float(np.abs(outline).max()) + MARGIN
     if of.volume is not None:
-        plane = of.volume.plane(jet.traced_at_mm, jet.axis, frame=jet.peak_frame, side_mm=2.0 * reach, pixel_mm=reach / 100)
+        plane = of.volume.plane(jet.traced_at_mm, jet.axis, side_mm=1.0, pixel_mm=1.0)
         turn = float(np.degrees(np.arctan2(u @ plane.v, u @ plane.u)))
         plane = of.volume.plane(
             jet.traced_at_mm, jet.axis, frame=jet.peak_frame, roll_deg=turn, side_mm=2.0 * reach, pixel_mm=reach / 100
