@@ -60,7 +60,7 @@ def from_xarray(cls: type[Volume], data: Any, arguments: dict[str, Any]) -> Volu
             raise ArrayError(f"the attribute narrows is not readable: {error}", "leave it as to_xarray wrote it") from error
         said = _moved(said, data, np)
         return cls._from(arrays, said, str(data.attrs.get("name", "xarray")))
-    made = {"name": str(data.attrs.get("name", "xarray"))}
+    made: dict[str, Any] = {"name": str(data.attrs.get("name", "xarray"))}
     if "time" in data.coords and data["time"].size == arrays[found[0]].shape[0]:
         made["times_s"] = np.atleast_1d(data["time"].values)
     directions = np.asarray(arguments.get("directions", np.eye(3)), dtype=np.float64)

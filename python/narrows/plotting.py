@@ -51,8 +51,10 @@ def _en_face(of: Results, jet: Any, ax: Any) -> None:
         plane = of.volume.plane(
             jet.traced_at_mm, jet.axis, frame=jet.peak_frame, roll_deg=turn, side_mm=2.0 * reach, pixel_mm=reach / 100
         )
+        # What was measured has a velocity.
+        assert plane.coloured is not None and plane.velocity_m_s is not None
         velocity = np.where(plane.coloured >= 0.5, plane.velocity_m_s, np.nan)
-        low, high = of.volume.velocity_limits_m_s
+        low, high = of.volume.velocity_limits_m_s or (None, None)
         half = (plane.u_mm[1] - plane.u_mm[0]) / 2.0
         ends = (plane.u_mm[0] - half, plane.u_mm[-1] + half, plane.v_mm[0] - half, plane.v_mm[-1] + half)
         image = ax.imshow(velocity, origin="lower", extent=ends, cmap="twilight_shifted", vmin=low, vmax=high)
@@ -84,10 +86,10 @@ def _time(of: Results, jet: Any, ax: Any) -> None:
 
 def sweep(of: Sweep, ax: Any) -> Any:
     ax = _axes(ax)
-    rows = [row for row in of.rows if row.vca_mm2 is not None]
-    at = [row.value for row in rows]
-    ax.fill_between(at, [r.vca_mm2.low for r in rows], [r.vca_mm2.high for r in rows], color=BLUE, alpha=0.2, label="95 %")
-    ax.plot(at, [row.vca_mm2.value for row in rows], "o-", color=BLUE, label="area")
+    rows = [(row.value, row.vca_mm2) for row in of.rows if row.vca_mm2 is not None]
+    at = [value for value, _ in rows]
+    ax.fill_between(at, [area.low for _, area in rows], [area.high for _, area in rows], color=BLUE, alpha=0.2, label="95 %")
+    ax.plot(at, [area.value for _, area in rows], "o-", color=BLUE, label="area")
     if of.truth_mm2 is not None:
         ax.axhline(of.truth_mm2, color=ORANGE, ls="--", label="truth")
     units = {"tilt": "degrees", "roll": "degrees", "level": "mm", "gain": "times the stored", "nyquist": "m/s", "baseline": "m/s"}

@@ -85,7 +85,8 @@ class Results(_results.ResultsDocument):
             Where there is no such table or unit.
         """
         pandas = optional("pandas", "pandas", "a data frame")
-        return pandas.read_csv(io.StringIO(_narrows.table(self._text, table, units)), float_precision="round_trip")
+        # Python's own reader keeps every digit.
+        return pandas.read_csv(io.StringIO(_narrows.table(self._text, table, units)), engine="python")
 
     def _measured_volume(self, what: str) -> Volume:
         if self.volume is None:

@@ -103,6 +103,7 @@ class Volume:
     __slots__ = ("__dict__", "_given", "_native")
 
     _native: _narrows.Volume
+    _given: dict[str, Any]
 
     def __init__(self) -> None:
         raise TypeError("a Volume is made by narrows.open, Volume.from_arrays or narrows.phantom")
@@ -409,9 +410,8 @@ class Volume:
         KeyboardInterrupt
             Where it was interrupted; nothing is left half done.
         """
-        criteria_text = None
-        if criteria is not None and _is_file(criteria):
-            criteria, criteria_text = None, _text(criteria, "criteria")
+        is_file = criteria is not None and _is_file(criteria)
+        criteria_text = _text(criteria, "criteria") if is_file else None
         with listener(progress) as told:
             text, settings = _narrows.measure(
                 self._native,
@@ -421,7 +421,7 @@ class Volume:
                 cw_duration=None if cw_duration is None else number("cw_duration", cw_duration),
                 systole=None if systole is None else numbers("systole", systole, 2),
                 evidence=_evidence(evidence),
-                criteria=criteria,
+                criteria=None if is_file or criteria is None else str(criteria),
                 criteria_text=criteria_text,
                 nyquist_m_s=self._given.get("nyquist_m_s"),
                 progress=told,
@@ -473,11 +473,10 @@ class Volume:
             None if pixel_mm is None else number("pixel_mm", pixel_mm),
         )
         arrays = {"u_mm", "v_mm", "centre_mm", "u", "v", "normal"}
-        return Plane(**{
-            key: _array(made[key]) if key in arrays else made.get(key) for key in Plane._fields
-        })
+        parts: Any = (_array(made[key]) if key in arrays else made.get(key) for key in Plane._fields)
+        return Plane(*parts)
 
-    def sweep(self, over: str, values: Sequence[float] = (), **options: Any) -> Sweep:
+    def sweep(self, over: Any, values: Sequence[float] = (), **options: Any) -> Sweep:
         """One parameter varied, the rest held; see `narrows.sweep`."""
         from .studies import sweep
 

@@ -49,6 +49,17 @@ def results(volume):
     return volume.measure(cw_peak=5.0)
 
 
+@pytest.fixture(scope="module")
+def few(volume, results, tmp_path_factory):
+    """Three frames of it, in a file, and what is measured on them"""
+    peak = results.jets[0].peak_frame
+    made = narrows.Volume.from_xarray(volume.to_xarray().isel(time=slice(max(peak - 2, 0), peak + 1)))
+    path = tmp_path_factory.mktemp("few") / "few.nrrd"
+    made.save(path)
+    opened = narrows.open(path)
+    return opened, opened.measure(cw_peak=5.0, progress=False).to_json(), path
+
+
 def small(**changes):
     """Arguments of a volume that is none of a heart, but is one"""
     random = np.random.default_rng(1)
@@ -389,7 +400,7 @@ def test_every_error_has_its_kind_and_its_hint(volume, results, tmp_path):
     refused(narrows.MeasureError, "systole=", volume.measure, systole=(2000, 2900))
     refused(narrows.OptionError, "three", volume.measure, ap=(0, 0, 0))
     refused(narrows.OptionError, "x, y, z", volume.measure, ap=(0, 1))
-    refused(narrows.OptionError, "numbers", volume.measure, ap=())
+    refused(narrows.OptionError, "x, y, z", volume.measure, ap=())
     refused(narrows.EvidenceError, "", volume.measure, evidence={"lv_ef": 55})
     refused(narrows.EvidenceError, "", volume.measure, evidence={"cw_peak_m_s": float("nan")})
     refused(narrows.EvidenceError, "path", volume.measure, evidence=tmp_path / "none.toml")
@@ -577,35 +588,37 @@ def test_a_flow_is_what_its_header_says():
 # ---- threads, progress, interruption ----
 
 
-def test_the_lock_is_released_and_threads_agree(volume, results):
+def test_the_lock_is_released_and_threads_agree(few):
+    volume, wanted, _ = few
     made = [None, None]
 
     def work(at):
         made[at] = volume.measure(cw_peak=5.0, progress=False).to_json()
 
     threads = [threading.Thread(target=work, args=(at,)) for at in range(2)]
-    turns, longest, last = 0, 0.0, time.monotonic()
+    turns = 0
     for thread in threads:
         thread.start()
     while any(thread.is_alive() for thread in threads):
         time.sleep(0.001)
-        now = time.monotonic()
-        turns, longest, last = turns + 1, max(longest, now - last), now
-    assert made[0] == made[1] == results.to_json()
-    # This thread was never kept for a measurement.
-    assert turns > 20
+        turns += 1
+    assert made == [wanted, wanted]
+    # This thread was not kept for the measurement: with the lock held it would have had no turn but between two.
+    assert turns > 10
 
 
-def test_any_number_of_threads_gives_the_same_bits(results):
-    code = f"import narrows; print(narrows.open({str(ROUND)!r}).measure(cw_peak=5.0).to_json(), end='')"
+def test_any_number_of_threads_gives_the_same_bits(few):
+    _, wanted, path = few
+    code = f"import narrows; print(narrows.open({str(path)!r}).measure(cw_peak=5.0).to_json(), end='')"
     one = {**os.environ, "RAYON_NUM_THREADS": "1"}
     done = subprocess.run([sys.executable, "-c", code], env=one, capture_output=True, text=True, check=True)
-    assert done.stdout == results.to_json()
+    assert done.stdout == wanted
 
 
-def test_progress_is_told(volume, results):
+def test_progress_is_told(few):
+    volume, wanted, _ = few
     heard = []
-    volume.measure(cw_peak=5.0, progress=lambda *step: heard.append(step))
+    assert volume.measure(cw_peak=5.0, progress=lambda *step: heard.append(step)).to_json() == wanted
     assert heard and all(isinstance(stage, str) and 0 <= done <= total for stage, done, total in heard)
 
     def stop(stage, done, total):
@@ -613,33 +626,36 @@ def test_progress_is_told(volume, results):
 
     with pytest.raises(RuntimeError, match="enough"):
         volume.measure(progress=stop)
-    assert volume.measure(cw_peak=5.0, progress=True).to_json() == results.to_json()
+    # By tqdm.
+    assert volume.measure(cw_peak=5.0, progress=True).to_json() == wanted
 
 
-def test_an_interrupt_stops_cleanly(results):
-    volume = narrows.open(CRESCENT)
-    began = time.monotonic()
-    volume.measure(progress=False)
-    whole = time.monotonic() - began
-    timer = threading.Timer(0.15, _thread.interrupt_main)
-    timer.start()
-    began = time.monotonic()
+def test_an_interrupt_stops_cleanly(few):
+    volume, wanted, _ = few
+
+    def interrupt(stage, done, total):
+        _thread.interrupt_main()
+
     with pytest.raises(KeyboardInterrupt):
-        volume.measure(progress=False)
-        time.sleep(5)
-    assert whole < 0.5 or time.monotonic() - began < whole
-    # Nothing is left at work, and nothing is spoilt.
-    assert narrows.open(ROUND).measure(cw_peak=5.0, progress=False).to_json() == results.to_json()
+        volume.measure(progress=interrupt)
+    timer = threading.Timer(0.1, _thread.interrupt_main)
+    timer.start()
+    with pytest.raises(KeyboardInterrupt):
+        while True:
+            volume.measure(progress=False)
+    # Nothing is spoilt.
+    assert volume.measure(cw_peak=5.0, progress=False).to_json() == wanted
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="there is no fork")
 @pytest.mark.filterwarnings("ignore:.*fork.*:DeprecationWarning")
-def test_a_forked_child_measures(volume, results):
+def test_a_forked_child_measures(few):
+    volume, wanted, _ = few
     read, write = os.pipe()
     child = os.fork()
     if child == 0:
         try:
-            made = volume.measure(cw_peak=5.0, progress=False).to_json() == results.to_json()
+            made = volume.measure(cw_peak=5.0, progress=False).to_json() == wanted
             os.write(write, b"1" if made else b"0")
         finally:
             os._exit(0)
@@ -705,7 +721,8 @@ def test_a_type_checker_is_content(tmp_path):
         "shape: tuple[int, ...] = results.jets[0].tracing_mm.shape\n"
         "reveal_type(results.total.vca_mm2)\n"
     )
-    command = [sys.executable, "-m", "mypy", "--no-incremental", "--cache-dir", os.devnull, "use.py"]
+    package = ROOT / "python" / "narrows"
+    command = [sys.executable, "-m", "mypy", "--ignore-missing-imports", "--cache-dir", tmp_path / "c", "use.py", package]
     done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True)
     assert done.returncode == 0 and "Interval" in done.stdout, done.stdout + done.stderr
 
