@@ -189,7 +189,7 @@ impl Bench<'_> {
             return Err(failure);
         }
         let slots = slots.into_inner().map_err(|_| CohortError::Lost("a worker was lost"))?;
-        slots.into_iter().collect::<Option<Vec<_>>>().ok_or_else(|| CohortError::Lost("a volume was lost"))
+        slots.into_iter().collect::<Option<Vec<_>>>().ok_or(CohortError::Lost("a volume was lost"))
     }
 
     fn take(&self, count: usize) -> Option<usize> {

@@ -28,7 +28,10 @@ pub(super) struct Fault {
 const NAMES: [(&str, &str); 9] = [
     ("--nyquist 0.6", "nyquist_m_s=0.6"),
     ("--velocity-bar bar.toml", "velocity_bar=\"bar.toml\""),
-    ("give --systole in ms after the R wave, such as 50,370", "give systole=(50, 370), in ms after the R wave"),
+    (
+        "give --systole in ms after the R wave, such as 50,370",
+        "give systole=(50, 370), in ms after the R wave",
+    ),
     (
         "`narrows measure` shows the jets; choose one with --jet",
         "results.jets lists them; choose one with jet=",

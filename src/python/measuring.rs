@@ -58,7 +58,6 @@ pub(super) fn trust(py: Python<'_>, volume: &PyVolume) -> PyResult<String> {
 /// Results as the command line prints them, and what was told, for the report
 #[pyfunction]
 #[pyo3(signature = (volume, *, ap, cw_peak, cw_vti, cw_duration, systole, evidence, criteria, criteria_text, nyquist_m_s, progress))]
-#[allow(clippy::too_many_arguments)]
 pub(super) fn measure(
     py: Python<'_>,
     volume: &PyVolume,
@@ -90,7 +89,9 @@ pub(super) fn measure(
             cw_peak_m_s: of_item("cw_peak", Item::CwPeakMS, cw_peak)?,
             cw_vti_cm: of_item("cw_vti", Item::CwVtiCm, cw_vti)?,
             cw_duration_ms: positive("cw_duration", cw_duration)?,
-            systole: systole.map_err(|message| Fault::option(format!("systole is not understood: {message}"), "give systole=(50, 370)"))?,
+            systole: systole.map_err(|message| {
+                Fault::option(format!("systole is not understood: {message}"), "give systole=(50, 370)")
+            })?,
         };
         let evidence = evidence.as_deref().map(Evidence::from_text).transpose()?.unwrap_or_default();
         let criteria = match (criteria, criteria_text) {
@@ -169,7 +170,6 @@ pub(super) fn table(py: Python<'_>, results: &str, which: &str, units: &str) -> 
 /// Writes the report folder; where its page is
 #[pyfunction]
 #[pyo3(signature = (volume, results, settings, out, *, units, paper, reader, valve, keep_identity, progress))]
-#[allow(clippy::too_many_arguments)]
 pub(super) fn report(
     py: Python<'_>,
     volume: &PyVolume,
@@ -211,7 +211,6 @@ pub(super) fn report(
 /// Every channel on a plane, `[v, u]`, with the plane itself
 #[pyfunction]
 #[pyo3(signature = (volume, point, normal, roll_deg, frame, side_mm, pixel_mm))]
-#[allow(clippy::too_many_arguments)]
 pub(super) fn plane<'py>(
     py: Python<'py>,
     volume: &PyVolume,

@@ -4,6 +4,9 @@
 //! without a copy where they lie together; the rest of the package, in Python, gives both their form. Long work
 //! runs without the interpreter's lock, on a thread that is asked to stop when a signal arrives.
 
+// What Python hands over arrives by value, and a function has the arguments that the command has options.
+#![allow(clippy::needless_pass_by_value, clippy::too_many_arguments)]
+
 mod arrays;
 mod faults;
 mod measuring;

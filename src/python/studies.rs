@@ -60,11 +60,11 @@ pub(super) fn flow_names() -> Vec<String> {
 /// Header (JSON) and arrays of a solved flow, by its name in the library or its file
 #[pyfunction]
 #[pyo3(signature = (name, path))]
-pub(super) fn flow<'py>(
-    py: Python<'py>,
+pub(super) fn flow(
+    py: Python<'_>,
     name: Option<String>,
     path: Option<PathBuf>,
-) -> PyResult<(String, Bound<'py, PyDict>)> {
+) -> PyResult<(String, Bound<'_, PyDict>)> {
     let (header, cells, mean, covariance, wall) = run(py, None, move |_| {
         let flow = match (name, path) {
             (_, Some(path)) => {
@@ -95,7 +95,6 @@ pub(super) fn flow<'py>(
 /// One parameter varied: the document, JSON
 #[pyfunction]
 #[pyo3(signature = (volume, over, *, values, jet, stored, ap, truth, progress))]
-#[allow(clippy::too_many_arguments)]
 pub(super) fn sweep(
     py: Python<'_>,
     volume: &PyVolume,
@@ -131,7 +130,6 @@ pub(super) fn sweep(
 /// Agreement of readers out of a table of readings, CSV: the document, JSON
 #[pyfunction]
 #[pyo3(signature = (table, *, name, value, unit, repeats, grades, reference, severe, plan, seed))]
-#[allow(clippy::too_many_arguments)]
 pub(super) fn agree(
     py: Python<'_>,
     table: &str,
@@ -183,7 +181,6 @@ fn rows(table: &Rows) -> serde_json::Value {
 /// The tables of a cohort, JSON; `command` starts a worker
 #[pyfunction]
 #[pyo3(signature = (paths, *, workers, nyquist_m_s, ap, journal, command, progress))]
-#[allow(clippy::too_many_arguments)]
 pub(super) fn cohort(
     py: Python<'_>,
     paths: Vec<PathBuf>,

@@ -136,7 +136,10 @@ impl PyVolume {
             let mut all: Vec<f32> = Vec::with_capacity(wanted.len() * samples.voxels());
             for frame in wanted {
                 if *frame >= samples.frames() {
-                    return Err(Fault::option(format!("there is no frame {frame}"), "frames are counted from 0"));
+                    return Err(Fault::option(
+                        format!("there is no frame {frame}"),
+                        "frames are counted from 0",
+                    ));
                 }
                 let codes = samples.frame(*frame);
                 all.extend((0..codes.len()).map(|index| match codes.at(index) {

@@ -755,6 +755,6 @@ def test_every_notebook_runs(path, tmp_path):
     book = nbformat.read(path, as_version=4)
     nbformat.validate(book)
     folder = {"metadata": {"path": str(tmp_path / "docs" / "python")}}
-    nbclient.NotebookClient(book, timeout=300, kernel_name="python3", resources=folder).execute()
+    nbclient.NotebookClient(book, timeout=900, kernel_name="python3", resources=folder).execute()
     kinds = {output.output_type for cell in book.cells for output in cell.get("outputs", [])}
     assert "error" not in kinds and "display_data" in kinds or "execute_result" in kinds

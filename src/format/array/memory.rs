@@ -183,7 +183,7 @@ fn grid(
         return Err(ArrayError::Missing { missing: vec!["the voxel spacing"], sidecar: String::new() });
     };
     // A spacing that is none is told as such.
-    if words.spacing_mm.iter().any(|step| !(*step > 0.0)) {
+    if !words.spacing_mm.iter().all(|step| *step > 0.0) {
         return Err(GridError::Spacing(words.spacing_mm).into());
     }
     let sides: Vec<f64> = (0..3).map(|axis| words.spacing_mm[axis] * shape[axis] as f64).collect();
@@ -195,10 +195,9 @@ fn grid(
             unit: ArrayUnit::Millimetres,
         });
     }
-    let mut steps = [Vector3::zeros(); 3];
-    for axis in 0..3 {
-        let along = direction(Vector3::from(words.axes[axis])).ok_or(GridError::Position)?;
-        steps[axis] = along.into_inner() * words.spacing_mm[axis];
+    let mut steps = words.axes.map(Vector3::from);
+    for (step, spacing) in steps.iter_mut().zip(words.spacing_mm) {
+        *step = direction(*step).ok_or(GridError::Position)?.into_inner() * spacing;
     }
     let pose = Pose { origin: Vector3::from(words.origin_mm), steps };
     // As it was said to the last digit, where slices need not be counted the other way.
