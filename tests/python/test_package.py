@@ -84,11 +84,12 @@ def test_every_sample_gives_the_bits_of_the_command_line(path):
     assert results.to_dict() == json.loads(printed)
 
 
-def test_so_do_the_options(results):
+def test_so_do_the_options(few):
+    path = few[2]
     told = ["--cw-vti", "140", "--ap", "0.3,0.9,0.1", "--systole", "20,420", "--nyquist", "0.66"]
     evidence = ROOT / "sample-volumes" / "example" / "evidence.toml"
-    printed = program("measure", ROUND, "--json", "-", *told, "--evidence", evidence, "--criteria", "eacvi-2013")
-    volume = narrows.open(ROUND, nyquist_m_s=0.66)
+    printed = program("measure", path, "--json", "-", *told, "--evidence", evidence, "--criteria", "eacvi-2013")
+    volume = narrows.open(path, nyquist_m_s=0.66)
     given = tomllib.loads(evidence.read_text())
     for entered in (evidence, given):
         made = volume.measure(
@@ -97,8 +98,10 @@ def test_so_do_the_options(results):
         assert made.to_json() == printed
 
 
-def test_the_report_is_the_report_of_the_command_line(results, tmp_path):
-    program("measure", ROUND, "--out", tmp_path / "a", "--cw-peak", "5", "--reader", "Ada", "--valve", "mitral")
+def test_the_report_is_the_report_of_the_command_line(few, tmp_path):
+    volume, _, path = few
+    program("measure", path, "--out", tmp_path / "a", "--cw-peak", "5", "--reader", "Ada", "--valve", "mitral")
+    results = volume.measure(cw_peak=5, progress=False)
     page = results.report(tmp_path / "b", reader="Ada", valve="mitral", progress=False)
     assert page == tmp_path / "b" / "index.html"
     listed = [sorted(p.relative_to(tmp_path / d) for p in (tmp_path / d).rglob("*") if p.is_file()) for d in "ab"]
@@ -119,12 +122,13 @@ def test_arrays_of_a_volume_are_measured_as_the_volume(volume, results):
         assert again.get(key) == first.get(key)
 
 
-def test_sweep_agree_and_cohort_are_those_of_the_command_line(tmp_path, volume):
-    program("sweep", ROUND, "--over", "tilt", "--values", "0,20,40", "--out", tmp_path / "s")
+def test_sweep_agree_and_cohort_are_those_of_the_command_line(tmp_path, few):
+    volume, _, path = few
+    program("sweep", path, "--over", "tilt", "--values", "0,20,40", "--out", tmp_path / "s")
     sweep = narrows.sweep(volume, "tilt", [0, 20, 40], progress=False)
     assert sweep.to_dict() == json.loads((tmp_path / "s" / "sweep.json").read_text())
     assert volume.sweep("tilt", [0, 20, 40], progress=False) == sweep
-    assert list(sweep.to_pandas()["value"]) == [0, 20, 40] and sweep.truth_mm2 > 0
+    assert list(sweep.to_pandas()["value"]) == [0, 20, 40]
 
     table = ROOT / "sample-volumes" / "example" / "readings.csv"
     program("agree", table, "--out", tmp_path / "a", "--unit", "mm2")
@@ -139,9 +143,11 @@ def test_sweep_agree_and_cohort_are_those_of_the_command_line(tmp_path, volume):
 
     folder = tmp_path / "volumes"
     folder.mkdir()
-    shutil.copy(ROUND, folder)
+    for file in path.parent.iterdir():
+        shutil.copy(file, folder)
     (folder / "broken.dcm").write_bytes(b"\0 no volume")
     program("cohort", folder, "--out", tmp_path / "cohort.csv")
+    # The program and the package pass over files of other kinds alike: the sidecar.
     with pytest.warns(UserWarning, match="not measured: broken.dcm"):
         jets, volumes = narrows.cohort(folder, workers=2, table="both", journal=tmp_path / "j", progress=False)
     for frame, path in [(jets, "cohort.csv"), (volumes, "cohort.volumes.csv")]:
