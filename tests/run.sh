@@ -91,7 +91,7 @@ bash tests/viewer/window.sh "${CARGO_TARGET_DIR:-target}/debug/narrows" sample-v
 
 say "the Python package"
 # Built as the tests are, not as a release: one more build of the crate, its dependencies mostly at hand.
-VIRTUAL_ENV="$PWD/.venv" .venv/bin/maturin develop --quiet --locked
+VIRTUAL_ENV="$PWD/.venv" .venv/bin/maturin develop --quiet
 
 say "against reference libraries"
 target="${CARGO_TARGET_DIR:-target}/debug"
