@@ -44,6 +44,8 @@ pub mod review;
 
 pub mod report;
 
+pub mod cohort;
+
 pub mod gpu;
 
 #[cfg(feature = "gui")]
@@ -53,3 +55,6 @@ pub mod ui;
 pub mod app;
 
 pub mod cli;
+
+#[cfg(feature = "python")]
+pub mod python;

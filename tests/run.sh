@@ -78,6 +78,7 @@ cargo clippy --quiet --all-targets --features viewer-tests -- -D warnings
 
 say "the core alone"
 cargo clippy --quiet --no-default-features --lib --bins -- -D warnings
+cargo clippy --quiet --no-default-features --features python --lib -- -D warnings
 
 say "documentation"
 RUSTDOCFLAGS="-D warnings" cargo doc --quiet --no-deps --document-private-items --lib
@@ -87,6 +88,10 @@ cargo test --quiet --no-fail-fast --features viewer-tests
 
 say "the viewer in a window"
 bash tests/viewer/window.sh "${CARGO_TARGET_DIR:-target}/debug/narrows" sample-volumes/crescent.dcm
+
+say "the Python package"
+# Built as the tests are, not as a release: one more build of the crate, its dependencies mostly at hand.
+VIRTUAL_ENV="$PWD/.venv" .venv/bin/maturin develop --quiet
 
 say "against reference libraries"
 target="${CARGO_TARGET_DIR:-target}/debug"

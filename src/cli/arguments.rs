@@ -3,8 +3,8 @@
 use clap::{Parser, Subcommand};
 
 use super::{
-    Exit, Failure, agree, cohort, cohort_worker, convert, draw, flow, home, inspect, measure, phantom,
-    practice, readings, recheck, report, schema, shapes, sweep, view,
+    Exit, Failure, agree, cohort, convert, draw, flow, home, inspect, measure, phantom, practice, readings,
+    recheck, report, schema, shapes, sweep, view,
 };
 
 const AFTER: &str = "\
@@ -51,7 +51,7 @@ enum Verb {
     /// Measure many volumes into two tables, one row a jet and one row a volume
     Cohort(cohort::Arguments),
     /// Read and measure volumes for a cohort that asks on stdin
-    #[command(name = super::cohort_worker::VERB, hide = true)]
+    #[command(name = super::cohort::WORKER, hide = true)]
     CohortWorker,
     /// Orifice shapes of a cohort in groups: effects with intervals
     Shapes(shapes::Arguments),
@@ -80,7 +80,7 @@ impl Arguments {
             Some(Verb::Convert(arguments)) => convert::run(&arguments),
             Some(Verb::Sweep(arguments)) => sweep::run(&arguments),
             Some(Verb::Cohort(arguments)) => cohort::run(&arguments),
-            Some(Verb::CohortWorker) => cohort_worker::serve(),
+            Some(Verb::CohortWorker) => cohort::serve(),
             Some(Verb::Shapes(arguments)) => shapes::run(&arguments),
             Some(Verb::Readings(arguments)) => readings::run(&arguments),
             Some(Verb::Practice(arguments)) => practice::run(&arguments),

@@ -4,7 +4,6 @@ use std::num::NonZeroUsize;
 use std::path::{Path, PathBuf};
 
 use clap::{Args, ValueEnum};
-use nalgebra::Vector3;
 
 use super::progress::Progress;
 use super::{Exit, Failure, input, output};
@@ -88,7 +87,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let volume = input::open(&[&arguments.file], &arguments.known)?;
     let svg = match (arguments.cut, arguments.view) {
         (Some(cut), _) => {
-            let side = arguments.side.unwrap_or_else(|| whole(&volume));
+            let side = arguments.side.unwrap_or_else(|| PlainCut::whole_side(&volume));
             figure::plain(&volume, &PlainCut { cut, frame: arguments.frame.map_or(0, index), side })?
         }
         (None, Some(view)) => measured(&volume, view.into(), arguments, &progress)?,
@@ -127,13 +126,6 @@ fn measured(
 /// The index of a frame that is counted from 1
 fn index(frame: NonZeroUsize) -> usize {
     frame.get() - 1
-}
-
-/// A square that holds the whole volume, whatever the direction
-fn whole(volume: &Volume4) -> Mm {
-    let (shape, spacing) = (volume.grid.shape(), volume.grid.spacing_mm());
-    let sides = Vector3::from_fn(|axis, _| shape[axis] as f64 * spacing[axis]);
-    Mm::new(sides.max())
 }
 
 fn kind(path: &Path) -> Result<Kind, Failure> {

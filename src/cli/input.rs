@@ -10,7 +10,8 @@ use nalgebra::Vector3;
 
 use super::Failure;
 use crate::format::{self, OpenOptions, VelocityBar};
-use crate::severity::{Criteria, Evidence};
+use crate::measure::told;
+use crate::severity::{Criteria, Evidence, Item};
 use crate::space::{Direction, direction};
 use crate::unit::{MetresPerSecond, Seconds};
 use crate::volume::Volume4;
@@ -88,12 +89,7 @@ fn in_file(path: &Path, failure: Failure) -> Failure {
 /// A Nyquist velocity in m/s
 pub(super) fn nyquist(text: &str) -> Result<MetresPerSecond, String> {
     let value: f64 = text.trim().parse().map_err(|_| "not a number of m/s".to_owned())?;
-    // Beyond 10 m/s no Doppler display goes: cm/s was meant. Common practice, no source.
-    if value > 0.0 && value <= 10.0 {
-        Ok(MetresPerSecond::new(value))
-    } else {
-        Err("a Nyquist velocity lies between 0 and 10 m/s (0.6 is 60 cm/s)".into())
-    }
+    told::nyquist(value)
 }
 
 /// Any number
@@ -104,7 +100,17 @@ pub(super) fn number(text: &str) -> Result<f64, String> {
 /// A number above zero
 pub(super) fn positive(text: &str) -> Result<f64, String> {
     let value: f64 = text.trim().parse().map_err(|_| "not a number".to_owned())?;
-    if value.is_finite() && value > 0.0 { Ok(value) } else { Err("must be above zero".into()) }
+    told::positive(value)
+}
+
+/// A peak velocity of continuous-wave Doppler, m/s
+pub(super) fn cw_peak(text: &str) -> Result<f64, String> {
+    told::of_item(Item::CwPeakMS, text.trim().parse().map_err(|_| "not a number".to_owned())?)
+}
+
+/// A velocity-time integral of continuous-wave Doppler, cm
+pub(super) fn cw_vti(text: &str) -> Result<f64, String> {
+    told::of_item(Item::CwVtiCm, text.trim().parse().map_err(|_| "not a number".to_owned())?)
 }
 
 /// First and last moment of systole, `START,END` in ms after the R wave
@@ -115,13 +121,7 @@ pub(super) fn systole(text: &str) -> Result<[Seconds; 2], String> {
         .collect::<Option<_>>()
         .ok_or("not two numbers START,END")?;
     match values[..] {
-        // A beat of three seconds is a rate of 20 a minute: seconds were not meant, nor microseconds.
-        [start, end] if start < end && start >= -500.0 && end <= 3000.0 && end - start >= 20.0 => {
-            Ok([start, end].map(|ms| Seconds::new(ms / 1000.0)))
-        }
-        [_, _] => {
-            Err("in ms after the R wave, the start before the end and at least 20 ms apart (50,370)".into())
-        }
+        [start, end] => told::systole([start, end]),
         _ => Err("not two numbers START,END".into()),
     }
 }
@@ -150,6 +150,12 @@ mod tests {
 
     #[test]
     fn what_is_typed_is_checked() {
+        assert_eq!((cw_peak("5.1"), cw_vti("140")), (Ok(5.1), Ok(140.0)));
+        // cm/s, m, and what is no number.
+        for wrong in ["510", "0.2", "nan", "fast"] {
+            assert!(cw_peak(wrong).is_err(), "{wrong}");
+        }
+        assert!(cw_vti("1.4").is_err());
         assert_eq!(nyquist("0.6"), Ok(MetresPerSecond::new(0.6)));
         for wrong in ["60", "0", "-1", "nan", "inf", "fast"] {
             assert!(nyquist(wrong).is_err(), "{wrong}");

@@ -11,7 +11,6 @@ use crate::format::{self, HashWhen, Inspection, OpenOptions};
 use crate::job::CancelToken;
 use crate::measure::results::{Trust, Verdict};
 use crate::report::words;
-use crate::trust;
 
 #[derive(Debug, Args)]
 pub(super) struct Arguments {
@@ -42,9 +41,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         None
     } else {
         let volume = format::open_all(&arguments.files, &OpenOptions { hash: HashWhen::Later, ..options })?;
-        let stitch = trust::stitch(&volume, &CancelToken::new());
-        let findings = trust::acquisition_with(&volume, stitch.as_ref());
-        Some(Trust { verdict: trust::worst(&findings), findings, stitch })
+        Some(Trust::of_acquisition(&volume, &CancelToken::new()))
     };
     let inspected = Inspected { inspection, trust };
     if let Some(json) = &arguments.json {

@@ -7,13 +7,12 @@ use clap::Args;
 use super::progress::Progress;
 use super::report_options::ReportArguments;
 use super::{Exit, Failure, input, output, text};
-use crate::beat::ContinuousWave;
 use crate::measure::results::Verdict;
-use crate::measure::{self, Options, Results};
+use crate::measure::{self, Results, Told};
 use crate::report::{self, ReportOptions, ReportPaths};
-use crate::severity::{Criteria, Evidence, Item};
+use crate::severity::Evidence;
 use crate::space::Direction;
-use crate::unit::{MetresPerSecond, Seconds};
+use crate::unit::Seconds;
 use crate::volume::Volume4;
 
 #[derive(Debug, Args)]
@@ -38,10 +37,10 @@ pub(super) struct Arguments {
     ap: Option<Direction>,
     /// Peak velocity of the regurgitant jet on continuous-wave Doppler, m/s: gives the regurgitant volume, and
     /// the effective orifice from the flow convergence
-    #[arg(long, value_name = "M/S", value_parser = input::positive)]
+    #[arg(long, value_name = "M/S", value_parser = input::cw_peak)]
     cw_peak: Option<f64>,
     /// Velocity-time integral of the jet on continuous-wave Doppler, cm; overrules the peak
-    #[arg(long, value_name = "CM", value_parser = input::positive)]
+    #[arg(long, value_name = "CM", value_parser = input::cw_vti)]
     cw_vti: Option<f64>,
     /// Length of the continuous-wave envelope, ms [default: the length of systole]
     #[arg(long, value_name = "MS", value_parser = input::positive)]
@@ -80,10 +79,11 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         }
     }
     arguments.files.iter().try_for_each(|file| arguments.report.refuse(file))?;
-    let options = measure_options(arguments, criteria, evidence);
+    let told = told(arguments);
+    let options = told.options(criteria, evidence);
     let results = measure::measure(&volume, &options, progress.watch())?;
     let mut report = arguments.report.options(&arguments.files, progress.watch())?;
-    report.paper.settings = settings(arguments);
+    report.paper.settings = told.settings();
     let files = &arguments.report;
     let folder = match &arguments.out {
         Some(folder) => Some(folder.clone()),
@@ -111,19 +111,14 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     Ok(verdict(&results))
 }
 
-fn measure_options(arguments: &Arguments, criteria: Criteria, evidence: Evidence) -> Options {
-    let entered = |item: Item| evidence.number(item).map(|number| number.value);
-    Options {
-        systole: arguments.systole,
+fn told(arguments: &Arguments) -> Told {
+    Told {
+        nyquist: arguments.known.nyquist(),
         anterior_posterior: arguments.ap,
-        continuous_wave: ContinuousWave {
-            peak: arguments.cw_peak.or(entered(Item::CwPeakMS)).map(MetresPerSecond::new),
-            vti_m: arguments.cw_vti.or(entered(Item::CwVtiCm)).map(|cm| cm / 100.0),
-            duration: arguments.cw_duration.map(|ms| Seconds::new(ms / 1000.0)),
-        },
-        criteria,
-        evidence,
-        ..Options::default()
+        cw_peak_m_s: arguments.cw_peak,
+        cw_vti_cm: arguments.cw_vti,
+        cw_duration_ms: arguments.cw_duration,
+        systole: arguments.systole,
     }
 }
 
@@ -151,7 +146,8 @@ fn compare(arguments: &Arguments, after: &Path) -> Result<Exit, Failure> {
             "measure each volume with its own --evidence",
         ));
     }
-    let options = measure_options(arguments, criteria, Evidence::default());
+    let told = told(arguments);
+    let options = told.options(criteria, Evidence::default());
     let mut volumes =
         [input::open(&arguments.files, &arguments.known)?, input::open(&[after], &arguments.known)?];
     if let Some(label) = &files.label {
@@ -163,7 +159,7 @@ fn compare(arguments: &Arguments, after: &Path) -> Result<Exit, Failure> {
     let later = measure::measure(&volumes[1], &options, progress.watch())?;
     let compared = measure::compare(before, later);
     let mut report = files.options::<&Path>(&[], progress.watch())?;
-    report.paper.settings = settings(arguments);
+    report.paper.settings = told.settings();
     let folder = match &arguments.out {
         Some(folder) => Some(folder.clone()),
         None if arguments.json.is_some() || files.single_files() => None,
@@ -190,26 +186,6 @@ fn compare(arguments: &Arguments, after: &Path) -> Result<Exit, Failure> {
     let unfit =
         [&compared.before, &compared.after].iter().any(|results| results.trust.verdict == Verdict::Unfit);
     Ok(if unfit { verdict_of(Verdict::Unfit) } else { Exit::Done })
-}
-
-/// What was told on the command line, as the report repeats it
-fn settings(arguments: &Arguments) -> Vec<[String; 2]> {
-    let number = |value: Option<f64>, unit: &str| value.map(|value| format!("{value} {unit}"));
-    let direction = arguments.ap.map(|d| format!("{:.3}, {:.3}, {:.3}", d.x, d.y, d.z));
-    let told = [
-        ("Nyquist limit, given", number(arguments.known.nyquist().map(MetresPerSecond::get), "m/s")),
-        ("Anterior-posterior direction, given", direction),
-        ("CW peak velocity, given", number(arguments.cw_peak, "m/s")),
-        ("CW velocity-time integral, given", number(arguments.cw_vti, "cm")),
-        ("CW duration, given", number(arguments.cw_duration, "ms")),
-        (
-            "Systole, given",
-            arguments.systole.map(|[from, to]| format!("{} to {} ms", 1e3 * from.get(), 1e3 * to.get())),
-        ),
-    ];
-    let given: Vec<[String; 2]> =
-        told.into_iter().filter_map(|(name, value)| Some([name.to_owned(), value?])).collect();
-    if given.is_empty() { vec![["Settings".into(), "all as they are by default".into()]] } else { given }
 }
 
 /// Writes the report folder

@@ -8,7 +8,6 @@
 mod agree;
 mod arguments;
 mod cohort;
-mod cohort_worker;
 mod convert;
 mod documents;
 mod draw;

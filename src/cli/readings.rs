@@ -6,7 +6,7 @@ use std::path::PathBuf;
 
 use clap::{Args, Subcommand};
 
-use super::cohort::entries;
+use super::cohort::listed;
 use super::documents::{cannot, document};
 use super::{Exit, Failure, output};
 use crate::format;
@@ -81,7 +81,7 @@ fn make_list(arguments: &Make) -> Result<Exit, Failure> {
             "give each reader a name of its own, of letters, digits, - and _: it becomes a folder",
         ));
     }
-    let found = entries(&arguments.source)?;
+    let found = listed(&arguments.source)?;
     if found.is_empty() {
         return Err(Failure::usage(
             format!("no volume was found in {}", arguments.source.display()),

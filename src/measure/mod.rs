@@ -6,6 +6,7 @@ mod given;
 mod leak;
 pub mod results;
 mod run;
+pub mod told;
 mod write;
 mod zone;
 
@@ -15,3 +16,4 @@ pub use comparison::{
 };
 pub use results::Results;
 pub use run::{ENGINE, MeasureError, Measurement, Options, check_systole, measure, own_evidence};
+pub use told::Told;

@@ -2,7 +2,7 @@
 
 use crate::beat::{self, ContinuousWave};
 use crate::jet::{Jet, JetError, JetOptions, StrengthSource};
-use crate::job::{Cancelled, Watch};
+use crate::job::{CancelToken, Cancelled, Watch};
 use crate::planimetry::{Agreement, Arms, SURE};
 use crate::severity::{Criteria, Evidence, Own};
 use crate::space::Direction;
@@ -68,6 +68,15 @@ impl From<JetError> for MeasureError {
             JetError::NoVelocity => Self::NoVelocity,
             JetError::Cancelled(cancelled) => Self::Cancelled(cancelled),
         }
+    }
+}
+
+impl Trust {
+    /// What can be said of an acquisition before a jet is looked for
+    pub fn of_acquisition(volume: &Volume4, token: &CancelToken) -> Self {
+        let stitch = trust::stitch(volume, token);
+        let findings = trust::acquisition_with(volume, stitch.as_ref());
+        Self { verdict: trust::worst(&findings), findings, stitch }
     }
 }
 

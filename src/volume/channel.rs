@@ -242,6 +242,18 @@ impl Samples {
         self.voxels
     }
 
+    /// The bytes of all frames, where they follow each other
+    pub fn together(&self) -> Option<&[u8]> {
+        let planes = self.planes.first()?.len();
+        let length = self.voxels / planes * (self.bits as usize / 8);
+        let first = *self.planes.first()?.first()?;
+        let even = self.planes.iter().all(|frame| frame.len() == planes);
+        let together =
+            self.planes.iter().flatten().enumerate().all(|(at, start)| *start == first + at * length);
+        let all = length * planes * self.planes.len();
+        (even && together).then(|| (*self.bytes).as_ref().get(first..first + all)).flatten()
+    }
+
     /// The codes of one frame: lent where they lie together (and are aligned), gathered otherwise
     ///
     /// # Panics
@@ -288,6 +300,9 @@ mod tests {
         assert_eq!(&*first, &[1, 2, 3, 4]);
         let Codes::U8(second) = samples.frame(1) else { panic!() };
         assert_eq!(&*second, &[5, 6, 7, 8]);
+        assert_eq!(samples.together(), None);
+        let samples = Samples::from_u8((0..8).collect(), 2, 4).unwrap();
+        assert_eq!(samples.together(), Some(&[0, 1, 2, 3, 4, 5, 6, 7][..]));
     }
 
     #[test]

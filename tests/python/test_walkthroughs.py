@@ -138,8 +138,8 @@ def readme_commands():
 
 def test_the_commands_of_the_readme_are_found():
     assert len(readme_commands()) >= 22 and NOT_RUN <= set(readme_commands())
-    # Only such fences hold commands.
-    assert set(re.findall(r"^```(.*)$", README.read_text(), re.M)) == {"sh", ""}
+    # Only such fences hold commands; test_package.py runs the lines of Python.
+    assert set(re.findall(r"^```(.*)$", README.read_text(), re.M)) == {"sh", "python", ""}
 
 
 @pytest.mark.parametrize("command", [c for c in readme_commands() if c not in NOT_RUN])

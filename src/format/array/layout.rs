@@ -16,7 +16,7 @@ const MOST_FRAMES: usize = 1 << 16;
 
 /// Type of a sample
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Element {
+pub enum Element {
     /// Unsigned, 8 bits
     U8,
     /// Signed, 8 bits
@@ -33,7 +33,7 @@ pub(super) enum Element {
 
 impl Element {
     /// Bytes of a sample
-    pub(super) fn bytes(self) -> usize {
+    pub fn bytes(self) -> usize {
         match self {
             Self::U8 | Self::I8 => 1,
             Self::U16 | Self::I16 => 2,

@@ -15,6 +15,7 @@ mod bytes;
 mod codes;
 mod colour;
 mod layout;
+mod memory;
 mod meta_image;
 mod nifti;
 mod nrrd;
@@ -29,6 +30,8 @@ mod tests;
 
 pub(in crate::format) use bar::read_colours;
 pub use bar::{BarError, VelocityBar};
+pub use layout::Element;
+pub use memory::{ArrayChannel, Gaps, from_arrays};
 pub use sidecar::{GridWords, PowerWords, SCHEMA, Sidecar, VelocityWords};
 
 use crate::space::GridError;
@@ -200,9 +203,27 @@ pub enum ArrayError {
         /// Bits of the first channel
         expected: u32,
     },
-    /// Nothing to write
+    /// Nothing to write, or nothing to make a volume of
     #[error("the volume has no channels")]
     NoChannels,
+    /// A number that must have been meant in another unit
+    #[error("{what}, {found} {unit}, cannot be meant")]
+    Unit {
+        /// Of what
+        what: &'static str,
+        /// The number
+        found: f64,
+        /// In which unit it was taken
+        unit: ArrayUnit,
+    },
+    /// Samples that are no numbers
+    #[error("{count} samples of the {kind} channel are no finite numbers")]
+    NotNumbers {
+        /// Of which channel
+        kind: ChannelKind,
+        /// How many
+        count: usize,
+    },
     /// The grid is unusable
     #[error("{0}")]
     Grid(#[from] GridError),
@@ -221,6 +242,27 @@ pub enum ArrayError {
     /// The system refused
     #[error("{0}")]
     Io(#[from] std::io::Error),
+}
+
+/// A unit in which numbers are given with arrays
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ArrayUnit {
+    /// mm
+    Millimetres,
+    /// s
+    Seconds,
+    /// m/s
+    MetresPerSecond,
+}
+
+impl std::fmt::Display for ArrayUnit {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(match self {
+            Self::Millimetres => "mm",
+            Self::Seconds => "s",
+            Self::MetresPerSecond => "m/s",
+        })
+    }
 }
 
 impl ArrayError {
@@ -276,6 +318,8 @@ impl ArrayError {
             Self::Bar { .. } => "check that bar, volume and Nyquist velocity belong together".to_owned(),
             Self::MixedBits { .. } => "bring the channels to one width first".to_owned(),
             Self::NoChannels => "nothing to write: open a volume with channels".to_owned(),
+            Self::Unit { .. } => "lengths are in mm, times in s, velocities in m/s".to_owned(),
+            Self::NotNumbers { .. } => "fill them, or say that they are no colour".to_owned(),
             Self::Grid(_) => {
                 "areas cannot be trusted on this geometry: export the volume again on a regular Cartesian grid"
                     .to_owned()

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 
 use super::bytes::{self, Found};
 use super::codes::{Component, Slices};
-use super::layout::{self, Element, Header, Layout, Packing, Pose};
+use super::layout::{self, Clock, Element, Header, Layout, Packing, Pose};
 use super::scales::{self, Facts};
 use super::sidecar::{self, Sidecar};
 use super::{ArrayError, Format};
@@ -137,7 +137,7 @@ fn walk(
         );
         return Err(ArrayError::Missing { missing, sidecar: name });
     }
-    let timeline = timeline(&header, &layout, said, notes)?;
+    let timeline = timeline(header.clock, layout.frames, said, notes)?;
     seen.times_s = timeline.times().iter().copied().map(Seconds::get).collect();
     seen.rr_s = timeline.rr.map(Seconds::get);
     seen.gated_beats = timeline.gated_beats;
@@ -269,7 +269,7 @@ fn stored_as(header: &Header) -> String {
 }
 
 /// The grid, and how slices are numbered so that it is right-handed
-fn grid(
+pub(super) fn grid(
     pose: &Pose,
     shape: [usize; 3],
     sidecar: Option<&Sidecar>,
@@ -316,19 +316,19 @@ fn grid(
 }
 
 /// Times of the frames, and how the beat was gathered
-fn timeline(
-    header: &Header,
-    layout: &Layout,
+pub(super) fn timeline(
+    clock: Option<Clock>,
+    frames: usize,
     said: &Sidecar,
     notes: &mut Notes,
 ) -> Result<Timeline, ArrayError> {
-    let times: Vec<f64> = match (said.times_s.as_slice(), header.clock) {
-        ([], Some(clock)) if layout.frames > 1 => {
+    let times: Vec<f64> = match (said.times_s.as_slice(), clock) {
+        ([], Some(clock)) if frames > 1 => {
             notes.assume(format!(
                 "times were taken from the header, {} s apart, the first at {} s from the R wave",
                 clock.step_s, clock.first_s
             ));
-            (0..layout.frames).map(|frame| clock.first_s + clock.step_s * frame as f64).collect()
+            (0..frames).map(|frame| clock.first_s + clock.step_s * frame as f64).collect()
         }
         ([], _) => {
             notes.assume("the file states no time; its single frame was put at the R wave");
@@ -336,8 +336,8 @@ fn timeline(
         }
         (times, _) => times.to_vec(),
     };
-    if times.len() != layout.frames {
-        return Err(ArrayError::Times { listed: times.len(), found: layout.frames });
+    if times.len() != frames {
+        return Err(ArrayError::Times { listed: times.len(), found: frames });
     }
     if let Some(frame) = times.iter().position(|time| time.is_nan() || time.abs() > ABSURD) {
         return Err(TimelineError::NotFinite(frame).into());

@@ -7,6 +7,9 @@ pub(super) const MEAN_STEP: f32 = 0.01;
 /// Step of the square root of a stored covariance, m/s: a third of the spread that turbulence in
 /// calm parts has, and small enough that most of a file is not its noise (our own choice)
 pub(super) const ROOT_STEP: f32 = 0.04;
+/// The same in f64, for cells as they are stored
+const MEAN_STEP_F64: f64 = 0.01;
+const ROOT_STEP_F64: f64 = 0.04;
 
 /// One cell as stored: mean in steps of [`MEAN_STEP`], signed roots of uu vv ww uv uw vw in steps
 /// of [`ROOT_STEP`], and the share of wall in steps of 1/255
@@ -65,6 +68,17 @@ impl SolvedFlow {
 
     pub(super) fn cells(&self) -> &[Cell] {
         &self.cells
+    }
+
+    /// The flow in the stored cell of an index, u fastest, then v, then w; `None` beyond the last
+    pub fn cell(&self, index: usize) -> Option<FlowSample> {
+        let cell = self.cells.get(index)?;
+        let square = |root: i8| f64::from(root) * f64::from(root).abs();
+        Some(FlowSample {
+            mean_m_s: cell.mean.map(|v| f64::from(v) * MEAN_STEP_F64),
+            covariance: cell.root.map(|root| square(root) * ROOT_STEP_F64 * ROOT_STEP_F64),
+            wall: f64::from(cell.wall) / 255.0,
+        })
     }
 
     /// Whether a point (u, v, w), mm, lies between the centres of the outermost cells

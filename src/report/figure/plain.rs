@@ -19,6 +19,14 @@ pub struct PlainCut {
     pub side: Mm,
 }
 
+impl PlainCut {
+    /// The side of a square that shows the whole volume, whatever the direction: its longest side
+    pub fn whole_side(volume: &Volume4) -> Mm {
+        let (shape, spacing) = (volume.grid.shape(), volume.grid.spacing_mm());
+        Mm::new((0..3).map(|axis| shape[axis] as f64 * spacing[axis]).fold(0.0, f64::max))
+    }
+}
+
 /// Draws a cut with its scale bar and velocity bar
 ///
 /// # Errors

@@ -1,9 +1,9 @@
 //! Volumes of a cohort are measured by a process of their own: whatever a file does to it, it is one row.
 //!
 //! A file may ask for more memory than there is, or be cut short while it is read; the system then ends the
-//! process, and nothing in it can answer for that. So `narrows cohort` starts the program again as a worker,
-//! asks it for one volume after the other (a line of JSON each way), and starts another where it died.
-//! A worker whose cohort is gone ends at once.
+//! process, and nothing in it can answer for that. So a cohort starts a worker (the program, or Python with the
+//! package, again), asks it for one volume after the other (a line of JSON each way), and starts another where
+//! it died. A worker whose cohort is gone ends at once.
 
 use std::ffi::OsString;
 use std::io::{self, BufRead as _, BufReader, Write as _};
@@ -16,16 +16,12 @@ use std::time::Duration;
 use nalgebra::{Unit, Vector3};
 use serde::{Deserialize, Serialize};
 
-use super::{Exit, Failure};
 use crate::format::{self, HashWhen, OpenOptions};
 use crate::job::{CancelToken, Watch};
 use crate::measure::{self, Options};
 use crate::space::Direction;
 use crate::study::cohort::Outcome;
 use crate::unit::MetresPerSecond;
-
-/// The verb that starts a worker; it stands in no listing
-pub(super) const VERB: &str = "cohort-worker";
 
 /// What is the same for all volumes of a cohort
 #[derive(Clone, Copy, Debug, Serialize, Deserialize)]
@@ -77,23 +73,12 @@ pub(super) struct Worker {
 }
 
 impl Worker {
-    /// Starts one
+    /// Starts one by the command that ends in [`serve`]
     ///
     /// # Errors
     /// What the system said.
-    pub(super) fn start() -> io::Result<Self> {
-        // The very program that runs, even where its file was replaced meanwhile.
-        #[cfg(target_os = "linux")]
-        let program = PathBuf::from("/proc/self/exe");
-        #[cfg(not(target_os = "linux"))]
-        let program = std::env::current_exe()?;
-        let mut command = Command::new(program);
-        #[cfg(unix)]
-        {
-            use std::os::unix::process::CommandExt as _;
-            command.arg0("narrows");
-        }
-        let mut child = command.arg(VERB).stdin(Stdio::piped()).stdout(Stdio::piped()).spawn()?;
+    pub(super) fn start(mut command: Command) -> io::Result<Self> {
+        let mut child = command.stdin(Stdio::piped()).stdout(Stdio::piped()).spawn()?;
         let (Some(asks), Some(answers)) = (child.stdin.take(), child.stdout.take()) else {
             return Err(io::Error::other("the worker cannot be spoken to"));
         };
@@ -182,8 +167,11 @@ impl Drop for Worker {
     }
 }
 
-/// Answers until nobody asks any more
-pub(super) fn serve() -> Result<Exit, Failure> {
+/// Answers on stdin and stdout until nobody asks any more; then the process ends
+///
+/// # Errors
+/// What the system said where no thread can be had, or a question is none.
+pub fn serve() -> io::Result<()> {
     let (ask, asks) = sync_channel(1);
     let hear = move || {
         for line in io::stdin().lock().lines() {
@@ -195,8 +183,7 @@ pub(super) fn serve() -> Result<Exit, Failure> {
         // Whoever asked is gone, and what is being measured is for nobody.
         std::process::exit(0);
     };
-    let heard = std::thread::Builder::new().name("cohort-asked".to_owned()).spawn(hear);
-    heard.map_err(|error| Failure::internal(error.to_string()))?;
+    std::thread::Builder::new().name("cohort-asked".to_owned()).spawn(hear)?;
     while let Ok(line) = asks.recv() {
         let told = serde_json::to_string(&answer(&serde_json::from_str(&line)?))?;
         let mut out = io::stdout().lock();
@@ -204,7 +191,7 @@ pub(super) fn serve() -> Result<Exit, Failure> {
             break;
         }
     }
-    Ok(Exit::Done)
+    Ok(())
 }
 
 fn answer(asked: &Asked) -> Told {
