@@ -21,6 +21,10 @@ pub(super) struct Known {
     /// Nyquist velocity in m/s, where the file does not state it or states it wrongly
     #[arg(long, value_name = "M/S", value_parser = nyquist)]
     nyquist: Option<MetresPerSecond>,
+    /// Baseline shift in m/s, how far the middle of the displayed range lies from zero, where the file does not state
+    /// it or states it wrongly
+    #[arg(long, value_name = "M/S", value_parser = shift, allow_hyphen_values = true)]
+    baseline: Option<MetresPerSecond>,
     /// The velocity bar of a colour-coded volume, a TOML file: velocities are read back from its colours
     #[arg(long, value_name = "FILE")]
     velocity_bar: Option<PathBuf>,
@@ -32,15 +36,25 @@ impl Known {
         self.nyquist
     }
 
+    /// The baseline shift, where it was given
+    pub(super) fn baseline(&self) -> Option<MetresPerSecond> {
+        self.baseline
+    }
+
     /// Whether there is anything
     pub(super) fn is_given(&self) -> bool {
-        self.nyquist.is_some() || self.velocity_bar.is_some()
+        self.nyquist.is_some() || self.baseline.is_some() || self.velocity_bar.is_some()
     }
 
     /// The same for the reader
     pub(super) fn options(&self) -> Result<OpenOptions, Failure> {
         let bar = self.velocity_bar.as_deref().map(VelocityBar::open).transpose()?;
-        Ok(OpenOptions { nyquist: self.nyquist, velocity_bar: bar.map(Arc::new), ..OpenOptions::default() })
+        Ok(OpenOptions {
+            nyquist: self.nyquist,
+            baseline_shift: self.baseline,
+            velocity_bar: bar.map(Arc::new),
+            ..OpenOptions::default()
+        })
     }
 }
 
@@ -94,6 +108,13 @@ pub(super) fn nyquist(text: &str) -> Result<MetresPerSecond, String> {
     } else {
         Err("a Nyquist velocity lies between 0 and 10 m/s (0.6 is 60 cm/s)".into())
     }
+}
+
+/// A baseline shift in m/s
+fn shift(text: &str) -> Result<MetresPerSecond, String> {
+    let value = number(text)?;
+    let sound = value.abs() <= 10.0;
+    sound.then(|| MetresPerSecond::new(value)).ok_or_else(|| "a baseline shift lies within 10 m/s (0.3 is 30 cm/s)".into())
 }
 
 /// Any number
@@ -154,6 +175,8 @@ mod tests {
         for wrong in ["60", "0", "-1", "nan", "inf", "fast"] {
             assert!(nyquist(wrong).is_err(), "{wrong}");
         }
+        assert_eq!(shift("-0.3"), Ok(MetresPerSecond::new(-0.3)));
+        assert!(shift("30").is_err() && shift("inf").is_err());
         assert_eq!(triple(" 1, -2.5,3e0"), Ok(Vector3::new(1.0, -2.5, 3.0)));
         for wrong in ["", "1,2", "1,2,3,4", "1,2,nan", "a,b,c"] {
             assert!(triple(wrong).is_err(), "{wrong}");

@@ -198,6 +198,7 @@ fn settings(arguments: &Arguments) -> Vec<[String; 2]> {
     let direction = arguments.ap.map(|d| format!("{:.3}, {:.3}, {:.3}", d.x, d.y, d.z));
     let told = [
         ("Nyquist limit, given", number(arguments.known.nyquist().map(MetresPerSecond::get), "m/s")),
+        ("Baseline shift, given", number(arguments.known.baseline().map(MetresPerSecond::get), "m/s")),
         ("Anterior-posterior direction, given", direction),
         ("CW peak velocity, given", number(arguments.cw_peak, "m/s")),
         ("CW velocity-time integral, given", number(arguments.cw_vti, "cm")),

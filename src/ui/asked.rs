@@ -9,7 +9,7 @@ use super::view_state::{PathPurpose, ViewState};
 pub(super) fn asked_ui(ui: &Ui, view: &mut ViewState, out: &mut Vec<Action>) {
     let Some((purpose, mut path)) = view.asked.take() else { return };
     let (title, button) = match purpose {
-        PathPurpose::Open => ("Open a volume or a review", "Open"),
+        PathPurpose::Open => ("Open a volume, a folder or a review", "Open"),
         PathPurpose::Save => ("Save the review as", "Save"),
         PathPurpose::Other => ("The other volume", "Take it"),
     };

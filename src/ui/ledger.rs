@@ -99,22 +99,35 @@ fn trust_part(
 /// The velocity scale, corrected where the file is wrong
 fn scale_part(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Action>) {
     let Some(facts) = scene.facts else { return };
-    let now = facts.scale.nyquist().get();
-    let mut nyquist = view.nyquist.unwrap_or(now);
+    let (now, shift) = (facts.scale.nyquist().get(), facts.scale.baseline_shift().get());
     ui.add_space(6.0);
+    let nyquist = velocity_ui(ui, "Nyquist velocity", now, 0.05..=3.0, &mut view.nyquist);
+    let baseline = velocity_ui(ui, "Baseline shift", shift, -now..=now, &mut view.baseline);
+    let tip = "Where the bar on the scanner's screen says something else than the file: half its span is the Nyquist \
+               velocity, its middle the baseline shift. Everything is measured anew; what you did is kept.";
+    let ready = (nyquist.is_some() || baseline.is_some()) && scene.progress.is_none();
+    if ui.add_enabled(ready, egui::Button::new("Read again with it")).on_hover_text(tip).clicked() {
+        out.push(Action::Scale { nyquist, baseline });
+    }
+}
+
+/// A velocity that can be settled; `None` where it is as it was
+fn velocity_ui(
+    ui: &mut Ui,
+    name: &str,
+    now: f64,
+    range: std::ops::RangeInclusive<f64>,
+    settled: &mut Option<f64>,
+) -> Option<MetresPerSecond> {
+    let mut value = settled.unwrap_or(now);
     ui.horizontal_wrapped(|ui| {
-        ui.label("Nyquist velocity");
-        let field = ui.add(egui::DragValue::new(&mut nyquist).speed(0.005).range(0.05..=3.0).fixed_decimals(3).suffix(" m/s"));
-        field.widget_info(|| egui::WidgetInfo::slider(true, nyquist, "Nyquist velocity, m/s"));
-        let tip = "Where the bar on the scanner's screen says something else than the file. Everything is measured anew; \
-                   what you did is kept.";
-        let other = (nyquist - now).abs() > 5e-4;
-        view.nyquist = other.then_some(nyquist);
-        let ready = other && scene.progress.is_none();
-        if ui.add_enabled(ready, egui::Button::new("Read again with it")).on_hover_text(tip).clicked() {
-            out.push(Action::Nyquist(MetresPerSecond::new(nyquist)));
-        }
+        ui.label(name);
+        let field = egui::DragValue::new(&mut value).speed(0.005).range(range).fixed_decimals(3).suffix(" m/s");
+        let label = format!("{name}, m/s");
+        ui.add(field).widget_info(|| egui::WidgetInfo::slider(true, value, &label));
     });
+    *settled = Some(value).filter(|value| (value - now).abs() > 5e-4);
+    settled.map(MetresPerSecond::new)
 }
 
 fn jet_part(ui: &mut Ui, session: &Session, out: &mut Vec<Action>) {
