@@ -265,13 +265,16 @@ impl Desk {
         match (review, paths.len()) {
             (_, 0) => {}
             (Some(at), _) => self.open(paths.swap_remove(at)),
-            (None, 1) if !paths[0].is_dir() => self.open(paths.remove(0)),
+            (None, 1) => self.open(paths.remove(0)),
             _ => self.jobs.gather(paths),
         }
     }
 
-    /// Opens a volume or a review
+    /// Opens a volume, a review, or what is in a folder
     pub fn open(&mut self, path: PathBuf) {
+        if path.is_dir() {
+            return self.jobs.gather(vec![path]);
+        }
         self.found.clear();
         match self.waiting.take() {
             // A review waits for its volume, and this may be it.
@@ -312,7 +315,8 @@ impl Desk {
     }
 
     fn known_of(&self, path: &Path) -> OpenOptions {
-        let given = self.given.as_ref().filter(|(given, _)| given.iter().any(|given| path.starts_with(given)));
+        let given =
+            self.given.as_ref().filter(|(given, _)| given.iter().any(|given| path.starts_with(given)));
         given.map(|(_, known)| known.clone()).unwrap_or_default()
     }
 
@@ -848,7 +852,8 @@ impl Desk {
         let Some(open) = &self.open else { return };
         let (review, file) = (open.session.review().clone(), open.path.clone());
         let with = MeasuredWith::of(&review::options(&review));
-        let measured = open.measured.clone().filter(|(known, _)| *known == with).map(|(_, measured)| measured);
+        let measured =
+            open.measured.clone().filter(|(known, _)| *known == with).map(|(_, measured)| measured);
         let screen = self.screen();
         self.jobs.page(open.volume.clone(), move |volume, watch| {
             pages::swept(&review, volume, measured, &file, over, screen, watch)
@@ -1121,7 +1126,8 @@ fn leftover(orphan: &Orphan) -> Leftover {
 
 fn found_volume(volume: &Gathered) -> Option<Found> {
     let path = volume.files.first()?.clone();
-    let bytes: u64 = volume.files.iter().filter_map(|file| std::fs::metadata(file).ok()).map(|file| file.len()).sum();
+    let bytes: u64 =
+        volume.files.iter().filter_map(|file| std::fs::metadata(file).ok()).map(|file| file.len()).sum();
     let series = match (volume.series_name.as_str(), volume.series.as_str()) {
         ("", "") => "Without a series".to_owned(),
         ("", uid) => format!("Series {uid}"),

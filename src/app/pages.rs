@@ -226,10 +226,9 @@ pub(super) fn swept(
 ) -> Result<Option<Draft>, Failure> {
     let truth = truth_beside(file)
         .map_err(|error| Failure::of(&error, "move that file away to go without a truth"))?;
-    let measured = match measured.map_or_else(
-        || Measurement::of(volume, &review::options(read), watch).map(Arc::new),
-        Ok,
-    ) {
+    let measured = match measured
+        .map_or_else(|| Measurement::of(volume, &review::options(read), watch).map(Arc::new), Ok)
+    {
         Ok(measured) => measured,
         Err(MeasureError::Cancelled(_)) => return Ok(None),
         Err(error) => return Err(Failure::of(&error, LOOK)),
@@ -238,7 +237,12 @@ pub(super) fn swept(
     let jet = read.place.jet.to_string();
     let Some(at) = beat.jets.iter().position(|of| of.name.as_deref() == Some(&jet)) else {
         let text = format!("jet {jet} counts nowhere, so there is nothing to vary");
-        return Err(Failure { text, hint: "choose a jet that counts".into(), waiting: None, different: None });
+        return Err(Failure {
+            text,
+            hint: "choose a jet that counts".into(),
+            waiting: None,
+            different: None,
+        });
     };
     let options = SweepOptions {
         jet: at + 1,

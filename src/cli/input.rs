@@ -114,7 +114,9 @@ pub(super) fn nyquist(text: &str) -> Result<MetresPerSecond, String> {
 fn shift(text: &str) -> Result<MetresPerSecond, String> {
     let value = number(text)?;
     let sound = value.abs() <= 10.0;
-    sound.then(|| MetresPerSecond::new(value)).ok_or_else(|| "a baseline shift lies within 10 m/s (0.3 is 30 cm/s)".into())
+    sound
+        .then(|| MetresPerSecond::new(value))
+        .ok_or_else(|| "a baseline shift lies within 10 m/s (0.3 is 30 cm/s)".into())
 }
 
 /// Any number

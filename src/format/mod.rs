@@ -361,8 +361,12 @@ fn read(
         return Err(FormatError::Empty { path: path.to_owned() });
     }
     let names: Vec<PathBuf> = files.iter().map(|file| file.path.clone()).collect();
-    let provenance =
-        Provenance { file: name(&names), nyquist_given: options.nyquist, baseline_given: options.baseline_shift, ..Provenance::default() };
+    let provenance = Provenance {
+        file: name(&names),
+        nyquist_given: options.nyquist,
+        baseline_given: options.baseline_shift,
+        ..Provenance::default()
+    };
     let mut hashed: Vec<&SharedBytes> = files.iter().map(|file| &file.bytes).collect();
     let companions;
     let mut volume = if dicom::is_dicom(all) {

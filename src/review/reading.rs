@@ -75,8 +75,7 @@ fn seen(review: &Review, volume: &Volume4, measured: &Measurement) -> Review {
     // Numbers of jets mean those of the measurement that the reader saw.
     let mut seen = review.clone();
     if seen.results.is_none() {
-        let mut found =
-            measured.beat.results(volume, measured.trust.clone(), &options(review), Vec::new());
+        let mut found = measured.beat.results(volume, measured.trust.clone(), &options(review), Vec::new());
         if seen.is_blind() {
             found.jets.clear();
         }

@@ -18,9 +18,7 @@ use crate::phantom::{self, PhantomError, Truth};
 use crate::planimetry::{Assessment, Section, Tracer};
 use crate::space::{Cut, Direction, VolumePoint};
 use crate::unit::MetresPerSecond;
-use crate::volume::{
-    Channel, ChannelKind, Samples, SamplesError, ScaleError, VelocityScale, Volume4, VolumeError,
-};
+use crate::volume::{ScaleError, VelocityScale, Volume4, VolumeError};
 
 /// The name of this version of the document
 pub const SCHEMA: &str = "narrows/sweep/1";

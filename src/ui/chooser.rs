@@ -1,6 +1,6 @@
 //! Which of the volumes that a folder or several files hold is to be opened, by series.
 
-use egui::{Key, RichText, ScrollArea, Ui, Window};
+use egui::{RichText, ScrollArea, Ui, Window};
 
 use super::scene::{Action, Scene};
 use super::theme;
@@ -34,7 +34,7 @@ pub(super) fn chooser_ui(ui: &Ui, scene: &Scene<'_>, out: &mut Vec<Action>) {
                 }
             });
         });
-    if !open || ui.input(|input| input.key_pressed(Key::Escape)) {
+    if !open {
         out.push(Action::CloseFound);
     }
 }

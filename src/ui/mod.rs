@@ -36,8 +36,8 @@ pub use keys::{Binding, TABLE, spoken};
 pub use look::{dressed, map};
 pub use page::picture_width;
 pub use scene::{
-    Action, Card, Drawn3, Facts, Found, Leftover, Notice, Origin, OutlineSource, Page, Pane, Pictures, Progress,
-    ReadOutline, Reading, Scene, TiltMap, Weight, keep,
+    Action, Card, Drawn3, Facts, Found, Leftover, Notice, Origin, OutlineSource, Page, Pane, Pictures,
+    Progress, ReadOutline, Reading, Scene, TiltMap, Weight, keep,
 };
 pub use theme::apply as apply_theme;
 pub use turning::field_mm;

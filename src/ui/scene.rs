@@ -176,6 +176,14 @@ pub struct Reading {
     pub threshold: f64,
 }
 
+impl Reading {
+    /// Whether the numbers are of tracings none of which lies on the plane that is shown
+    pub fn is_elsewhere(&self) -> bool {
+        let kept = |outline: &&ReadOutline| matches!(outline.source, OutlineSource::Kept(_));
+        self.origin == Origin::Traced && !self.outlines.iter().filter(kept).any(ReadOutline::is_here)
+    }
+}
+
 /// Area against the direction of the cut
 #[derive(Clone, Debug, Default)]
 pub struct TiltMap {

@@ -194,11 +194,7 @@ impl Volume4 {
     ///
     /// # Errors
     /// [`VolumeError::VelocityBits`].
-    pub fn recoded(
-        mut self,
-        scale: VelocityScale,
-        code: impl Fn(u16) -> u16,
-    ) -> Result<Self, VolumeError> {
+    pub fn recoded(mut self, scale: VelocityScale, code: impl Fn(u16) -> u16) -> Result<Self, VolumeError> {
         let old = std::mem::replace(&mut self.velocity_scale, scale);
         if scale.bits() != old.bits() {
             return Err(VolumeError::VelocityBits { found: old.bits(), expected: scale.bits() });
@@ -266,7 +262,9 @@ mod tests {
         assert_eq!(build(twice).unwrap_err(), VolumeError::Twice(ChannelKind::Power));
         // About another baseline: no colour stays none, and what had the code of the new zero keeps a colour.
         let codes = [[128, 64, 200].repeat(4), [128, 64, 200].repeat(4)].concat();
-        let stored = build(vec![Channel::new(ChannelKind::Velocity, Samples::from_u8(codes, 2, 12).unwrap())]).unwrap();
+        let stored =
+            build(vec![Channel::new(ChannelKind::Velocity, Samples::from_u8(codes, 2, 12).unwrap())])
+                .unwrap();
         let moved = stored.with_baseline_shift(MetresPerSecond::new(0.3)).unwrap();
         assert_eq!(moved.velocity_scale.zero_code(), 64);
         let shown = moved.channel(ChannelKind::Velocity).unwrap().samples().frame(1);

@@ -233,7 +233,10 @@ mod tests {
         assert!((scale.baseline_shift().get() - 0.3).abs() < 1e-12);
         let middle = VelocityScale::full_cycle(8, 128, mps(0.6)).unwrap();
         assert_eq!(middle.with_baseline_shift(mps(0.3)), Ok(scale));
-        assert!(middle.with_baseline_shift(mps(0.7)).is_err() && middle.with_baseline_shift(mps(f64::NAN)).is_err());
+        assert!(
+            middle.with_baseline_shift(mps(0.7)).is_err()
+                && middle.with_baseline_shift(mps(f64::NAN)).is_err()
+        );
     }
 
     #[test]
