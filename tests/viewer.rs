@@ -328,27 +328,113 @@ fn open_path(harness: &mut Harness<'static, Option<Desk>>, path: &Path) {
 }
 
 fn wait_for(harness: &mut Harness<'static, Option<Desk>>, text: &str) {
-    let until = Instant::now() + Duration::from_mins(15);
+    let until = Instant::now() + Duration::from_mins(2);
     while harness.query_all_by_label_contains(text).next().is_none() {
-        assert!(Instant::now() < until, "nobody said {text:?}");
+        assert!(Instant::now() < until, "nobody said {text:?}: {}", all_texts(harness));
         std::thread::sleep(Duration::from_millis(10));
         harness.run_steps(2);
     }
 }
 
 #[test]
-fn a_folder_opens_as_the_one_volume_in_it_and_tells_which_there_are() {
+fn of_a_folder_or_several_files_the_reader_chooses_a_volume_by_its_series() {
     let bench = Bench::new();
     let mut harness = bench.desk();
     open_path(&mut harness, &bench.samples());
     settle(&mut harness);
-    assert_eq!(desk(&harness).session().expect("a session").review().source.file, "crescent.dcm");
+    let file = |harness: &Harness<'static, Option<Desk>>| session(harness).review().source.file.clone();
+    assert_eq!(file(&harness), "crescent.dcm", "the one volume opens by itself");
     press(&mut harness, Modifiers::COMMAND, Key::S);
-    assert!(bench.review().is_file(), "the review lies beside the volume, not beside the folder");
-    std::fs::copy(bench.volume(), bench.samples().join("second.dcm")).expect("copied");
+    assert!(
+        bench.review().is_file(),
+        "the review lies beside the volume, not beside the folder: {}",
+        all_texts(&harness)
+    );
+    let second = bench.samples().join("second.dcm");
+    std::fs::copy(bench.volume(), &second).expect("copied");
+    let mut other = open(&bench.volume(), &OpenOptions::default()).expect("it opens");
+    other.provenance.file = "third.dcm".into();
+    narrows::format::save(&other, &bench.samples().join("third.nrrd"), &WriteOptions::default())
+        .expect("written");
     open_path(&mut harness, &bench.samples());
-    wait_for(&mut harness, "there are 2 volumes");
-    assert!(harness.query_all_by_label_contains("crescent.dcm, second.dcm").next().is_some());
+    wait_for(&mut harness, "3 volumes: which one?");
+    // Those of one series under one heading, what has none apart.
+    assert_eq!(harness.query_all_by_label_contains("Series ").count(), 1);
+    assert_eq!(harness.query_all_by_label("Without a series").count(), 1);
+    harness.check_accessibility();
+    press(&mut harness, Modifiers::NONE, Key::Escape);
+    assert!(harness.query_all_by_label_contains("which one?").next().is_none());
+    // The same of files that are dropped together.
+    for path in [bench.volume(), second] {
+        harness.input_mut().dropped_files.push(std::sync::Arc::new(Dropped(path)));
+    }
+    harness.run_steps(2);
+    wait_for(&mut harness, "2 volumes: which one?");
+    harness.get_by_label_contains("second.dcm, ").click();
+    harness.run_steps(2);
+    settle(&mut harness);
+    assert_eq!(file(&harness), "second.dcm");
+}
+
+/// A file that is let go over the window
+#[derive(Debug)]
+struct Dropped(PathBuf);
+
+impl egui::DroppedFile for Dropped {
+    fn path(&self) -> &Path {
+        &self.0
+    }
+
+    fn bytes(&self) -> Result<Vec<u8>, String> {
+        Err("nobody asks".into())
+    }
+}
+
+#[test]
+fn paths_are_typed_where_there_is_no_dialog() {
+    let bench = Bench::new();
+    let mut harness = bench.desk();
+    let typed = |harness: &mut Harness<'static, Option<Desk>>, path: &Path| {
+        harness.get_by_label("Path").focus();
+        harness.run_steps(1);
+        press_only(harness, Modifiers::COMMAND, Key::A);
+        harness.get_by_label("Path").type_text(&path.display().to_string());
+        harness.run_steps(2);
+        press_only(harness, Modifiers::NONE, Key::Enter);
+        assert!(harness.query_by_label("Path").is_none(), "it is taken: {}", all_texts(harness));
+    };
+    press_only(&mut harness, Modifiers::COMMAND, Key::O);
+    wait_for(&mut harness, "type the path");
+    typed(&mut harness, &bench.volume());
+    wait_for(&mut harness, "En-face plane of");
+    settle(&mut harness);
+    press(&mut harness, Modifiers::NONE, Key::T);
+    let elsewhere = bench.folder.path().join("second look");
+    press(&mut harness, Modifiers::COMMAND | Modifiers::SHIFT, Key::S);
+    wait_for(&mut harness, "Save the review as");
+    typed(&mut harness, &elsewhere);
+    settle(&mut harness);
+    let saved = bench.folder.path().join("second look.review.json");
+    assert!(saved.is_file(), "with the ending by which a review is known");
+    assert!(!session(&harness).is_unsaved());
+    // A name that is taken is refused, and the file stays as it is.
+    let taken = bench.folder.path().join("taken.review.json");
+    std::fs::write(&taken, "mine").expect("written");
+    press(&mut harness, Modifiers::COMMAND | Modifiers::SHIFT, Key::S);
+    typed(&mut harness, &taken);
+    wait_for(&mut harness, "there is a file of that name already");
+    assert_eq!(std::fs::read_to_string(&taken).expect("a file"), "mine");
+    // Opened by a typed path, over what is open.
+    press(&mut harness, Modifiers::COMMAND, Key::O);
+    typed(&mut harness, &saved);
+    settle(&mut harness);
+    assert_eq!(session(&harness).review().work.tracings.len(), 1);
+}
+
+/// Presses a key and waits for nothing
+fn press_only(harness: &mut Harness<'static, Option<Desk>>, modifiers: Modifiers, key: Key) {
+    harness.key_press_modifiers(modifiers, key);
+    harness.run_steps(3);
 }
 
 #[test]
@@ -533,7 +619,7 @@ fn what_is_known_better_than_the_file_reaches_the_numbers() {
     let mut harness = bench.desk();
     let known = OpenOptions { nyquist: Some(MetresPerSecond::new(0.66)), ..OpenOptions::default() };
     if let Some(desk) = harness.state_mut() {
-        desk.open_knowing(bench.volume(), known);
+        desk.open_knowing(vec![bench.volume()], known);
     }
     settle(&mut harness);
     let nyquist = |harness: &Harness<'static, Option<Desk>>| {
@@ -1037,6 +1123,18 @@ fn nothing_is_said_of_a_plane_that_belongs_to_no_jet() {
 }
 
 #[test]
+fn a_number_whose_plane_is_not_in_view_says_so() {
+    let bench = Bench::new();
+    let mut harness = bench.opened();
+    press(&mut harness, Modifiers::NONE, Key::T);
+    let said = "from your tracing, on another plane";
+    assert!(harness.query_all_by_label_contains(said).next().is_none());
+    press(&mut harness, Modifiers::SHIFT, Key::ArrowRight);
+    assert!(harness.query_all_by_label_contains(said).next().is_some());
+    assert!(all_texts(&harness).contains("traced 5.0° and 0.0 mm from here"), "on the picture");
+}
+
+#[test]
 fn how_the_volume_is_shown_is_no_edit_and_moves_no_number() {
     let bench = Bench::new();
     let mut harness = bench.opened_high();
@@ -1227,27 +1325,181 @@ fn a_review_is_signed_off_and_goes_on_as_a_new_version() {
 }
 
 #[test]
-fn another_nyquist_velocity_is_settled_in_place_and_the_volume_is_offered_again() {
+fn the_velocity_scale_is_corrected_in_place_and_the_volume_is_offered_again() {
     let bench = Bench::new();
     let mut harness = bench.opened_high();
     press(&mut harness, Modifiers::NONE, Key::T);
     harness.get_by_label_contains("Trust: ").click();
     harness.run_steps(3);
     type_into(&mut harness, "Nyquist velocity, m/s", "0.66");
+    type_into(&mut harness, "Baseline shift, m/s", "0.1");
     harness.get_by_label("Read again with it").click();
-    let given = |harness: &Harness<'static, Option<Desk>>| session(harness).review().source.nyquist_given_m_s;
+    let given = |harness: &Harness<'static, Option<Desk>>| {
+        let source = &session(harness).review().source;
+        source.nyquist_given_m_s.zip(source.baseline_given_m_s)
+    };
     let until = Instant::now() + Duration::from_mins(1);
     while given(&harness).is_none() {
-        assert!(Instant::now() < until, "it is not read again");
+        assert!(Instant::now() < until, "it is not read again: {}", all_texts(&harness));
         harness.run_steps(2);
     }
     settle(&mut harness);
+    let told = |results: &Results| (results.given.nyquist_m_s, results.given.baseline_shift_m_s);
+    assert_eq!(told(numbers(&harness)), (Some(0.66), Some(0.1)));
+    let [low, high] = numbers(&harness).source.velocity_limits_m_s;
+    assert!(((low + high) / 2.0 - 0.1).abs() < 0.01, "{low} to {high}");
     assert!((numbers(&harness).source.nyquist_m_s - 0.66).abs() < 1e-9);
     assert_eq!(session(&harness).review().work.tracings.len(), 1, "the work is kept");
     assert!(session(&harness).can_undo());
+    // The review keeps both, and the report is of a volume read with both, as the command line reads it.
+    press(&mut harness, Modifiers::COMMAND, Key::S);
+    let review = review::load(&bench.review()).expect("a review");
+    let known = review::as_read(&review, OpenOptions::default());
+    let volume = open(&bench.volume(), &known).expect("it opens");
+    let anew = review::numbers(&review, &volume, &Watch::silent()).expect("numbers");
+    assert_eq!(&anew, numbers(&harness));
+    press(&mut harness, Modifiers::NONE, Key::G);
     harness.get_by_label("Back to the start").click();
     harness.run_steps(3);
     assert!(harness.query_by_label("Open again: crescent.dcm").is_some());
     let orphans = harness.query_all_by_label("Take it up again").count();
     assert_eq!(orphans, 1, "one piece of work is left, not two");
+}
+
+#[test]
+fn a_sweep_starts_from_what_the_reader_left() {
+    let bench = Bench::of(few);
+    let mut harness = bench.opened_high();
+    press(&mut harness, Modifiers::NONE, Key::T);
+    for _ in 0..5 {
+        press(&mut harness, Modifiers::NONE, Key::G);
+    }
+    let own = numbers(&harness).total.vca_mm2.value;
+    harness.get_by_label_contains("Plane: ").click();
+    harness.run_steps(3);
+    harness.get_by_label_contains("Area against roll").click();
+    harness.run_steps(2);
+    settle(&mut harness);
+    let said =
+        format!("The reader's area in frame {} is {own:.1} mm²", session(&harness).review().place.frame + 1);
+    assert!(harness.query_all_by_label_contains(&said).next().is_some(), "{said}");
+}
+
+#[test]
+fn a_plane_in_which_no_jet_is_read_shows_no_number() {
+    let bench = Bench::new();
+    let mut harness = bench.opened();
+    press(&mut harness, Modifiers::NONE, Key::Num0);
+    // Along the start plane's normal, away from the jet.
+    let mut said = 0;
+    for _ in 0..12 {
+        for _ in 0..4 {
+            harness.key_press_modifiers(Modifiers::SHIFT, Key::W);
+        }
+        harness.run_steps(2);
+        settle(&mut harness);
+        let reading = desk(&harness).reading().expect("a reading");
+        if let Some(area) = reading.area {
+            assert!(reading.trouble.is_none() && area.value > 1.0, "{area:?}");
+        } else if reading.trouble.as_deref() == Some("no jet is read on this plane") {
+            assert!(reading.outlines.is_empty() && reading.traced_mm2.is_none());
+            said += 1;
+        }
+    }
+    assert!(said > 0, "the rule was never asked");
+}
+
+/// Every text on the screen: what it says, where it is, and what may be seen of it
+fn texts(harness: &Harness<'static, Option<Desk>>) -> Vec<(String, egui::Rect, egui::Rect)> {
+    fn gather(shape: &egui::Shape, clip: egui::Rect, found: &mut Vec<(String, egui::Rect, egui::Rect)>) {
+        match shape {
+            egui::Shape::Vec(shapes) => shapes.iter().for_each(|shape| gather(shape, clip, found)),
+            egui::Shape::Text(text) if !text.galley.text().trim().is_empty() => {
+                found.push((text.galley.text().to_owned(), text.visual_bounding_rect(), clip));
+            }
+            _ => {}
+        }
+    }
+    let mut found = Vec::new();
+    for clipped in &harness.output().shapes {
+        gather(&clipped.shape, clipped.clip_rect, &mut found);
+    }
+    found
+}
+
+fn all_texts(harness: &Harness<'static, Option<Desk>>) -> String {
+    texts(harness).into_iter().map(|(text, ..)| text).collect::<Vec<_>>().join(" | ")
+}
+
+/// What is cut off at a side, and where texts that should stand apart lie on each other
+fn faults(harness: &Harness<'static, Option<Desk>>, size: Vec2, at: &str, apart: bool) -> Vec<String> {
+    let screen = egui::Rect::from_min_size(Pos2::ZERO, size);
+    let mut faults = Vec::new();
+    let mut seen: Vec<(String, egui::Rect)> = Vec::new();
+    for (text, rect, clip) in texts(harness) {
+        let shown = rect.intersect(clip).intersect(screen);
+        if shown.width() <= 1.0 || shown.height() <= 2.0 {
+            continue;
+        }
+        let room = clip.intersect(screen).expand(1.5);
+        if rect.left() < room.left() || rect.right() > room.right() {
+            faults.push(format!("{at}: cut off: {text:?} at {rect:?} in {room:?}"));
+        }
+        for (other, there) in seen.iter().filter(|_| apart) {
+            let both = shown.intersect(*there);
+            if both.width() > 2.0 && both.height() > 3.0 {
+                faults.push(format!("{at}: {other:?} at {there:?} lies under {text:?} at {shown:?}"));
+            }
+        }
+        seen.push((text, shown));
+    }
+    faults
+}
+
+#[test]
+fn no_text_is_cut_off_or_lies_on_another_in_any_step_size_and_scale() {
+    let bench = Bench::with(TWO_JETS, few);
+    let sizes = [
+        (1024.0, 640.0, 1.0),
+        (1024.0, 640.0, 2.0),
+        (1280.0, 800.0, 1.5),
+        (1920.0, 1080.0, 2.0),
+        (2560.0, 1440.0, 1.0),
+        (3840.0, 2160.0, 1.0),
+    ];
+    let mut all = Vec::new();
+    for (width, height, scale) in sizes {
+        let size = Vec2::new(width, height);
+        let mut harness = bench.desk_of(size, scale);
+        let at = format!("{width} x {height} at {scale}");
+        all.extend(faults(&harness, size, &format!("start, {at}"), true));
+        // What was measured once need not be measured for every size.
+        if bench.review().exists() {
+            open_path(&mut harness, &bench.review());
+            wait_for(&mut harness, "En-face plane of");
+            settle(&mut harness);
+        } else {
+            harness.get_by_label("Open sample: Crescent").click();
+            settle(&mut harness);
+            press(&mut harness, Modifiers::COMMAND, Key::S);
+            press(&mut harness, Modifiers::NONE, Key::T);
+        }
+        for step in ["Trust", "Jet", "Plane", "Trace", "Beat", "Grade", "Report"] {
+            harness.get_by_label_contains(&format!("{step}: ")).click();
+            harness.run_steps(25);
+            all.extend(faults(&harness, size, &format!("{step}, {at}"), true));
+        }
+        press(&mut harness, Modifiers::NONE, Key::F1);
+        all.extend(faults(&harness, size, &format!("help, {at}"), false));
+        // The sheet takes the height that there is.
+        let last = texts(&harness).into_iter().find(|(text, ..)| text == "this sheet");
+        let whole = last.is_some_and(|(_, rect, clip)| clip.contains_rect(rect.shrink(1.0)));
+        if !whole && height >= 900.0 {
+            all.push(format!("the help is cut off at {at}"));
+        }
+        press(&mut harness, Modifiers::NONE, Key::F1);
+        press(&mut harness, Modifiers::COMMAND, Key::O);
+        all.extend(faults(&harness, size, &format!("a path, {at}"), false));
+    }
+    assert!(all.is_empty(), "{}", all.join("\n"));
 }

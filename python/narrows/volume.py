@@ -424,6 +424,7 @@ class Volume:
                 criteria=None if is_file or criteria is None else str(criteria),
                 criteria_text=criteria_text,
                 nyquist_m_s=self._given.get("nyquist_m_s"),
+                baseline_m_s=self._given.get("baseline_m_s"),
                 progress=told,
             )
         return Results(text, self, settings)
@@ -567,6 +568,7 @@ def open(
     path_or_paths: str | os.PathLike[str] | Sequence[str | os.PathLike[str]],
     *,
     nyquist_m_s: float | None = None,
+    baseline_m_s: float | None = None,
     velocity_bar: str | os.PathLike[str] | None = None,
     progress: Progress = None,
 ) -> Volume:
@@ -580,6 +582,8 @@ def open(
         A file, the folder of a volume in several files, or all of its files.
     nyquist_m_s : float, optional
         Nyquist velocity, where the file does not state it or states it wrongly.
+    baseline_m_s : float, optional
+        Shift of the baseline, likewise.
     velocity_bar : path, optional
         The velocity bar of a colour-coded volume, a TOML file.
     progress : bool or callable, optional
@@ -594,13 +598,14 @@ def open(
     FormatError
         Where it cannot be read as a volume.
     OptionError
-        Where the Nyquist velocity cannot be meant.
+        Where the Nyquist velocity or the shift cannot be meant.
     """
     bar = None if velocity_bar is None else os.fspath(velocity_bar)
     nyquist = None if nyquist_m_s is None else number("nyquist_m_s", nyquist_m_s)
+    baseline = None if baseline_m_s is None else number("baseline_m_s", baseline_m_s)
     with listener(progress) as told:
-        native = _narrows.open(paths(path_or_paths), nyquist, bar, told)
-    return Volume._of(native, nyquist_m_s=nyquist, velocity_bar=bar)
+        native = _narrows.open(paths(path_or_paths), nyquist, baseline, bar, told)
+    return Volume._of(native, nyquist_m_s=nyquist, baseline_m_s=baseline, velocity_bar=bar)
 
 
 def _reopened(files: list[str], given: dict[str, Any]) -> Volume:

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Instant;
 
-use crate::format::OpenOptions;
+use crate::format::{Gathered, OpenOptions};
 use crate::gpu::Device;
 use crate::measure::{ENGINE, MeasureError, Measurement, Results};
 use crate::review::{
@@ -14,7 +14,7 @@ use crate::review::{
 };
 use crate::study::sweep::Over;
 use crate::ui::{
-    Action, Card, Facts, Leftover, Notice, Opening, PathPurpose, Pictures, Reading, Scene, TiltMap,
+    Action, Card, Facts, Found, Leftover, Notice, Opening, PathPurpose, Pictures, Reading, Scene, TiltMap,
     ViewState, Weight, screen_ui,
 };
 use crate::unit::MetresPerSecond;
@@ -118,8 +118,10 @@ pub struct Desk {
     view: ViewState,
     open: Option<Open>,
     waiting: Option<Waiting>,
-    /// The file that was named at the start, and what is known better than it says
-    given: Option<(PathBuf, OpenOptions)>,
+    /// The files that were named at the start, and what is known better than they say
+    given: Option<(Vec<PathBuf>, OpenOptions)>,
+    /// The volumes of several files or a folder, of which one is to be chosen
+    found: Vec<Found>,
     save_when_known: bool,
     /// What the file dialog that is open is for
     choosing: Option<Choice>,
@@ -192,6 +194,7 @@ impl Desk {
             open: None,
             waiting: None,
             given: None,
+            found: Vec::new(),
             save_when_known: false,
             choosing: None,
             notices: Notices::default(),
@@ -256,8 +259,23 @@ impl Desk {
         self.plain.finish_context();
     }
 
-    /// Opens a volume or a review
+    /// Opens what several files or folders hold: a review, the one volume, or of several that which the reader chooses
+    pub fn open_all(&mut self, mut paths: Vec<PathBuf>) {
+        let review = paths.iter().position(|path| names::is_review(path));
+        match (review, paths.len()) {
+            (_, 0) => {}
+            (Some(at), _) => self.open(paths.swap_remove(at)),
+            (None, 1) => self.open(paths.remove(0)),
+            _ => self.jobs.gather(paths),
+        }
+    }
+
+    /// Opens a volume, a review, or what is in a folder
     pub fn open(&mut self, path: PathBuf) {
+        if path.is_dir() {
+            return self.jobs.gather(vec![path]);
+        }
+        self.found.clear();
         match self.waiting.take() {
             // A review waits for its volume, and this may be it.
             Some(waiting) if !names::is_review(&path) => {
@@ -270,30 +288,35 @@ impl Desk {
         }
     }
 
-    /// Opens a volume or a review of which something is known better than the file says, now and
-    /// whenever this file is opened again
-    pub fn open_knowing(&mut self, path: PathBuf, known: OpenOptions) {
-        self.given = Some((path.clone(), known));
-        self.open(path);
+    /// Opens files or folders of which something is known better than they say, now and whenever they are opened again
+    pub fn open_knowing(&mut self, paths: Vec<PathBuf>, known: OpenOptions) {
+        self.given = Some((paths.clone(), known));
+        self.open_all(paths);
     }
 
-    /// Reads the open volume again with another Nyquist velocity; what the reader did is kept
-    fn read_with(&mut self, nyquist: MetresPerSecond) {
+    /// Reads the open volume again with another Nyquist velocity or baseline; what the reader did is kept
+    fn read_with(&mut self, nyquist: Option<MetresPerSecond>, baseline_shift: Option<MetresPerSecond>) {
         let Some(open) = &self.open else { return };
-        let known = OpenOptions { nyquist: Some(nyquist), ..self.known_of(&open.path) };
+        let before = self.known_of(&open.path);
+        let known = OpenOptions {
+            nyquist: nyquist.or(before.nyquist),
+            baseline_shift: baseline_shift.or(before.baseline_shift),
+            ..before
+        };
         let waiting = Waiting {
             review: open.session.review().clone(),
             review_file: open.review_file.clone(),
             origin: ReviewOrigin::Again,
             known: known.clone(),
         };
-        self.given = Some((open.path.clone(), known));
+        self.given = Some((vec![open.path.clone()], known));
         let different = different(&waiting.review);
         self.jobs.open_for(waiting, open.path.clone(), different);
     }
 
     fn known_of(&self, path: &Path) -> OpenOptions {
-        let given = self.given.as_ref().filter(|(given, _)| given == path);
+        let given =
+            self.given.as_ref().filter(|(given, _)| given.iter().any(|given| path.starts_with(given)));
         given.map(|(_, known)| known.clone()).unwrap_or_default()
     }
 
@@ -376,6 +399,7 @@ impl Desk {
                 leftovers: &self.leftovers,
                 recent: &self.recent,
                 review_file: open.and_then(|open| open.review_file.as_ref()),
+                found: &self.found,
                 page: self.page.as_ref().map(|shown| &shown.page),
                 adapter: &self.adapter,
             };
@@ -385,10 +409,8 @@ impl Desk {
             self.act(action);
         }
         let dropped =
-            ui.input(|input| input.raw.dropped_files.iter().map(|file| file.path().to_owned()).next_back());
-        if let Some(path) = dropped {
-            self.open(path);
-        }
+            ui.input(|input| input.raw.dropped_files.iter().map(|file| file.path().to_owned()).collect());
+        self.open_all(dropped);
         self.ask();
     }
 
@@ -481,9 +503,15 @@ impl Desk {
                     until: None,
                 });
             }
-            News::Chosen(Choice::Open, path) => self.open(path),
-            News::Chosen(Choice::Save, path) => self.save_as_chosen(path),
-            News::Chosen(Choice::Other, path) => self.view.other = path.display().to_string(),
+            News::Chosen(Choice::Open | Choice::Folder, paths) => self.open_all(paths),
+            News::Chosen(Choice::Save, paths) => paths.into_iter().for_each(|path| self.save_as_chosen(path)),
+            News::Chosen(Choice::Other, paths) => {
+                self.view.other = paths.first().map(|path| path.display().to_string()).unwrap_or_default();
+            }
+            News::Found(mut found) => match &mut found[..] {
+                [one] => self.open(one.files.swap_remove(0)),
+                _ => self.found = found.iter().filter_map(found_volume).collect(),
+            },
             News::Page(volume, draft) => {
                 if self.open.as_ref().is_some_and(|open| Arc::ptr_eq(&open.volume, &volume)) {
                     if let Some(other) = draft.made.other() {
@@ -584,11 +612,12 @@ impl Desk {
         let Some(open) = &mut self.open else { return };
         open.dawn = Dawn::Bright;
         let review = open.session.review();
-        let nyquist = review.source.nyquist_given_m_s;
-        let measured = review
-            .results
-            .as_ref()
-            .is_some_and(|results| results.tool.engine == ENGINE && results.given.nyquist_m_s == nyquist);
+        let source = &review.source;
+        let measured = review.results.as_ref().is_some_and(|results| {
+            results.tool.engine == ENGINE
+                && results.given.nyquist_m_s == source.nyquist_given_m_s
+                && results.given.baseline_shift_m_s == source.baseline_given_m_s
+        });
         if review.source.blake3.is_empty() {
             self.jobs.hash(open.path.clone());
         }
@@ -635,8 +664,10 @@ impl Desk {
         }
         match action {
             Action::Do(command) => self.command(command),
-            Action::Open(path) => self.open(path),
+            Action::Open(path) => self.open_all(vec![path]),
             Action::AskOpen => self.choose(Choice::Open),
+            Action::AskFolder => self.choose(Choice::Folder),
+            Action::CloseFound => self.found.clear(),
             Action::Save => self.save(),
             Action::AskSave => self.choose(Choice::Save),
             Action::SaveAs(path) => self.save_as_typed(&path),
@@ -663,7 +694,7 @@ impl Desk {
                     open.review_file = None;
                 }
             }
-            Action::Nyquist(nyquist) => self.read_with(nyquist),
+            Action::Scale { nyquist, baseline } => self.read_with(nyquist, baseline),
             Action::Show(path) => self.show_file(&path),
             Action::Copy(text) => self.ctx.copy_text(text),
             Action::Recover(index) => self.recover(index),
@@ -712,7 +743,7 @@ impl Desk {
     /// Without a dialog of the system's, the path is typed
     fn ask_for_path(&mut self, choice: Choice) {
         let (purpose, path) = match (choice, &self.open) {
-            (Choice::Open, _) => (PathPurpose::Open, self.view.path.clone()),
+            (Choice::Open | Choice::Folder, _) => (PathPurpose::Open, self.view.path.clone()),
             (Choice::Other, _) => (PathPurpose::Other, self.view.other.clone()),
             (Choice::Save, Some(open)) => (PathPurpose::Save, names::free(&open.path).display().to_string()),
             (Choice::Save, None) => return,
@@ -820,10 +851,12 @@ impl Desk {
     fn sweep(&mut self, over: Over) {
         let Some(open) = &self.open else { return };
         let (review, file) = (open.session.review().clone(), open.path.clone());
-        let JetId::Found(jet) = review.place.jet else { return };
+        let with = MeasuredWith::of(&review::options(&review));
+        let measured =
+            open.measured.clone().filter(|(known, _)| *known == with).map(|(_, measured)| measured);
         let screen = self.screen();
         self.jobs.page(open.volume.clone(), move |volume, watch| {
-            pages::swept(&review, volume, &file, over, jet as usize, screen, watch)
+            pages::swept(&review, volume, measured, &file, over, screen, watch)
         });
     }
 
@@ -1089,6 +1122,19 @@ fn leftover(orphan: &Orphan) -> Leftover {
             text: error.to_string(),
         },
     }
+}
+
+fn found_volume(volume: &Gathered) -> Option<Found> {
+    let path = volume.files.first()?.clone();
+    let bytes: u64 =
+        volume.files.iter().filter_map(|file| std::fs::metadata(file).ok()).map(|file| file.len()).sum();
+    let series = match (volume.series_name.as_str(), volume.series.as_str()) {
+        ("", "") => "Without a series".to_owned(),
+        ("", uid) => format!("Series {uid}"),
+        (name, _) => format!("Series {name}"),
+    };
+    let text = format!("{}, {:.1} MB", crate::format::name(&volume.files), bytes as f64 / 1e6);
+    Some(Found { uid: volume.series.clone(), series, text, path })
 }
 
 fn facts(volume: &Volume4, path: &Path) -> Facts {

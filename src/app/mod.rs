@@ -80,11 +80,12 @@ impl AppError {
 
 /// Opens the viewer, on a volume or a review or on the start screen, and stays until it is closed
 ///
-/// `known` is what the user knows better than the file given; other files opened later are read as they
+/// Of several files, or of a folder, the one volume is opened, or the reader chooses one. `known` is what the user knows
+/// better than what is given; other files opened later are read as they
 /// are. `opening` says whether what the program finds is hidden at first.
 ///
 /// # Errors
 /// See [`AppError`].
-pub fn run(path: Option<PathBuf>, known: OpenOptions, opening: Opening) -> Result<(), AppError> {
-    window::run(path, known, opening)
+pub fn run(paths: Vec<PathBuf>, known: OpenOptions, opening: Opening) -> Result<(), AppError> {
+    window::run(paths, known, opening)
 }

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 
-use crate::format::{self, FormatError, HashWhen, OpenOptions, Parts};
+use crate::format::{self, FormatError, Gathered, HashWhen, OpenOptions, Parts};
 use crate::job::{CancelToken, Watch};
 use crate::measure::{self, Measurement, Results};
 use crate::report::{COMPARISON_FOLDER, ReportOptions, write_comparison};
@@ -43,8 +43,10 @@ pub(super) enum News {
     Reported(PathBuf),
     /// A page is ready
     Page(Arc<Volume4>, Box<Draft>),
-    /// The reader chose a file
-    Chosen(Choice, PathBuf),
+    /// The reader chose files or a folder
+    Chosen(Choice, Vec<PathBuf>),
+    /// Several files or a folder hold these volumes
+    Found(Vec<Gathered>),
     /// The dialog was closed without a file
     NotChosen {
         /// What it was for
@@ -61,6 +63,8 @@ pub(super) enum News {
 pub(super) enum Choice {
     /// To open it
     Open,
+    /// To open what is in it
+    Folder,
     /// To save the review to it
     Save,
     /// To compare with it
@@ -163,6 +167,18 @@ impl Jobs {
         });
     }
 
+    /// Looks which volumes several files or folders hold
+    pub(super) fn gather(&self, paths: Vec<PathBuf>) {
+        self.start("gather", "looking for volumes", move |_, tell| match format::volumes(&paths) {
+            Ok(found) if found.is_empty() => {
+                let error = FormatError::NoVolume { path: paths.into_iter().next().unwrap_or_default() };
+                tell(failed(&error, &error.hint()));
+            }
+            Ok(found) => tell(News::Found(found)),
+            Err(error) => tell(failed(&error, &error.hint())),
+        });
+    }
+
     /// Opens a volume for a review that waits for it
     pub(super) fn open_for(&self, waiting: Waiting, path: PathBuf, different: Different) {
         self.start("open", "opening", move |_, tell| open_waiting(waiting, &path, different, tell));
@@ -261,18 +277,18 @@ impl Jobs {
             if let Some(folder) = folder {
                 dialog = dialog.set_directory(folder);
             }
+            if matches!(choice, Choice::Open | Choice::Other) {
+                let endings = ["dcm", "dicom", "nii", "gz", "nrrd", "nhdr", "mha", "mhd", "json"];
+                dialog = dialog.add_filter("Volumes and reviews", &endings).add_filter("All files", &["*"]);
+            }
             let chosen = match choice {
-                Choice::Open | Choice::Other => dialog
-                    .add_filter(
-                        "Volumes and reviews",
-                        &["dcm", "dicom", "nii", "gz", "nrrd", "nhdr", "mha", "mhd", "json"],
-                    )
-                    .add_filter("All files", &["*"])
-                    .pick_file(),
-                Choice::Save => dialog.set_file_name(name).save_file(),
+                Choice::Open => dialog.pick_files(),
+                Choice::Folder => dialog.pick_folder().map(|path| vec![path]),
+                Choice::Other => dialog.pick_file().map(|path| vec![path]),
+                Choice::Save => dialog.set_file_name(name).save_file().map(|path| vec![path]),
             };
-            let told = match chosen {
-                Some(path) => News::Chosen(choice, path),
+            let told = match chosen.filter(|chosen| !chosen.is_empty()) {
+                Some(paths) => News::Chosen(choice, paths),
                 // No dialog at all and a closed dialog both give nothing; the time tells them apart.
                 None => News::NotChosen { choice, at_once: asked.elapsed().as_millis() < 300 },
             };
@@ -292,17 +308,7 @@ fn failed(error: &dyn std::error::Error, hint: &str) -> News {
     News::Failed(Failure::of(error, hint))
 }
 
-/// The file that a volume is known by: of a folder that holds one volume, its first file
-fn file_of(path: &Path) -> Result<PathBuf, FormatError> {
-    let first = if path.is_dir() { format::files_read(&[path])?.into_iter().next() } else { None };
-    Ok(first.unwrap_or_else(|| path.to_owned()))
-}
-
 fn open_volume(path: &Path, known: OpenOptions, tell: &dyn Fn(News)) {
-    let path = &match file_of(path) {
-        Ok(path) => path,
-        Err(error) => return tell(failed(&error, &error.hint())),
-    };
     // The hash reads the whole file; the first picture does not wait for it.
     let options = OpenOptions { hash: HashWhen::Later, parts: Parts::Beside, ..known };
     match format::open(path, &options) {
@@ -363,16 +369,16 @@ fn open_waiting(waiting: Waiting, path: &Path, different: Different, tell: &dyn 
             different: insist.then(|| path.to_owned()),
         }));
     }
-    let another = waiting.review.source.blake3 != hash;
-    let named = !waiting.review.source.blake3.is_empty();
-    if another
-        && named
-        && waiting.review.source.nyquist_given_m_s.is_some()
-        && waiting.known.nyquist.is_none()
-    {
+    let (source, known) = (&waiting.review.source, &waiting.known);
+    let another = source.blake3 != hash;
+    let named = !source.blake3.is_empty();
+    let told = (source.nyquist_given_m_s.is_some() && known.nyquist.is_none())
+        || (source.baseline_given_m_s.is_some() && known.baseline_shift.is_none());
+    if another && named && told {
         // What was given for the one volume says nothing about the other.
         let mut waiting = waiting;
         waiting.review.source.nyquist_given_m_s = None;
+        waiting.review.source.baseline_given_m_s = None;
         return open_waiting(waiting, path, different, tell);
     }
     let Waiting { mut review, review_file, origin, .. } = waiting;
@@ -387,6 +393,7 @@ fn open_waiting(waiting: Waiting, path: &Path, different: Different, tell: &dyn 
         review.results = None;
     }
     review.source.nyquist_given_m_s = volume.provenance.nyquist_given.map(MetresPerSecond::get);
+    review.source.baseline_given_m_s = volume.provenance.baseline_given.map(MetresPerSecond::get);
     tell(News::Opened(Box::new(Opened {
         volume: Arc::new(volume),
         path: path.to_owned(),

@@ -9,7 +9,7 @@ use egui::{ColorImage, TextureHandle, TextureOptions};
 
 use crate::format::{self, OpenOptions};
 use crate::job::Watch;
-use crate::measure::{Comparison, MeasureError};
+use crate::measure::{Comparison, MeasureError, Measurement};
 use crate::phantom::truth_beside;
 use crate::report::study::{Look, practice_files, sweep_figure, sweep_files, write_bundle};
 use crate::report::{
@@ -215,24 +215,42 @@ pub(super) fn compare(
     }))
 }
 
-/// One parameter varied, on the largest jet; `Ok(None)` where it was stopped
+/// One parameter varied, on the jet that is shown, as the reader has it; `Ok(None)` where it was stopped
 pub(super) fn swept(
     read: &Review,
     volume: &Volume4,
+    measured: Option<Arc<Measurement>>,
     file: &Path,
     over: Over,
-    jet: usize,
     screen: Screen,
     watch: &Watch,
 ) -> Result<Option<Draft>, Failure> {
     let truth = truth_beside(file)
         .map_err(|error| Failure::of(&error, "move that file away to go without a truth"))?;
+    let measured = match measured
+        .map_or_else(|| Measurement::of(volume, &review::options(read), watch).map(Arc::new), Ok)
+    {
+        Ok(measured) => measured,
+        Err(MeasureError::Cancelled(_)) => return Ok(None),
+        Err(error) => return Err(Failure::of(&error, LOOK)),
+    };
+    let beat = review::read_beat(read, volume, &measured);
+    let jet = read.place.jet.to_string();
+    let Some(at) = beat.jets.iter().position(|of| of.name.as_deref() == Some(&jet)) else {
+        let text = format!("jet {jet} counts nowhere, so there is nothing to vary");
+        return Err(Failure {
+            text,
+            hint: "choose a jet that counts".into(),
+            waiting: None,
+            different: None,
+        });
+    };
     let options = SweepOptions {
-        jet,
+        jet: at + 1,
         anterior_posterior: review::options(read).anterior_posterior,
         ..SweepOptions::default()
     };
-    let found = match sweep::sweep(volume, truth.as_ref(), over, &options, watch) {
+    let found = match sweep::sweep_beat(volume, &beat, truth.as_ref(), over, &options, watch) {
         Ok(found) => found,
         Err(SweepError::Measure(MeasureError::Cancelled(_))) => return Ok(None),
         Err(error) => return Err(Failure::of(&error, LOOK)),

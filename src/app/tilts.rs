@@ -80,10 +80,10 @@ pub(super) fn tilts(
     let proposed = Reader::new(&job.upright, job.key.frame, signal).proposal(job.key.jet);
     // Every direction is traced at the level of the middle, which may be a lower one than the usual.
     let tracer = Tracer { signal, anterior_posterior: None, threshold: job.key.threshold };
-    let Ok(middle) = tracer.displayed(&job.base.en_face(&job.turn)) else {
+    let (Ok(proposed), Ok(middle)) = (proposed, tracer.displayed(&job.base.en_face(&job.turn))) else {
         return give(map(DISCS[0].0, DISCS[0].1, &[], Vec::new(), 1.0));
     };
-    let effective = proposed.map_or(1.0, |at| at.vca.value.get() / middle.outline.area().get());
+    let effective = proposed.vca.value.get() / middle.outline.area().get();
     let tracer = tracer.at(middle.level);
     for (index, (rings, spokes)) in DISCS.into_iter().enumerate() {
         let leans: Vec<[f64; 2]> = leans(rings, spokes);

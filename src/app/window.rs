@@ -43,7 +43,7 @@ impl From<egui_winit::accesskit_winit::Event> for Call {
 ///
 /// # Errors
 /// See [`AppError`].
-pub(super) fn run(path: Option<PathBuf>, known: OpenOptions, opening: Opening) -> Result<(), AppError> {
+pub(super) fn run(paths: Vec<PathBuf>, known: OpenOptions, opening: Opening) -> Result<(), AppError> {
     let event_loop = event_loop()?;
     let ctx = egui::Context::default();
     let proxy = event_loop.create_proxy();
@@ -59,8 +59,8 @@ pub(super) fn run(path: Option<PathBuf>, known: OpenOptions, opening: Opening) -
         desk.read_blind();
     }
     // The file is read while the window is made.
-    if let Some(path) = path {
-        desk.open_knowing(path, known);
+    if !paths.is_empty() {
+        desk.open_knowing(paths, known);
     }
     let given_up_at = lose_device_after().map(|after| Instant::now() + after);
     let mut shell = Shell {

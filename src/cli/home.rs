@@ -21,7 +21,7 @@ const FLOW: &[u8] = include_bytes!("../../sample-volumes/flows/crescent-120-thic
 const REPORT: &str = "narrows-report";
 
 pub(super) fn run() -> Result<Exit, Failure> {
-    match view::open(None, OpenOptions::default(), view::Opening::Open) {
+    match view::open(Vec::new(), OpenOptions::default(), view::Opening::Open) {
         Ok(()) => return Ok(Exit::Done),
         Err(failure) => output::say(&format!("no viewer: {}", failure.error)),
     }

@@ -22,6 +22,10 @@ pub(super) struct Known {
     /// Nyquist velocity in m/s, where the file does not state it or states it wrongly
     #[arg(long, value_name = "M/S", value_parser = nyquist)]
     nyquist: Option<MetresPerSecond>,
+    /// Baseline shift in m/s, how far the middle of the displayed range lies from zero, where the file does not state
+    /// it or states it wrongly
+    #[arg(long, value_name = "M/S", value_parser = shift, allow_hyphen_values = true)]
+    baseline: Option<MetresPerSecond>,
     /// The velocity bar of a colour-coded volume, a TOML file: velocities are read back from its colours
     #[arg(long, value_name = "FILE")]
     velocity_bar: Option<PathBuf>,
@@ -33,15 +37,25 @@ impl Known {
         self.nyquist
     }
 
+    /// The baseline shift, where it was given
+    pub(super) fn baseline(&self) -> Option<MetresPerSecond> {
+        self.baseline
+    }
+
     /// Whether there is anything
     pub(super) fn is_given(&self) -> bool {
-        self.nyquist.is_some() || self.velocity_bar.is_some()
+        self.nyquist.is_some() || self.baseline.is_some() || self.velocity_bar.is_some()
     }
 
     /// The same for the reader
     pub(super) fn options(&self) -> Result<OpenOptions, Failure> {
         let bar = self.velocity_bar.as_deref().map(VelocityBar::open).transpose()?;
-        Ok(OpenOptions { nyquist: self.nyquist, velocity_bar: bar.map(Arc::new), ..OpenOptions::default() })
+        Ok(OpenOptions {
+            nyquist: self.nyquist,
+            baseline_shift: self.baseline,
+            velocity_bar: bar.map(Arc::new),
+            ..OpenOptions::default()
+        })
     }
 }
 
@@ -90,6 +104,11 @@ fn in_file(path: &Path, failure: Failure) -> Failure {
 pub(super) fn nyquist(text: &str) -> Result<MetresPerSecond, String> {
     let value: f64 = text.trim().parse().map_err(|_| "not a number of m/s".to_owned())?;
     told::nyquist(value)
+}
+
+/// A baseline shift in m/s
+fn shift(text: &str) -> Result<MetresPerSecond, String> {
+    told::baseline_shift(number(text)?)
 }
 
 /// Any number
@@ -160,6 +179,8 @@ mod tests {
         for wrong in ["60", "0", "-1", "nan", "inf", "fast"] {
             assert!(nyquist(wrong).is_err(), "{wrong}");
         }
+        assert_eq!(shift("-0.3"), Ok(MetresPerSecond::new(-0.3)));
+        assert!(shift("30").is_err() && shift("inf").is_err());
         assert_eq!(triple(" 1, -2.5,3e0"), Ok(Vector3::new(1.0, -2.5, 3.0)));
         for wrong in ["", "1,2", "1,2,3,4", "1,2,nan", "a,b,c"] {
             assert!(triple(wrong).is_err(), "{wrong}");

@@ -114,6 +114,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
 fn told(arguments: &Arguments) -> Told {
     Told {
         nyquist: arguments.known.nyquist(),
+        baseline_shift: arguments.known.baseline(),
         anterior_posterior: arguments.ap,
         cw_peak_m_s: arguments.cw_peak,
         cw_vti_cm: arguments.cw_vti,

@@ -117,7 +117,7 @@ impl From<SweepError> for Failure {
                 Self::usage(error.to_string(), "`narrows measure` shows the jets; choose one with --jet")
             }
             SweepError::Scale { .. } => Self::usage(error.to_string(), "give other --values"),
-            SweepError::Samples(_) | SweepError::Volume(_) => Self::internal(error.to_string()),
+            SweepError::Volume(_) => Self::internal(error.to_string()),
         }
     }
 }

@@ -3,13 +3,13 @@
 use std::path::PathBuf;
 
 use super::{Exit, Failure, input};
-use crate::format::{self, OpenOptions};
+use crate::format::OpenOptions;
 
 /// What can be typed after `view`
 #[derive(Debug, clap::Args)]
 pub(super) struct Arguments {
-    /// A volume or a NAME.review.json; of a volume in several files all of them, or their folder; without it the
-    /// viewer offers the sample volumes
+    /// A volume or a NAME.review.json; of a volume in several files all of them, or their folder; of several volumes the
+    /// viewer asks which; without it the viewer offers the sample volumes
     files: Vec<PathBuf>,
     /// Hide what the program finds until you have read; the review keeps it
     #[arg(long)]
@@ -26,17 +26,11 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         return Err(Failure::usage(error, "check the name and the folder"));
     }
     if files.is_empty() && known.is_given() {
-        let error = "--nyquist and --velocity-bar tell of one file, and none was named";
+        let error = "--nyquist, --baseline and --velocity-bar tell of one file, and none was named";
         return Err(Failure::usage(error, "name the volume: `narrows view FILE --nyquist M/S`"));
     }
-    let file = match &files[..] {
-        [] => None,
-        [file] => Some(file.clone()),
-        // The parts of a volume: the viewer looks for the others beside the first.
-        files => format::files_read(files)?.into_iter().next(),
-    };
     let opening = if *blind { Opening::Blind } else { Opening::Open };
-    open(file, known.options()?, opening)?;
+    open(files.clone(), known.options()?, opening)?;
     Ok(Exit::Done)
 }
 
@@ -54,12 +48,12 @@ pub(super) use crate::app::Opening;
 
 /// Opens the viewer; the failure says what is missing
 #[cfg(feature = "gui")]
-pub(super) fn open(file: Option<PathBuf>, known: OpenOptions, opening: Opening) -> Result<(), Failure> {
-    crate::app::run(file, known, opening).map_err(|error| Failure::usage(error.to_string(), error.hint()))
+pub(super) fn open(files: Vec<PathBuf>, known: OpenOptions, opening: Opening) -> Result<(), Failure> {
+    crate::app::run(files, known, opening).map_err(|error| Failure::usage(error.to_string(), error.hint()))
 }
 
 /// Opens the viewer; the failure says what is missing
 #[cfg(not(feature = "gui"))]
-pub(super) fn open(_: Option<PathBuf>, _: OpenOptions, _: Opening) -> Result<(), Failure> {
+pub(super) fn open(_: Vec<PathBuf>, _: OpenOptions, _: Opening) -> Result<(), Failure> {
     Err(Failure::usage("this program was built without the viewer", "build it with its default features"))
 }

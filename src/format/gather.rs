@@ -17,6 +17,8 @@ pub struct Gathered {
     pub files: Vec<PathBuf>,
     /// Series Instance UID; empty in formats other than DICOM
     pub series: String,
+    /// Series Description, else its number; empty where the file says neither
+    pub series_name: String,
     /// Whether the content is that of a volume
     pub looks: Looks,
 }
@@ -86,7 +88,8 @@ pub fn group(files: impl IntoIterator<Item = PathBuf>) -> Vec<Gathered> {
     let mut known: HashMap<String, usize> = HashMap::new();
     for path in files {
         let (looks, peek) = look(&path);
-        let (series, part) = peek.map(|peek| (peek.series, peek.part)).unwrap_or_default();
+        let (series, series_name, part) =
+            peek.map(|peek| (peek.series, peek.series_name, peek.part)).unwrap_or_default();
         // Parts without a name in common cannot be told to belong together.
         let part = part.filter(|part| !part.uid.is_empty());
         let number = part.as_ref().map_or(1, |part| part.number);
@@ -100,7 +103,7 @@ pub fn group(files: impl IntoIterator<Item = PathBuf>) -> Vec<Gathered> {
         if let Some(part) = part {
             known.insert(part.uid, volumes.len());
         }
-        volumes.push((Gathered { files: vec![path], series, looks }, vec![number]));
+        volumes.push((Gathered { files: vec![path], series, series_name, looks }, vec![number]));
     }
     volumes.into_iter().map(|(volume, _)| volume).collect()
 }
@@ -130,6 +133,20 @@ pub(super) fn one<P: AsRef<Path>>(paths: &[P], parts: Parts) -> Result<Vec<PathB
             Parts::Beside => beside(path),
         });
     }
+    let path = paths.first().map(|path| path.as_ref().to_owned()).unwrap_or_default();
+    let mut volumes = volumes(paths)?;
+    match volumes.len() {
+        0 => Err(FormatError::NoVolume { path }),
+        1 => Ok(volumes.remove(0).files),
+        count => Err(FormatError::Several { count, listed: listed(&volumes), path }),
+    }
+}
+
+/// The volumes that these paths, files or folders, hold, by series in the order in which they come
+///
+/// # Errors
+/// [`FormatError::Read`] where a folder cannot be listed.
+pub fn volumes<P: AsRef<Path>>(paths: &[P]) -> Result<Vec<Gathered>, FormatError> {
     let mut files = Vec::new();
     let mut named = 0;
     for path in paths.iter().map(AsRef::as_ref) {
@@ -147,12 +164,14 @@ pub(super) fn one<P: AsRef<Path>>(paths: &[P], parts: Parts) -> Result<Vec<PathB
     if named == 0 {
         volumes.retain(|volume| volume.looks == Looks::LikeAVolume);
     }
-    let path = paths.first().map(|path| path.as_ref().to_owned()).unwrap_or_default();
-    match volumes.len() {
-        0 => Err(FormatError::NoVolume { path }),
-        1 => Ok(volumes.remove(0).files),
-        count => Err(FormatError::Several { count, listed: listed(&volumes), path }),
+    let mut series: Vec<String> = Vec::new();
+    for volume in &volumes {
+        if !series.contains(&volume.series) {
+            series.push(volume.series.clone());
+        }
     }
+    volumes.sort_by_key(|volume| series.iter().position(|known| *known == volume.series));
+    Ok(volumes)
 }
 
 /// A file, and where it is a part the others that lie in its folder

@@ -19,14 +19,14 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 pub use array::{BarError, VelocityBar};
-pub use gather::{Gathered, Looks, Searched, counted, group, name, search};
+pub use gather::{Gathered, Looks, Searched, counted, group, name, search, volumes};
 pub use inspection::{ChannelSeen, Inspection, Notes, Present, Problem};
 pub use save::{files_written, keeps_identity, save};
 
 use array::{ArrayError, Format};
 
 use crate::unit::MetresPerSecond;
-use crate::volume::{Provenance, SharedBytes, Volume4};
+use crate::volume::{Provenance, ScaleError, SharedBytes, Volume4};
 
 /// Lengths in mm, times in s or ms and the like beyond this are no measurement
 const ABSURD: f64 = 1e6;
@@ -42,6 +42,8 @@ const SHORTEST_S: f64 = 1e-6;
 pub struct OpenOptions {
     /// Nyquist velocity: overrides the file, and is needed where the file does not imply it
     pub nyquist: Option<MetresPerSecond>,
+    /// Baseline shift, how far the middle of the displayed range lies from zero: overrides the file
+    pub baseline_shift: Option<MetresPerSecond>,
     /// The bar that coloured a colour-coded volume; refused where voxels are no colours
     pub velocity_bar: Option<Arc<VelocityBar>>,
     /// When the file's hash is taken
@@ -139,6 +141,14 @@ pub enum FormatError {
         /// Why
         source: Box<ArrayError>,
     },
+    /// What was given of the velocity scale cannot be
+    #[error("{source}: {}", path.display())]
+    Scale {
+        /// Which file
+        path: PathBuf,
+        /// Why
+        source: ScaleError,
+    },
     /// The volume cannot be expressed in the open format
     #[error("cannot write the volume: {source}: {}", path.display())]
     WriteArray {
@@ -191,6 +201,7 @@ impl FormatError {
             }
             Self::Dicom { source, .. } => source.hint().to_owned(),
             Self::Array { source, .. } | Self::WriteArray { source, .. } => source.hint(),
+            Self::Scale { .. } => "a baseline shift is smaller than the Nyquist velocity, in m/s".to_owned(),
             Self::Name { .. } => {
                 "names end in .dcm, .nii, .nii.gz, .nrrd, .nhdr, .mha or .mhd; rle and jpeg-ls are for DICOM, deflated \
                  for all but .nii"
@@ -348,8 +359,12 @@ fn read(
         return Err(FormatError::Empty { path: path.to_owned() });
     }
     let names: Vec<PathBuf> = files.iter().map(|file| file.path.clone()).collect();
-    let provenance =
-        Provenance { file: name(&names), nyquist_given: options.nyquist, ..Provenance::default() };
+    let provenance = Provenance {
+        file: name(&names),
+        nyquist_given: options.nyquist,
+        baseline_given: options.baseline_shift,
+        ..Provenance::default()
+    };
     let mut hashed: Vec<&SharedBytes> = files.iter().map(|file| &file.bytes).collect();
     let companions;
     let mut volume = if dicom::is_dicom(all) {
@@ -369,6 +384,16 @@ fn read(
     } else {
         return Err(FormatError::Unknown { looks_like: looks_like(all), path: path.to_owned() });
     };
+    if let Some(shift) = options.baseline_shift {
+        volume = volume
+            .with_baseline_shift(shift)
+            .map_err(|source| FormatError::Scale { path: path.to_owned(), source })?;
+        let said = format!("the baseline shift {:.4} m/s was given by the user", shift.get());
+        volume.provenance.assumed.push(said.clone());
+        seen.notes.assume(said);
+        let (low, high) = volume.velocity_scale.limits();
+        seen.velocity_limits_m_s = Some([low.get(), high.get()]);
+    }
     if options.hash == HashWhen::AtOnce {
         volume.provenance.blake3 = hash_of(hashed);
     }

@@ -341,15 +341,6 @@ fn in_frames(
     Ok(by_jet)
 }
 
-/// What is read of a place that is no vena contracta when looked at closely, logit (our own choice: as likely as not)
-const NO_VENA_CONTRACTA: f64 = 0.0;
-
-/// A jet's tracing in a frame; `None` where nothing can be traced, or what is there is no vena contracta
-fn traced_at(tracer: &Tracer, pose: &JetPose) -> Option<Assessment> {
-    let found = tracer.propose(&pose.section()).ok()?;
-    (found.arms.network_mm2.is_none() || found.arms.orifice >= NO_VENA_CONTRACTA).then_some(found)
-}
-
 /// The jets in one frame, in their order
 fn in_frame(
     volume: &Volume4,
@@ -369,7 +360,7 @@ fn in_frame(
     let Some(signal) = signal else { return jets.iter().map(|_| AtFrame::default()).collect() };
     let tracer = Tracer { signal: &signal, anterior_posterior, threshold: None };
     let traced: Vec<Option<Assessment>> =
-        jets.iter().map(|jet| traced_at(&tracer, jet.poses[frame].as_ref()?)).collect();
+        jets.iter().map(|jet| tracer.propose(&jet.poses[frame].as_ref()?.section()).ok()).collect();
     let poses: Vec<Option<(VolumePoint, Direction)>> =
         jets.iter().map(|jet| jet.poses[frame].as_ref().map(|pose| (pose.neck, pose.axis))).collect();
     let hides = |index: usize| {

@@ -16,6 +16,7 @@ impl Given {
         let cw = &options.continuous_wave;
         Self {
             nyquist_m_s: volume.provenance.nyquist_given.map(MetresPerSecond::get),
+            baseline_shift_m_s: volume.provenance.baseline_given.map(MetresPerSecond::get),
             anterior_posterior: options.anterior_posterior.map(|direction| direction.into_inner().into()),
             cw_peak_m_s: cw.peak.map(MetresPerSecond::get),
             cw_vti_m: cw.vti_m,

@@ -90,6 +90,8 @@ pub struct Source {
 pub struct Given {
     /// Nyquist velocity, m/s
     pub nyquist_m_s: Option<f64>,
+    /// Baseline shift, m/s
+    pub baseline_shift_m_s: Option<f64>,
     /// Anterior-posterior direction in volume space
     pub anterior_posterior: Option<[f64; 3]>,
     /// Peak velocity of the continuous-wave Doppler, m/s

@@ -14,6 +14,8 @@ use crate::unit::{MetresPerSecond, Seconds};
 pub struct Told {
     /// Nyquist velocity
     pub nyquist: Option<MetresPerSecond>,
+    /// Shift of the baseline
+    pub baseline_shift: Option<MetresPerSecond>,
     /// Anterior-posterior direction in volume space
     pub anterior_posterior: Option<Direction>,
     /// Peak velocity of the continuous-wave Doppler, m/s
@@ -50,6 +52,7 @@ impl Told {
         let direction = self.anterior_posterior.map(|d| format!("{:.3}, {:.3}, {:.3}", d.x, d.y, d.z));
         let told = [
             ("Nyquist limit, given", number(self.nyquist.map(MetresPerSecond::get), "m/s")),
+            ("Baseline shift, given", number(self.baseline_shift.map(MetresPerSecond::get), "m/s")),
             ("Anterior-posterior direction, given", direction),
             ("CW peak velocity, given", number(self.cw_peak_m_s, "m/s")),
             ("CW velocity-time integral, given", number(self.cw_vti_cm, "cm")),
@@ -76,6 +79,17 @@ pub fn nyquist(value: f64) -> Result<MetresPerSecond, String> {
     } else {
         Err("a Nyquist velocity lies between 0 and 10 m/s (0.6 is 60 cm/s)".into())
     }
+}
+
+/// A baseline shift, m/s
+///
+/// # Errors
+/// A sentence, where it cannot be meant.
+pub fn baseline_shift(value: f64) -> Result<MetresPerSecond, String> {
+    let sound = value.abs() <= 10.0;
+    sound
+        .then(|| MetresPerSecond::new(value))
+        .ok_or_else(|| "a baseline shift lies within 10 m/s (0.3 is 30 cm/s)".into())
 }
 
 /// A number above zero

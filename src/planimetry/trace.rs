@@ -30,6 +30,9 @@ pub enum TraceError {
     /// The contour leaves the volume
     #[error("the contour at {0:.2} of full-signal power leaves the volume")]
     LeavesVolume(f64),
+    /// What can be traced is not read as the vena contracta of a jet
+    #[error("no jet is read on this plane")]
+    NoVenaContracta,
     /// The contour is not a valid polygon
     #[error("the contour is not a valid polygon: {0}")]
     Invalid(#[from] OutlineError),

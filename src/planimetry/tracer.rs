@@ -23,6 +23,9 @@ const STEP_MM: f64 = 4.0;
 /// the vena contracta
 const WIDE_MM: [f64; 2] = [60.0, 120.0];
 
+/// What the network reads of a place that is no vena contracta, logit (our own choice: as likely as not)
+const NO_VENA_CONTRACTA: f64 = 0.0;
+
 /// Traces planes of one frame
 #[derive(Clone, Copy, Debug)]
 pub struct Tracer<'a> {
@@ -52,8 +55,15 @@ impl Tracer<'_> {
     /// The outline that the program draws on a plane, with its area, interval and widths
     ///
     /// # Errors
-    /// [`TraceError`] where nothing can be traced.
+    /// [`TraceError`] where nothing can be traced, or what can be is no vena contracta.
     pub fn propose(&self, section: &Section) -> Result<Assessment, TraceError> {
+        let found = self.assessed(section)?;
+        let seen = found.arms.network_mm2.is_none() || found.arms.orifice >= NO_VENA_CONTRACTA;
+        if seen { Ok(found) } else { Err(TraceError::NoVenaContracta) }
+    }
+
+    /// What can be traced on a plane, whatever it is
+    fn assessed(&self, section: &Section) -> Result<Assessment, TraceError> {
         let Found { plane, image, tracing } = self.found(&section.plane)?;
         Ok(assess(self, &section.on(plane), &image, tracing, &Told::Arms))
     }
@@ -79,7 +89,7 @@ impl Tracer<'_> {
             rest.into_iter().fold(first, |side, wider| if 0.5 * side.get() > reach { side } else { wider });
         let image = neck_image(self.signal, &plane, side);
         // What the program makes of its own outline here tells what a displayed outline is worth.
-        let own = Self { threshold: None, ..*self }.propose(section).ok();
+        let own = Self { threshold: None, ..*self }.assessed(section).ok();
         let told = own.map_or(Told::Arms, |own| Told::Beside(own.single));
         Ok(assess(self, &section.on(plane), &image, Tracing { outline, level }, &told))
     }

@@ -7,7 +7,7 @@ use pyo3::types::{PyBytes, PyDict};
 
 use super::arrays;
 use super::faults::Fault;
-use super::volume::{PyVolume, nyquist};
+use super::volume::{PyVolume, baseline, nyquist};
 use super::work::run;
 use crate::format::dicom::{Identity, SourceInstance};
 use crate::measure::results::Trust;
@@ -57,7 +57,7 @@ pub(super) fn trust(py: Python<'_>, volume: &PyVolume) -> PyResult<String> {
 
 /// Results as the command line prints them, and what was told, for the report
 #[pyfunction]
-#[pyo3(signature = (volume, *, ap, cw_peak, cw_vti, cw_duration, systole, evidence, criteria, criteria_text, nyquist_m_s, progress))]
+#[pyo3(signature = (volume, *, ap, cw_peak, cw_vti, cw_duration, systole, evidence, criteria, criteria_text, nyquist_m_s, baseline_m_s, progress))]
 pub(super) fn measure(
     py: Python<'_>,
     volume: &PyVolume,
@@ -70,6 +70,7 @@ pub(super) fn measure(
     criteria: Option<String>,
     criteria_text: Option<String>,
     nyquist_m_s: Option<f64>,
+    baseline_m_s: Option<f64>,
     progress: Option<Bound<'_, PyAny>>,
 ) -> PyResult<(String, Vec<[String; 2]>)> {
     let volume = &volume.volume;
@@ -85,6 +86,7 @@ pub(super) fn measure(
         let systole = systole.map(told::systole).transpose();
         let told = Told {
             nyquist: nyquist(nyquist_m_s)?,
+            baseline_shift: baseline(baseline_m_s)?,
             anterior_posterior: along(ap)?,
             cw_peak_m_s: of_item("cw_peak", Item::CwPeakMS, cw_peak)?,
             cw_vti_cm: of_item("cw_vti", Item::CwVtiCm, cw_vti)?,

@@ -46,12 +46,19 @@ pub(super) fn nyquist(value: Option<f64>) -> Result<Option<crate::unit::MetresPe
     checked.map_err(|message| Fault::option(message, "give nyquist_m_s in m/s"))
 }
 
+/// A baseline shift, where one is given
+pub(super) fn baseline(value: Option<f64>) -> Result<Option<crate::unit::MetresPerSecond>, Fault> {
+    let checked = value.map(told::baseline_shift).transpose();
+    checked.map_err(|message| Fault::option(message, "give baseline_m_s in m/s"))
+}
+
 #[pyfunction]
-#[pyo3(signature = (paths, nyquist_m_s, velocity_bar, progress))]
+#[pyo3(signature = (paths, nyquist_m_s, baseline_m_s, velocity_bar, progress))]
 pub(super) fn open(
     py: Python<'_>,
     paths: Vec<PathBuf>,
     nyquist_m_s: Option<f64>,
+    baseline_m_s: Option<f64>,
     velocity_bar: Option<PathBuf>,
     progress: Option<Bound<'_, PyAny>>,
 ) -> PyResult<PyVolume> {
@@ -59,6 +66,7 @@ pub(super) fn open(
         let bar = velocity_bar.as_deref().map(VelocityBar::open).transpose()?;
         let options = OpenOptions {
             nyquist: nyquist(nyquist_m_s)?,
+            baseline_shift: baseline(baseline_m_s)?,
             velocity_bar: bar.map(Arc::new),
             ..OpenOptions::default()
         };

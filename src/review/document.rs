@@ -102,6 +102,9 @@ pub struct Source {
     /// Nyquist velocity that was given, m/s; `null` where the file's own holds
     #[serde(default)]
     pub nyquist_given_m_s: Option<f64>,
+    /// Baseline shift that was given, m/s; `null` where the file's own holds
+    #[serde(default)]
+    pub baseline_given_m_s: Option<f64>,
 }
 
 impl Source {
@@ -119,6 +122,7 @@ impl Source {
             frames: volume.frames(),
             start: Pose::from(&Cut::new(middle, axis, x)),
             nyquist_given_m_s: volume.provenance.nyquist_given.map(MetresPerSecond::get),
+            baseline_given_m_s: volume.provenance.baseline_given.map(MetresPerSecond::get),
         }
     }
 }
@@ -439,6 +443,9 @@ impl Review {
         super::settings::within("the field", self.place.field_mm, 0.0, 500.0)?;
         if let Some(nyquist) = self.source.nyquist_given_m_s {
             super::settings::within("the given Nyquist velocity", nyquist, 0.0, 10.0)?;
+        }
+        if let Some(shift) = self.source.baseline_given_m_s {
+            super::settings::within("the given baseline shift", shift, -10.0, 10.0)?;
         }
         self.work.settings.check()?;
         beside::criteria(&self.work)?;

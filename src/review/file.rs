@@ -146,11 +146,15 @@ pub fn locate(review: &Review, review_path: &Path) -> Located {
     Located::Moved { tried }
 }
 
-/// How the volume of a review is opened: with the Nyquist velocity that it was read with, where that
-/// was given and no other is given now
+/// How the volume of a review is opened: with the Nyquist velocity and the baseline that it was read with, where they
+/// were given and no others are given now
 pub fn as_read(review: &Review, known: OpenOptions) -> OpenOptions {
-    let given = review.source.nyquist_given_m_s.map(MetresPerSecond::new);
-    OpenOptions { nyquist: known.nyquist.or(given), ..known }
+    let given = |number: Option<f64>| number.map(MetresPerSecond::new);
+    OpenOptions {
+        nyquist: known.nyquist.or(given(review.source.nyquist_given_m_s)),
+        baseline_shift: known.baseline_shift.or(given(review.source.baseline_given_m_s)),
+        ..known
+    }
 }
 
 /// The path of a volume as a review in `folder` remembers it: relative where both are absolute and

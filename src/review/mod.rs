@@ -51,7 +51,7 @@ pub use other::{OtherError, OtherVolume, When, against};
 pub use pose::{Base, Pose, Turn};
 pub use practice::practised;
 pub use reader::{Read, Reader};
-pub use reading::{numbers, options, reread};
+pub use reading::{numbers, options, read_beat, reread};
 pub use recheck::{Change, RECHECK_SCHEMA, Recheck, compare, saved_results, told};
 pub use session::{History, Session};
 pub use settings::{ColourMap, ImpliedCircle, Settings};

@@ -51,15 +51,7 @@ pub fn reread(review: &Review, volume: &Volume4, measured: &Measurement) -> Resu
     let options = options(review);
     check_systole(volume, &options)?;
     let Measurement { beat, trust } = measured;
-    // Numbers of jets mean those of the measurement that the reader saw.
-    let mut seen = review.clone();
-    if seen.results.is_none() {
-        let mut found = beat.results(volume, trust.clone(), &options, Vec::new());
-        if seen.is_blind() {
-            found.jets.clear();
-        }
-        seen.results = Some(Arc::new(found));
-    }
+    let seen = seen(review, volume, measured);
     let mut said = Vec::new();
     let read = read(&seen, volume, beat, &mut said);
     let mut results = read.results(volume, trust.clone(), &options, said);
@@ -71,6 +63,25 @@ pub fn reread(review: &Review, volume: &Volume4, measured: &Measurement) -> Resu
         results.source.blake3.clone_from(&review.source.blake3);
     }
     Ok(results)
+}
+
+/// The measured beat with the reader's frames in it; its jets are named as in the review
+pub fn read_beat(review: &Review, volume: &Volume4, measured: &Measurement) -> Beat {
+    read(&seen(review, volume, measured), volume, &measured.beat, &mut Vec::new())
+}
+
+/// The review with the jets that its numbers mean
+fn seen(review: &Review, volume: &Volume4, measured: &Measurement) -> Review {
+    // Numbers of jets mean those of the measurement that the reader saw.
+    let mut seen = review.clone();
+    if seen.results.is_none() {
+        let mut found = measured.beat.results(volume, measured.trust.clone(), &options(review), Vec::new());
+        if seen.is_blind() {
+            found.jets.clear();
+        }
+        seen.results = Some(Arc::new(found));
+    }
+    seen
 }
 
 /// The beat as the reader read it

@@ -18,9 +18,7 @@ use crate::phantom::{self, PhantomError, Truth};
 use crate::planimetry::{Assessment, Section, Tracer};
 use crate::space::{Cut, Direction, VolumePoint};
 use crate::unit::MetresPerSecond;
-use crate::volume::{
-    Channel, ChannelKind, Samples, SamplesError, ScaleError, VelocityScale, Volume4, VolumeError,
-};
+use crate::volume::{ScaleError, VelocityScale, Volume4, VolumeError};
 
 /// The name of this version of the document
 pub const SCHEMA: &str = "narrows/sweep/1";
@@ -144,9 +142,6 @@ pub enum SweepError {
         /// Why
         source: ScaleError,
     },
-    /// The changed samples do not fit, which they always do
-    #[error("putting changed samples together: {0}")]
-    Samples(#[from] SamplesError),
     /// The changed channels do not fit, which they always do
     #[error("putting changed channels together: {0}")]
     Volume(#[from] VolumeError),
@@ -225,7 +220,23 @@ pub fn sweep(
     options: &SweepOptions,
     watch: &Watch,
 ) -> Result<Sweep, SweepError> {
-    let chosen_jet = Chosen::new(volume, options, watch)?;
+    let beat = Beat::of(volume, &JetOptions::default(), options.anterior_posterior, watch)?;
+    sweep_beat(volume, &beat, truth, over, options, watch)
+}
+
+/// Varies one parameter where a beat has a jet, with what a reader replaced in it
+///
+/// # Errors
+/// As [`sweep`].
+pub fn sweep_beat(
+    volume: &Volume4,
+    beat: &Beat,
+    truth: Option<&Truth>,
+    over: Over,
+    options: &SweepOptions,
+    watch: &Watch,
+) -> Result<Sweep, SweepError> {
+    let chosen_jet = Chosen::new(volume, beat, options)?;
     let remade = truth.is_some() && options.remake == Remake::Allowed;
     let how = match over {
         Over::Gain if remade => How::Remade,
@@ -239,6 +250,13 @@ pub fn sweep(
         }
     };
     let mut notes = Vec::new();
+    if chosen_jet.own.value.to_bits() != chosen_jet.base.vca.value.get().to_bits() {
+        notes.push(format!(
+            "The reader's area in frame {} is {:.1} mm². What is varied is the program's outline on the reader's plane.",
+            chosen_jet.frame + 1,
+            chosen_jet.own.value
+        ));
+    }
     let values = values(volume, truth, over, how, options, &mut notes);
     let chosen = match (over, how) {
         (Over::Gain, _) => 1.0,
@@ -295,7 +313,7 @@ pub fn sweep(
         jet: chosen_jet.jet,
         frame: chosen_jet.frame,
         chosen,
-        chosen_vca_mm2: chosen_jet.base.vca.into(),
+        chosen_vca_mm2: chosen_jet.own,
         truth_mm2: truth_at(chosen_jet.frame),
         rows,
         notes,
@@ -408,27 +426,38 @@ struct Chosen<'a> {
     frame: usize,
     neck: VolumePoint,
     section: Section,
+    /// Its area in the beat, mm2
+    own: Interval,
+    /// What the program reads on its plane
     base: Assessment,
     anterior_posterior: Option<Direction>,
 }
 
 impl<'a> Chosen<'a> {
-    fn new(volume: &'a Volume4, options: &SweepOptions, watch: &Watch) -> Result<Self, SweepError> {
+    fn new(volume: &'a Volume4, beat: &Beat, options: &SweepOptions) -> Result<Self, SweepError> {
         let ap = options.anterior_posterior;
-        let Beat { scale, jets } = Beat::of(volume, &JetOptions::default(), ap, watch)?;
+        let Beat { scale, jets } = beat;
         let wanted = options.jet.max(1);
         let missing = || SweepError::NoJet { wanted, found: jets.len() };
         let (frame, at) = jets.get(wanted - 1).and_then(JetBeat::peak).ok_or_else(missing)?;
         let pose = at.pose.as_ref().ok_or_else(missing)?;
+        let signal = Signal::new(volume, frame, *scale).ok_or_else(missing)?;
+        let own = at.largest().ok_or_else(missing)?;
+        let tracer = Tracer { signal: &signal, anterior_posterior: ap, threshold: Some(own.tracing.level) };
+        let base = match at.is_read() {
+            true => tracer.propose(&pose.section().on(own.cut)).ok(),
+            false => None,
+        };
         Ok(Self {
             volume,
-            scale,
-            signal: Signal::new(volume, frame, scale).ok_or_else(missing)?,
+            scale: *scale,
+            own: at.vca(),
+            base: base.unwrap_or_else(|| own.clone()),
+            signal,
             jet: wanted,
             frame,
             neck: pose.neck,
             section: pose.section(),
-            base: at.largest().cloned().ok_or_else(missing)?,
             anterior_posterior: ap,
         })
     }
@@ -554,55 +583,12 @@ fn remake(truth: &Truth, over: Over, value: f64, watch: &Watch) -> Result<Volume
 fn rewrap(volume: &Volume4, over: Over, value: f64) -> Result<Volume4, SweepError> {
     let old = volume.velocity_scale;
     let scale = match over {
-        Over::Baseline => {
-            let codes = f64::from(1u32 << old.bits());
-            let middle = codes / 2.0;
-            let step = MetresPerSecond::new(2.0 * old.nyquist().get() / codes);
-            let zero = (middle - MetresPerSecond::new(value) / step).round().clamp(0.0, codes - 1.0);
-            VelocityScale::full_cycle(old.bits(), zero as u16, old.nyquist())
-        }
+        Over::Baseline => VelocityScale::full_cycle(old.bits(), old.zero_code(), old.nyquist())
+            .and_then(|scale| scale.with_baseline_shift(MetresPerSecond::new(value))),
         _ => VelocityScale::full_cycle(old.bits(), old.zero_code(), MetresPerSecond::new(value)),
     };
     let scale = scale.map_err(|source| SweepError::Scale { value, source })?;
-    let mut channels = Vec::new();
-    for channel in volume.channels() {
-        if channel.kind() != ChannelKind::Velocity {
-            channels.push(channel.clone());
-            continue;
-        }
-        let samples = channel.samples();
-        let table: Vec<u16> = (0..1u32 << old.bits())
-            .map(|code| {
-                let code = code as u16;
-                // No colour stays no colour.
-                if code == old.zero_code() { scale.zero_code() } else { scale.code(old.velocity(code)) }
-            })
-            .collect();
-        let mut codes: Vec<u16> = Vec::with_capacity(samples.frames() * samples.voxels());
-        for frame in 0..samples.frames() {
-            let stored = samples.frame(frame);
-            codes.extend((0..stored.len()).map(|i| table[usize::from(stored.at(i))]));
-        }
-        let changed = if old.bits() == 8 {
-            Samples::from_u8(
-                codes.iter().map(|code| *code as u8).collect(),
-                samples.frames(),
-                samples.voxels(),
-            )?
-        } else {
-            Samples::from_u16(&codes, samples.frames(), samples.voxels())?
-        };
-        channels.push(Channel::new(ChannelKind::Velocity, changed));
-    }
-    Ok(Volume4::new(
-        volume.grid,
-        volume.timeline.clone(),
-        volume.apex,
-        scale,
-        volume.power_scale,
-        volume.provenance.clone(),
-        channels,
-    )?)
+    Ok(volume.clone().recoded(scale, |code| scale.code(old.velocity(code)))?)
 }
 
 #[cfg(test)]

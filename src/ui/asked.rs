@@ -9,7 +9,7 @@ use super::view_state::{PathPurpose, ViewState};
 pub(super) fn asked_ui(ui: &Ui, view: &mut ViewState, out: &mut Vec<Action>) {
     let Some((purpose, mut path)) = view.asked.take() else { return };
     let (title, button) = match purpose {
-        PathPurpose::Open => ("Open a volume or a review", "Open"),
+        PathPurpose::Open => ("Open a volume, a folder or a review", "Open"),
         PathPurpose::Save => ("Save the review as", "Save"),
         PathPurpose::Other => ("The other volume", "Take it"),
     };
@@ -23,10 +23,11 @@ pub(super) fn asked_ui(ui: &Ui, view: &mut ViewState, out: &mut Vec<Action>) {
             ui.label("This system shows no file dialog: type the path.");
             let field = ui.add(TextEdit::singleline(&mut path).desired_width(460.0));
             field.widget_info(|| egui::WidgetInfo::labeled(egui::Role::TextInput, true, "Path"));
+            // Before the field takes the focus again, which would hide that it was left.
+            let entered = field.lost_focus() && ui.input(|input| input.key_pressed(Key::Enter));
             if ui.memory(|memory| memory.focused().is_none()) {
                 field.request_focus();
             }
-            let entered = field.lost_focus() && ui.input(|input| input.key_pressed(Key::Enter));
             let typed = !path.trim().is_empty();
             done = typed && (ui.add_enabled(typed, egui::Button::new(button)).clicked() || entered);
         });

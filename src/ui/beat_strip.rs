@@ -205,7 +205,7 @@ fn row_ui(ui: &mut Ui, row: &Row<'_>, scene: &Scene<'_>, out: &mut Vec<Action>) 
         let mean = words::cm2(mean);
         let colour = if systole.varies() { theme::WARN } else { theme::QUIET };
         let over = systole.peak_overstates_percent;
-        let lines = [there, format!("mean {mean}; the peak overstates it by {over:.0} %")];
+        let lines = [there, format!("mean {mean}, peak {} against it", words::percent(over))];
         for (index, text) in lines.into_iter().enumerate() {
             let at = right.left_top() + vec2(0.0, 22.0 + 16.0 * index as f32);
             let line = Rect::from_min_size(at, vec2(right.width(), 16.0));
@@ -299,9 +299,13 @@ fn scrub_ui(
     // Frames begin after it: the mark stands at the edge and says how long before.
     let text =
         if r > plot.left() { "R".to_owned() } else { format!("‹ R, {:.0} ms", scale.first * 1000.0) };
-    let at = pos2(r.max(plot.left() + 2.0), plot.top() + 2.0);
-    painter.text(at, Align2::LEFT_TOP, text, theme::tiny(), theme::QUIET);
     let x = scale.of_frame(frame);
+    let mut at = pos2(r.max(plot.left() + 2.0), plot.top() + 2.0);
+    if (at.x - 6.0..at.x + 52.0).contains(&x) {
+        // Beside the mark of the frame, not under it.
+        at.x = x + 8.0;
+    }
+    painter.text(at, Align2::LEFT_TOP, text, theme::tiny(), theme::QUIET);
     painter.line_segment([pos2(x, plot.top()), pos2(x, plot.bottom())], Stroke::new(1.5, theme::TEXT));
     ink::grip(painter, pos2(x, plot.top() + 4.0), 4.0, theme::TEXT, true);
     if (response.clicked() || turning::moves(&response))

@@ -155,10 +155,6 @@ fn outline_ui(
     let kept = matches!(outline.source, OutlineSource::Kept(_));
     if !outline.is_here() {
         ink::ring(painter, &points, LineStyle::Dotted, 1.2, theme::QUIET);
-        if let Some(top) = points.iter().copied().min_by(|a, b| a.y.total_cmp(&b.y)) {
-            let text = format!("traced {:.1}° and {:.1} mm from here", outline.away[0], outline.away[1]);
-            ink::label(painter, top, Align2::CENTER_BOTTOM, text, theme::small(), theme::QUIET);
-        }
         return;
     }
     let mark = match (kept, &outline.fault) {
@@ -206,6 +202,15 @@ fn outline_ui(
 
 fn area_label(painter: &egui::Painter, lens: &Lens, reading: &Reading) {
     let inner = lens.rect.shrink(12.0);
+    if let Some(away) = reading.outlines.iter().find(|outline| !outline.is_here()) {
+        // In the corner: the outline that it is about is not on this plane.
+        let text = format!("traced {:.1}° and {:.1} mm from here", away.away[0], away.away[1]);
+        let at = inner.left_top() + vec2(0.0, 20.0);
+        ink::label(painter, at, Align2::LEFT_TOP, text, theme::small(), theme::QUIET);
+    }
+    if reading.is_elsewhere() {
+        return;
+    }
     let beside = reading
         .outlines
         .iter()

@@ -34,9 +34,10 @@ pub(super) fn help_ui(ui: &Ui, view: &mut ViewState) {
         .min_width(820.0)
         .max_height(room.height() - 90.0)
         .show(ui.ctx(), |ui| {
-            egui::ScrollArea::vertical().max_height(room.height() - 150.0).show(ui, |ui| {
+            let most = room.height() - 150.0;
+            egui::ScrollArea::vertical().max_height(most).min_scrolled_height(most).show(ui, |ui| {
                 ui.spacing_mut().interact_size.y = 18.0;
-                ui.set_min_size(egui::vec2(800.0, (room.height() - 160.0).clamp(200.0, 760.0)));
+                ui.set_min_width(800.0);
                 ui.horizontal_top(|ui| {
                     ui.vertical(|ui| {
                         groups(ui, &["Plane", "Beat", "Jet", "Steps"]);

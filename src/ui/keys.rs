@@ -280,6 +280,8 @@ fn do_it(deed: Deed, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Acti
         Deed::Help => view.help = view.help.turned(),
         Deed::Open => out.push(Action::AskOpen),
         Deed::Quit => out.push(Action::Quit),
+        Deed::LetGo if view.help.is_open() => view.help = Sheet::Closed,
+        Deed::LetGo if !scene.found.is_empty() => out.push(Action::CloseFound),
         // At the start there is nothing else to put down.
         Deed::LetGo if scene.session.is_none() && !scene.notices.is_empty() => {
             out.push(Action::Dismiss(scene.notices.len() - 1));
@@ -342,7 +344,6 @@ fn in_session(deed: Deed, session: &Session, scene: &Scene<'_>, view: &mut ViewS
                 view.tool = Tool::Turn;
             }
         }
-        Deed::LetGo if view.help.is_open() => view.help = Sheet::Closed,
         Deed::LetGo if scene.page.is_some() => out.push(Action::ClosePage),
         Deed::LetGo if view.tool == Tool::Turn && view.vertex.is_none() && !scene.notices.is_empty() => {
             out.push(Action::Dismiss(scene.notices.len() - 1));

@@ -70,7 +70,9 @@ fn trust_part(
     };
     let verdict = results.trust.verdict;
     ui.label(RichText::new(format!("This acquisition is {}.", words::verdict(verdict))).strong());
-    for finding in worst_first(&results.trust.findings) {
+    let findings = worst_first(&results.trust.findings);
+    let last = findings.iter().rposition(|finding| matches!(finding.code.as_str(), "nyquist" | "baseline"));
+    for (at, finding) in findings.into_iter().enumerate() {
         ui.add_space(4.0);
         let colour = match finding.verdict {
             Verdict::Adequate => theme::GOOD,
@@ -88,33 +90,48 @@ fn trust_part(
             }
         });
         ui.label(RichText::new(&finding.message).font(theme::small()).color(theme::QUIET));
+        scale_part(ui, scene, view, &finding.code);
+        if last == Some(at) {
+            read_again(ui, scene, view, out);
+        }
     }
-    scale_part(ui, scene, view, out);
     for caution in &results.cautions {
         ui.add_space(4.0);
         ui.label(RichText::new(format!("· {caution}")).font(theme::small()).color(theme::QUIET));
     }
 }
 
-/// The velocity scale, corrected where the file is wrong
-fn scale_part(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Action>) {
+/// The part of the velocity scale that a finding is about, corrected where the file is wrong
+fn scale_part(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState, code: &str) {
     let Some(facts) = scene.facts else { return };
-    let now = facts.scale.nyquist().get();
-    let mut nyquist = view.nyquist.unwrap_or(now);
-    ui.add_space(6.0);
-    ui.horizontal_wrapped(|ui| {
-        ui.label("Nyquist velocity");
-        let field = ui.add(egui::DragValue::new(&mut nyquist).speed(0.005).range(0.05..=3.0).fixed_decimals(3).suffix(" m/s"));
-        field.widget_info(|| egui::WidgetInfo::slider(true, nyquist, "Nyquist velocity, m/s"));
-        let tip = "Where the bar on the scanner's screen says something else than the file. Everything is measured anew; \
-                   what you did is kept.";
-        let other = (nyquist - now).abs() > 5e-4;
-        view.nyquist = other.then_some(nyquist);
-        let ready = other && scene.progress.is_none();
-        if ui.add_enabled(ready, egui::Button::new("Read again with it")).on_hover_text(tip).clicked() {
-            out.push(Action::Nyquist(MetresPerSecond::new(nyquist)));
+    let nyquist = facts.scale.nyquist().get();
+    let (name, now, range, settled) = match code {
+        "nyquist" => ("Nyquist velocity", nyquist, 0.05..=3.0, &mut view.nyquist),
+        "baseline" => {
+            let shift = facts.scale.baseline_shift().get();
+            ("Baseline shift", shift, -nyquist..=nyquist, &mut view.baseline)
         }
+        _ => return,
+    };
+    let mut value = settled.unwrap_or(now);
+    ui.horizontal_wrapped(|ui| {
+        ui.label(name);
+        let field =
+            egui::DragValue::new(&mut value).speed(0.005).range(range).fixed_decimals(3).suffix(" m/s");
+        let label = format!("{name}, m/s");
+        ui.add(field).widget_info(|| egui::WidgetInfo::slider(true, value, &label));
     });
+    *settled = Some(value).filter(|value| (value - now).abs() > 5e-4);
+}
+
+fn read_again(ui: &mut Ui, scene: &Scene<'_>, view: &ViewState, out: &mut Vec<Action>) {
+    let [nyquist, baseline] = [view.nyquist, view.baseline].map(|of| of.map(MetresPerSecond::new));
+    let tip = "Where the bar on the scanner's screen says something else than the file: half its span is the Nyquist \
+               velocity, its middle the baseline shift. Everything is measured anew; what you did is kept.";
+    let ready = (nyquist.is_some() || baseline.is_some()) && scene.progress.is_none();
+    if ui.add_enabled(ready, egui::Button::new("Read again with it")).on_hover_text(tip).clicked() {
+        out.push(Action::Scale { nyquist, baseline });
+    }
 }
 
 fn jet_part(ui: &mut Ui, session: &Session, out: &mut Vec<Action>) {

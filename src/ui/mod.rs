@@ -8,6 +8,7 @@
 
 mod asked;
 mod beat_strip;
+mod chooser;
 mod context;
 mod en_face;
 mod evidence_form;
@@ -35,8 +36,8 @@ pub use keys::{Binding, TABLE, spoken};
 pub use look::{dressed, map};
 pub use page::picture_width;
 pub use scene::{
-    Action, Card, Drawn3, Facts, Leftover, Notice, Origin, OutlineSource, Page, Pane, Pictures, Progress,
-    ReadOutline, Reading, Scene, TiltMap, Weight, keep,
+    Action, Card, Drawn3, Facts, Found, Leftover, Notice, Origin, OutlineSource, Page, Pane, Pictures,
+    Progress, ReadOutline, Reading, Scene, TiltMap, Weight, keep,
 };
 pub use theme::apply as apply_theme;
 pub use turning::field_mm;
@@ -62,6 +63,7 @@ pub fn screen_ui(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState) -> Vec<Ac
             start::start_ui(ui, scene, view, &mut out);
         });
         top_bar::progress_ui(ui, scene, &mut out);
+        chooser::chooser_ui(ui, scene, &mut out);
         asked::asked_ui(ui, view, &mut out);
         help::help_ui(ui, view);
         return out;
@@ -85,6 +87,7 @@ pub fn screen_ui(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState) -> Vec<Ac
         centre_ui(ui, rect, whole.x < NARROW, scene, view, &mut out);
     });
     page::page_ui(ui, scene, &mut out);
+    chooser::chooser_ui(ui, scene, &mut out);
     asked::asked_ui(ui, view, &mut out);
     help::help_ui(ui, view);
     out

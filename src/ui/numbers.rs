@@ -149,6 +149,7 @@ fn origin(reading: &Reading) -> &'static str {
             "traced automatically on a free plane, which belongs to no jet"
         }
         Origin::Live => "traced automatically on your plane",
+        Origin::Traced if reading.is_elsewhere() => "from your tracing, on another plane than this one",
         Origin::Traced if reading.jet == JetId::Free => {
             "your tracing on a free plane, which belongs to no jet"
         }
@@ -179,8 +180,10 @@ fn in_view(ui: &mut Ui, session: &Session, scene: &Scene<'_>, view: &mut ViewSta
     }
     let sum =
         if reading.summed > 1 { format!(", {} tracings added up", reading.summed) } else { String::new() };
-    let text = format!("{}{sum}", origin(reading));
-    ui.label(RichText::new(text).font(theme::small()).color(theme::QUIET));
+    if reading.traced_mm2.or(reading.area.map(|area| area.value)).is_some() {
+        let text = format!("{}{sum}", origin(reading));
+        ui.label(RichText::new(text).font(theme::small()).color(theme::QUIET));
+    }
     // Where something else is read, the rest would push it out of sight.
     if matches!(view.step, RailStep::Trust | RailStep::Weigh | RailStep::Report) {
         return;

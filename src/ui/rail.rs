@@ -212,7 +212,9 @@ pub(super) fn help(step: RailStep) -> &'static str {
         RailStep::Trace => {
             "The outline of the fast, aliased flow on the plane. Keep the proposal, correct it, or draw your own."
         }
-        RailStep::Beat => "How long the leak lasts: one frame's area overstates a leak that comes and goes.",
+        RailStep::Beat => {
+            "How long the regurgitation lasts: one frame's area overstates one that comes and goes."
+        }
         RailStep::Weigh => "What else was measured. No single number grades a regurgitation.",
         RailStep::Report => "Save the review, write the report, your notes.",
     }

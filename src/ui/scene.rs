@@ -176,6 +176,14 @@ pub struct Reading {
     pub threshold: f64,
 }
 
+impl Reading {
+    /// Whether the numbers are of tracings none of which lies on the plane that is shown
+    pub fn is_elsewhere(&self) -> bool {
+        let kept = |outline: &&ReadOutline| matches!(outline.source, OutlineSource::Kept(_));
+        self.origin == Origin::Traced && !self.outlines.iter().filter(kept).any(ReadOutline::is_here)
+    }
+}
+
 /// Area against the direction of the cut
 #[derive(Clone, Debug, Default)]
 pub struct TiltMap {
@@ -251,6 +259,19 @@ pub struct Leftover {
     pub text: String,
 }
 
+/// A volume of several files or of a folder
+#[derive(Clone, Debug)]
+pub struct Found {
+    /// Series Instance UID, by which volumes belong together; empty where there is none
+    pub uid: String,
+    /// The series in words
+    pub series: String,
+    /// The volume: file, parts and size
+    pub text: String,
+    /// Its first file
+    pub path: PathBuf,
+}
+
 /// What a page laid over the screen shows
 #[derive(Clone, Debug, Default)]
 pub struct Page {
@@ -298,6 +319,8 @@ pub struct Scene<'a> {
     pub recent: &'a [PathBuf],
     /// The file of the review, where it has one
     pub review_file: Option<&'a PathBuf>,
+    /// Volumes of which one is to be chosen
+    pub found: &'a [Found],
     /// A page laid over the screen
     pub page: Option<&'a Page>,
     /// What draws, in words
@@ -313,6 +336,10 @@ pub enum Action {
     Open(PathBuf),
     /// Ask for a file and open it
     AskOpen,
+    /// Ask for a folder and open what is in it
+    AskFolder,
+    /// Choose none of the volumes that were found
+    CloseFound,
     /// Save the review to its file, or ask for one
     Save,
     /// Ask for a file and save the review to it
@@ -354,8 +381,13 @@ pub enum Action {
     },
     /// Begin a new version of what was signed off
     NewVersion,
-    /// Read the volume again with another Nyquist velocity
-    Nyquist(MetresPerSecond),
+    /// Read the volume again with another velocity scale
+    Scale {
+        /// The Nyquist velocity, where it is another
+        nyquist: Option<MetresPerSecond>,
+        /// The baseline shift, where it is another
+        baseline: Option<MetresPerSecond>,
+    },
     /// Put a text on the clipboard
     Copy(String),
     /// Take over work left behind

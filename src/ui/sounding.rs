@@ -39,6 +39,9 @@ impl Axis {
     }
 }
 
+/// Side of a picture over the width that is read in it (our own choice)
+const ROOM: f64 = 1.3;
+
 /// The three parts side by side
 pub(super) fn sounding_ui(
     ui: &mut Ui,
@@ -60,7 +63,12 @@ pub(super) fn sounding_ui(
     let curve = Rect::from_min_size(pos2(long.right() + gap, inner.top()), vec2(profile, inner.height()));
     let commissural = Rect::from_min_max(pos2(curve.right() + gap, inner.top()), inner.max);
 
-    let field = (turning::field_mm(scene) * 1.25).clamp(18.0, 400.0);
+    // So wide that the calipers of the measurement stand in their pictures.
+    let measured = session.jet(session.review().place.jet).map(|jet| &jet.width_mm);
+    let along = measured.map_or(0.0, |width| width.long_axis.value);
+    let across = measured.filter(|_| !folded).map_or(0.0, |width| width.commissural.value);
+    let holds = ROOM * along.max(across) * f64::from(inner.height() / side.max(1.0));
+    let field = (turning::field_mm(scene) * 1.25).max(holds).clamp(18.0, 400.0);
     let points_per_mm = inner.height() / field as f32;
     let axis = Axis { middle_mm: 0.12 * field, points_per_mm, y: inner.center().y };
     ticks(ui, rect, &axis);
@@ -223,7 +231,9 @@ fn caliper(painter: &egui::Painter, part: &Part<'_>, lens: &Lens, centre: Pos2, 
         }
     }
     let text = format!("{:.1} mm", width.value);
-    let below = pos2(ends[1].x + 5.0, ends[0].y.max(ends[1].y) + 10.0);
+    // Beside the right end, or in the corner of a picture that the width leaves no room in.
+    let room = painter.clip_rect().right() - 50.0;
+    let below = pos2((ends[1].x + 5.0).min(room), ends[0].y.max(ends[1].y) + 10.0);
     ink::label(painter, below, Align2::LEFT_TOP, text, theme::small(), part.colour);
 }
 
@@ -353,13 +363,15 @@ fn profile_ui(
         ink::line(&painter, &line, LineStyle::Solid, 2.0, theme::TEXT);
     }
     let neck = axis.screen(beyond);
-    ink::line(
-        &painter,
-        &[pos2(rect.left(), neck), pos2(rect.right(), neck)],
-        LineStyle::Dotted,
-        1.2,
-        theme::QUIET,
-    );
+    if found.is_some() {
+        ink::line(
+            &painter,
+            &[pos2(rect.left(), neck), pos2(rect.right(), neck)],
+            LineStyle::Dotted,
+            1.2,
+            theme::QUIET,
+        );
+    }
     let y = axis.screen(level);
     ink::line(
         &painter,
@@ -377,15 +389,10 @@ fn profile_ui(
         theme::small(),
         theme::TEXT,
     );
-    ink::label(
-        &painter,
-        rect.left_top() + vec2(8.0, 24.0),
-        Align2::LEFT_TOP,
-        format!("0 to {}", words::cm2(most)),
-        theme::small(),
-        theme::QUIET,
-    );
     if let Some(found) = found {
+        let scale = format!("0 to {}", words::cm2(most));
+        let at = rect.left_top() + vec2(8.0, 24.0);
+        ink::label(&painter, at, Align2::LEFT_TOP, scale, theme::small(), theme::QUIET);
         let parts = &found.components;
         let right = rect.right() - 6.0;
         for (name, part, at) in [

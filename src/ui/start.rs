@@ -36,7 +36,10 @@ pub(super) fn start_ui(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState, out
                 if ui.button("Open …").on_hover_text("A volume or a .review.json (Ctrl O)").clicked() {
                     out.push(Action::AskOpen);
                 }
-                let field = ui.add(egui::TextEdit::singleline(&mut view.path).hint_text("or type a path, or drop a file here").desired_width(400.0));
+                if ui.button("Folder …").on_hover_text("All volumes of a folder, by series").clicked() {
+                    out.push(Action::AskFolder);
+                }
+                let field = ui.add(egui::TextEdit::singleline(&mut view.path).hint_text("or type a path, or drop files or a folder here").desired_width(360.0));
                 field.widget_info(|| egui::WidgetInfo::labeled(egui::Role::TextInput, true, "Path of a volume or a review"));
                 let entered = field.lost_focus() && ui.input(|input| input.key_pressed(egui::Key::Enter));
                 let typed = !view.path.trim().is_empty();

@@ -67,20 +67,20 @@ pub(super) fn tilt_map_ui(
         }
     }
     painter.circle_stroke(centre, 6.0, Stroke::new(1.5, theme::TEXT));
-    painter.text(rect.left_top() + vec2(6.0, 4.0), Align2::LEFT_TOP, "Tilt map", theme::small(), theme::TEXT);
+    let title = rect.left_top() + vec2(6.0, 4.0);
+    let title = painter.text(title, Align2::LEFT_TOP, "Tilt map", theme::small(), theme::TEXT);
     let middle = map.samples.first().and_then(|(_, area)| *area);
     let words_right = match middle.zip(map.range_mm2) {
         Some((middle, [_, high])) => format!("{:.2} to {}", middle / 100.0, words::cm2(high)),
         None if map.done > 0.0 && map.done < 1.0 => format!("{:.0} %", map.done * 100.0),
         None => String::new(),
     };
-    painter.text(
-        rect.right_top() + vec2(-6.0, 4.0),
-        Align2::RIGHT_TOP,
-        words_right,
-        theme::small(),
-        theme::QUIET,
-    );
+    let words_right = painter.layout_no_wrap(words_right, theme::small(), theme::QUIET);
+    let mut at = rect.right_top() + vec2(-6.0 - words_right.size().x, 4.0);
+    if at.x < title.right() + 6.0 {
+        at.y = title.bottom() + 1.0;
+    }
+    painter.galley(at, words_right, theme::QUIET);
     let dot = within(screen(lean), centre, radius);
     ink::grip(&painter, dot, 5.5, theme::EN_FACE, true);
     let text = match scene.reading {

@@ -161,6 +161,8 @@ pub struct ViewState {
     pub study: String,
     /// A Nyquist velocity being settled, m/s
     pub nyquist: Option<f64>,
+    /// A baseline shift being settled, m/s
+    pub baseline: Option<f64>,
     /// The free caliper: the pane and its ends there, mm
     pub caliper: Option<(Pane, [[f64; 2]; 2])>,
     /// Whether work left behind is not shown until the next start
@@ -201,6 +203,7 @@ impl Default for ViewState {
             reader: String::new(),
             study: String::new(),
             nyquist: None,
+            baseline: None,
             caliper: None,
             later: false,
             typing: BTreeMap::new(),

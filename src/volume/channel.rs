@@ -227,6 +227,25 @@ impl Samples {
         Self::from_shared(Arc::new(bytes), 16, voxels, planes)
     }
 
+    /// Each code by the one that a table of all codes has for it
+    ///
+    /// # Panics
+    /// Where the table is shorter than there are codes.
+    pub(crate) fn translated(&self, table: &[u16]) -> Self {
+        let codes = (0..self.frames()).flat_map(|frame| {
+            let stored = self.frame(frame);
+            (0..stored.len()).map(move |at| table[usize::from(stored.at(at))])
+        });
+        let bytes: Vec<u8> = if self.bits == 8 {
+            codes.map(|code| code as u8).collect()
+        } else {
+            codes.flat_map(u16::to_le_bytes).collect()
+        };
+        let size = self.voxels * self.bits as usize / 8;
+        let planes = (0..self.frames()).map(|frame| vec![frame * size]).collect();
+        Self { bytes: Arc::new(bytes), bits: self.bits, voxels: self.voxels, planes }
+    }
+
     /// Bits of a sample: 8 or 16
     pub fn bits(&self) -> u32 {
         self.bits

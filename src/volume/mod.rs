@@ -49,6 +49,8 @@ pub struct Provenance {
     pub assumed: Vec<String>,
     /// Nyquist velocity that was given, whatever the file says; `None` where the file's own holds
     pub nyquist_given: Option<MetresPerSecond>,
+    /// Baseline shift that was given, whatever the file says; `None` where the file's own holds
+    pub baseline_given: Option<MetresPerSecond>,
     /// How well velocities could be read back from colours; `None` where they were stored
     pub colours_read: Option<ColoursRead>,
     /// What is in the file and not in the volume made of it
@@ -188,6 +190,37 @@ impl Volume4 {
         crate::space::direction(point.from(self.apex?))
     }
 
+    /// The same volume with its velocities in another scale of as many bits; what had no colour has none
+    ///
+    /// # Errors
+    /// [`VolumeError::VelocityBits`].
+    pub fn recoded(mut self, scale: VelocityScale, code: impl Fn(u16) -> u16) -> Result<Self, VolumeError> {
+        let old = std::mem::replace(&mut self.velocity_scale, scale);
+        if scale.bits() != old.bits() {
+            return Err(VolumeError::VelocityBits { found: old.bits(), expected: scale.bits() });
+        }
+        let to = |from: u16| if from == old.zero_code() { scale.zero_code() } else { code(from) };
+        let table: Vec<u16> = (0..1u32 << old.bits()).map(|from| to(from as u16)).collect();
+        for channel in &mut self.channels {
+            if channel.kind() == ChannelKind::Velocity {
+                *channel = Channel::new(ChannelKind::Velocity, channel.samples().translated(&table));
+            }
+        }
+        Ok(self)
+    }
+
+    /// The same volume about another baseline, m/s: what has a colour stands for the velocity that it has then
+    ///
+    /// # Errors
+    /// [`ScaleError::Baseline`].
+    pub fn with_baseline_shift(self, shift: MetresPerSecond) -> Result<Self, ScaleError> {
+        let scale = self.velocity_scale.with_baseline_shift(shift)?;
+        // The code of no motion says "no colour" too: what had it and a colour moves by one code.
+        let aside = if scale.zero_code() > 0 { scale.zero_code() - 1 } else { 1 };
+        let code = |code| if code == scale.zero_code() { aside } else { code };
+        self.recoded(scale, code).map_err(|_| ScaleError::Bits(scale.bits()))
+    }
+
     /// Bytes of all samples as stored
     pub fn stored_bytes(&self) -> usize {
         self.channels
@@ -227,6 +260,15 @@ mod tests {
         let twice =
             vec![Channel::new(ChannelKind::Power, samples()), Channel::new(ChannelKind::Power, samples())];
         assert_eq!(build(twice).unwrap_err(), VolumeError::Twice(ChannelKind::Power));
+        // About another baseline: no colour stays none, and what had the code of the new zero keeps a colour.
+        let codes = [[128, 64, 200].repeat(4), [128, 64, 200].repeat(4)].concat();
+        let stored =
+            build(vec![Channel::new(ChannelKind::Velocity, Samples::from_u8(codes, 2, 12).unwrap())])
+                .unwrap();
+        let moved = stored.with_baseline_shift(MetresPerSecond::new(0.3)).unwrap();
+        assert_eq!(moved.velocity_scale.zero_code(), 64);
+        let shown = moved.channel(ChannelKind::Velocity).unwrap().samples().frame(1);
+        assert_eq!([0, 1, 2].map(|at| shown.at(at)), [64, 63, 200]);
         let short = Samples::from_u8(vec![0; 12], 1, 12).unwrap();
         let built = build(vec![Channel::new(ChannelKind::Tissue, short)]);
         assert!(matches!(built.unwrap_err(), VolumeError::Extent { .. }));

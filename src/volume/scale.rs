@@ -34,6 +34,9 @@ pub enum ScaleError {
     /// The step of a code is zero or not a number
     #[error("the velocity step of a code is not usable: {0} m/s")]
     Step(f64),
+    /// The baseline lies outside the displayed range
+    #[error("a baseline shift of {0} m/s leaves no code for zero velocity")]
+    Baseline(f64),
     /// Neither 8 nor 16 bits
     #[error("velocity codes of {0} bits are not supported, only 8 and 16")]
     Bits(u32),
@@ -131,6 +134,19 @@ impl VelocityScale {
         self.step() * (middle - f64::from(self.zero_code))
     }
 
+    /// The same codes about another baseline: what was stored is taken for the velocity that it then stands for
+    ///
+    /// # Errors
+    /// [`ScaleError::Baseline`] where no code stands for zero velocity any more.
+    pub fn with_baseline_shift(self, shift: MetresPerSecond) -> Result<Self, ScaleError> {
+        let codes = f64::from(1u32 << self.bits);
+        let zero = (codes / 2.0 - shift / self.step()).round();
+        if !(0.0..codes).contains(&zero) {
+            return Err(ScaleError::Baseline(shift.get()));
+        }
+        Ok(Self { zero_code: zero as u16, ..self })
+    }
+
     /// The code of a velocity, wrapped into the cycle; never the zero code for a velocity that is
     /// not zero, since that code also says "no colour"
     pub fn code(&self, velocity: MetresPerSecond) -> u16 {
@@ -215,6 +231,12 @@ mod tests {
         assert!((low.get() + 0.3).abs() < 1e-12);
         assert!((high.get() - 0.9).abs() < 0.01);
         assert!((scale.baseline_shift().get() - 0.3).abs() < 1e-12);
+        let middle = VelocityScale::full_cycle(8, 128, mps(0.6)).unwrap();
+        assert_eq!(middle.with_baseline_shift(mps(0.3)), Ok(scale));
+        assert!(
+            middle.with_baseline_shift(mps(0.7)).is_err()
+                && middle.with_baseline_shift(mps(f64::NAN)).is_err()
+        );
     }
 
     #[test]

@@ -62,8 +62,8 @@ key shift+Right 1
 key shift+Up 3
 picture viewer-turned
 key Home 2
-# The step "Weigh" of the rail.
-xdotool mousemove 80 375; sleep 0.5; xdotool click 1; sleep 1
+# The step "Grade".
+key ctrl+6 1
 rest 2
 picture viewer-weigh
 key ctrl+q 1

@@ -67,6 +67,8 @@ pub(in crate::format) struct Peek {
     class: String,
     /// Series Instance UID
     pub(in crate::format) series: String,
+    /// Series Description, else the number of the series
+    pub(in crate::format) series_name: String,
     /// Which part of a volume it is; `None` where it is whole
     pub(in crate::format) part: Option<Part>,
 }
@@ -103,6 +105,7 @@ pub(in crate::format) fn peek(bytes: &[u8]) -> Option<Peek> {
     Some(Peek {
         class: text(tags::SOP_CLASS_UID).or(meta.class).unwrap_or_default(),
         series: text(tags::SERIES_INSTANCE_UID).unwrap_or_default(),
+        series_name: text(tags::SERIES_DESCRIPTION).or(text(tags::SERIES_NUMBER)).unwrap_or_default(),
         // A part that does not say which is told when it is read.
         part: Part::of(root).ok().flatten(),
     })
