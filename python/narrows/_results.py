@@ -579,6 +579,8 @@ class Given(Record):
     ----------
     anterior_posterior : NDArray[np.float64] | None
         Anterior-posterior direction in volume space
+    baseline_shift_m_s : float | None
+        Baseline shift, m/s
     cw_duration_s : float | None
         Length of the continuous-wave envelope, s
     cw_peak_m_s : float | None
@@ -597,6 +599,7 @@ class Given(Record):
     }
 
     anterior_posterior: NDArray[np.float64] | None
+    baseline_shift_m_s: float | None
     cw_duration_s: float | None
     cw_peak_m_s: float | None
     cw_vti_m: float | None
@@ -1027,7 +1030,7 @@ class Reading(Record):
 
 
 class Shape(Record):
-    """Shape of the tracing
+    """Shape: its class that of the effective outline, its measures those of the tracing
 
     Attributes
     ----------

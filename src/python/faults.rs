@@ -196,7 +196,7 @@ impl From<SweepError> for Fault {
                 Self::option(error.to_string(), "results.jets lists them; choose one with jet=")
             }
             SweepError::Scale { .. } => Self::option(error.to_string(), "give other values"),
-            SweepError::Samples(_) | SweepError::Volume(_) => Self::internal(error.to_string()),
+            SweepError::Volume(_) => Self::internal(error.to_string()),
         }
     }
 }
