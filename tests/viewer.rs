@@ -723,7 +723,7 @@ fn what_else_is_known_is_entered_weighed_and_taken_back() {
     // What cannot be meant is not taken, and says why.
     type_into(&mut harness, "CW peak velocity in m/s", "fast");
     assert!(evidence(&harness).get(Item::CwPeakMS).is_none());
-    assert!(harness.query_all_by_label_contains("is not a number").next().is_some());
+    assert!(harness.query_all_by_label_contains("This must be a number").next().is_some());
     type_into(&mut harness, "CW peak velocity in m/s", "500");
     assert!(evidence(&harness).get(Item::CwPeakMS).is_none(), "beyond what can be");
     // A choice.
@@ -737,7 +737,7 @@ fn what_else_is_known_is_entered_weighed_and_taken_back() {
         desk(harness).session().and_then(|s| s.grading()).map(|w| w.criteria.title.clone())
     };
     let before = title(&harness);
-    harness.get_by_label_contains("Weighed against: ").click();
+    harness.get_by_label_contains("Graded by: ").click();
     harness.run_steps(5);
     harness.get_by_label("EACVI 2013").click();
     harness.run_steps(3);
