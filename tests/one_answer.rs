@@ -10,7 +10,7 @@ use narrows::jet::Signal;
 use narrows::job::Watch;
 use narrows::measure::results::{JetResult, Origin};
 use narrows::measure::{Beat, JetBeat, JetFrame, Measurement, Options, Results, measure};
-use narrows::phantom::{self, Truth};
+use narrows::phantom::Truth;
 use narrows::planimetry::{Tracer, departures};
 use narrows::review::{self, Command, Drawn, JetId, Reader, Review, Session, Source, Turn};
 use narrows::study::practice;

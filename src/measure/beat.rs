@@ -360,7 +360,7 @@ fn in_frame(
     let Some(signal) = signal else { return jets.iter().map(|_| AtFrame::default()).collect() };
     let tracer = Tracer { signal: &signal, anterior_posterior, threshold: None };
     let traced: Vec<Option<Assessment>> =
-        jets.iter().map(|jet| tracer.propose(&jet.poses[frame].as_ref()?.section()).ok()).collect();
+        jets.iter().map(|jet| tracer.seek(&jet.poses[frame].as_ref()?.section()).ok()).collect();
     let poses: Vec<Option<(VolumePoint, Direction)>> =
         jets.iter().map(|jet| jet.poses[frame].as_ref().map(|pose| (pose.neck, pose.axis))).collect();
     let hides = |index: usize| {

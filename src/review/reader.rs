@@ -129,7 +129,11 @@ impl<'a> Reader<'a> {
     /// [`TraceError`] where nothing can be traced.
     pub fn proposal(&self, jet: JetId) -> Result<Assessment, TraceError> {
         let plane = self.review.base(jet, self.frame).en_face(&self.review.turn(jet));
-        let assessed = self.tracer.propose(&self.section(jet, plane))?;
+        let section = self.section(jet, plane);
+        let assessed = match jet {
+            JetId::Found(_) => self.tracer.propose(&section),
+            JetId::Added(_) | JetId::Free => self.tracer.seek(&section),
+        }?;
         let middle = CutPoint::default();
         let outline = &assessed.tracing.outline;
         let placed = matches!(jet, JetId::Added(_));
