@@ -444,10 +444,7 @@ impl<'a> Chosen<'a> {
         let signal = Signal::new(volume, frame, *scale).ok_or_else(missing)?;
         let own = at.largest().ok_or_else(missing)?;
         let tracer = Tracer { signal: &signal, anterior_posterior: ap, threshold: Some(own.tracing.level) };
-        let base = match at.is_read() {
-            true => tracer.propose(&pose.section().on(own.cut)).ok(),
-            false => None,
-        };
+        let base = at.is_read().then(|| tracer.propose(&pose.section().on(own.cut)).ok()).flatten();
         Ok(Self {
             volume,
             scale: *scale,

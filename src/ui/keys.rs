@@ -407,10 +407,8 @@ fn in_session(deed: Deed, session: &Session, scene: &Scene<'_>, view: &mut ViewS
         Deed::Caliper => {
             view.tool = if view.tool == Tool::Caliper { Tool::Turn } else { Tool::Caliper };
         }
-        Deed::Mark(landmark) => {
-            let chosen = Tool::Mark(landmark);
-            view.tool = if view.tool == chosen { Tool::Turn } else { chosen };
-        }
+        // A tool that the first mark handed on stays in hand; Escape puts it down.
+        Deed::Mark(landmark) => view.tool = Tool::Mark(landmark),
         Deed::Undo => act(Command::Undo),
         Deed::Redo => act(Command::Redo),
         Deed::Save => out.push(Action::Save),
