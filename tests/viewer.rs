@@ -503,7 +503,7 @@ fn two_clicks_name_the_anterior_posterior_direction() {
     settle(&mut harness);
     let session = desk(&harness).session().expect("a session");
     let marks = session.review().work.landmarks;
-    assert!(marks.anterior.is_some() && marks.posterior.is_some());
+    assert!(marks.anterior.is_some() && marks.posterior.is_some(), "{marks:?} {}", all_texts(&harness));
     assert!(!desk(&harness).reading().expect("a reading").axes_assumed);
     assert!(harness.query_all_by_label_contains("Plane: on the jet, directions named").next().is_some());
     // The long-axis cut now runs from the one mark to the other: u of the en-face cut is along it.
@@ -728,7 +728,11 @@ fn what_else_is_known_is_entered_weighed_and_taken_back() {
     // What cannot be meant is not taken, and says why.
     type_into(&mut harness, "CW peak velocity in m/s", "fast");
     assert!(evidence(&harness).get(Item::CwPeakMS).is_none());
-    assert!(harness.query_all_by_label_contains("This must be a number").next().is_some());
+    assert!(
+        harness.query_all_by_label_contains("must be a number").next().is_some(),
+        "{}",
+        all_texts(&harness)
+    );
     type_into(&mut harness, "CW peak velocity in m/s", "500");
     assert!(evidence(&harness).get(Item::CwPeakMS).is_none(), "beyond what can be");
     // A choice.

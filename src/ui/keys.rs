@@ -407,7 +407,7 @@ fn in_session(deed: Deed, session: &Session, scene: &Scene<'_>, view: &mut ViewS
         Deed::Caliper => {
             view.tool = if view.tool == Tool::Caliper { Tool::Turn } else { Tool::Caliper };
         }
-        // The next mark follows by itself: its key may come too.
+        // A tool that the first mark handed on stays in hand; Escape puts it down.
         Deed::Mark(landmark) => view.tool = Tool::Mark(landmark),
         Deed::Undo => act(Command::Undo),
         Deed::Redo => act(Command::Redo),

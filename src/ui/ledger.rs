@@ -180,39 +180,7 @@ fn cut_part(ui: &mut Ui, session: &Session, scene: &Scene<'_>, view: &mut ViewSt
     let place = review.place;
     let turn = session.turn();
     let lean = session.base().lean(&turn).map(f64::to_degrees);
-    for (name, value, unit) in [
-        ("Lean toward the long axis", lean[0], "°"),
-        ("Lean toward the commissures", lean[1], "°"),
-        ("Roll", turn.roll.to_degrees(), "°"),
-        ("Level from the proposed plane", turn.level_mm, " mm"),
-    ] {
-        let text = format!("{value:+.2}{unit}");
-        number_ui(ui, name, &text, "Your plane against the proposed one.", view, out);
-    }
-    ui.horizontal_wrapped(|ui| {
-        let step = |ui: &mut Ui, text: &str, name: &str| {
-            let button = ui.button(text);
-            button.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Button, true, name));
-            button.on_hover_text(name).clicked()
-        };
-        if step(ui, "Level −", "Level down by 0.25 mm") {
-            out.push(Action::Do(turning::lifted_by(session, -0.25)));
-        }
-        if step(ui, "Level +", "Level up by 0.25 mm") {
-            out.push(Action::Do(turning::lifted_by(session, 0.25)));
-        }
-        if step(ui, "Roll −", "Roll back by 1 degree") {
-            out.push(Action::Do(turning::rolled_by(session, -1.0)));
-        }
-        if step(ui, "Roll +", "Roll on by 1 degree") {
-            out.push(Action::Do(turning::rolled_by(session, 1.0)));
-        }
-        let back = ui.add_enabled(!turn.is_none(), egui::Button::new("Back to proposed"));
-        if back.on_hover_text("Puts the plane back where it was proposed (Home)").clicked() {
-            out.push(Action::Do(Command::BackToProposed(place.jet)));
-        }
-    });
-    ui.add_space(8.0);
+    // First what this step waits for.
     ui.label(RichText::new("Landmarks").font(theme::heading()));
     ui.label(
         RichText::new("Two clicks name the anterior-posterior direction; or mark the two commissures. Click on any of the three planes.")
@@ -247,6 +215,39 @@ fn cut_part(ui: &mut Ui, session: &Session, scene: &Scene<'_>, view: &mut ViewSt
             }
         });
     }
+    ui.add_space(8.0);
+    for (name, value, unit) in [
+        ("Lean toward the long axis", lean[0], "°"),
+        ("Lean toward the commissures", lean[1], "°"),
+        ("Roll", turn.roll.to_degrees(), "°"),
+        ("Level from the proposed plane", turn.level_mm, " mm"),
+    ] {
+        let text = format!("{value:+.2}{unit}");
+        number_ui(ui, name, &text, "Your plane against the proposed one.", view, out);
+    }
+    ui.horizontal_wrapped(|ui| {
+        let step = |ui: &mut Ui, text: &str, name: &str| {
+            let button = ui.button(text);
+            button.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Button, true, name));
+            button.on_hover_text(name).clicked()
+        };
+        if step(ui, "Level −", "Level down by 0.25 mm") {
+            out.push(Action::Do(turning::lifted_by(session, -0.25)));
+        }
+        if step(ui, "Level +", "Level up by 0.25 mm") {
+            out.push(Action::Do(turning::lifted_by(session, 0.25)));
+        }
+        if step(ui, "Roll −", "Roll back by 1 degree") {
+            out.push(Action::Do(turning::rolled_by(session, -1.0)));
+        }
+        if step(ui, "Roll +", "Roll on by 1 degree") {
+            out.push(Action::Do(turning::rolled_by(session, 1.0)));
+        }
+        let back = ui.add_enabled(!turn.is_none(), egui::Button::new("Back to proposed"));
+        if back.on_hover_text("Puts the plane back where it was proposed (Home)").clicked() {
+            out.push(Action::Do(Command::BackToProposed(place.jet)));
+        }
+    });
     observer(ui, session, view, out);
     sweep_part(ui, session, scene, out);
     practice_part(ui, session, scene, out);
