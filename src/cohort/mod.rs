@@ -1,4 +1,4 @@
-//! Many volumes measured, each by a process of its own ([`worker`]); one that dies is one failed row.
+//! Many volumes measured, each by a process of its own (`worker`); one that dies is one failed row.
 //!
 //! What is done goes to a journal at once, where there is one: a run that was killed goes on where it stopped.
 //! The tables are put together at the end, in the order of the list.
