@@ -15,6 +15,7 @@ import re
 import shutil
 import subprocess
 import sys
+import signal
 import threading
 import time
 import tomllib
@@ -636,7 +637,15 @@ def test_progress_is_told(few):
     assert volume.measure(cw_peak=5.0, progress=True).to_json() == wanted
 
 
-def test_an_interrupt_stops_cleanly(few):
+@pytest.fixture
+def interruptible():
+    """What is started in the background may have interrupts ignored"""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
+def test_an_interrupt_stops_cleanly(few, interruptible):
     volume, wanted, _ = few
 
     def interrupt(stage, done, total):
