@@ -13,9 +13,9 @@ import pathlib
 import pickle
 import re
 import shutil
+import signal
 import subprocess
 import sys
-import signal
 import threading
 import time
 import tomllib
