@@ -57,13 +57,16 @@ impl Tracer<'_> {
     /// # Errors
     /// [`TraceError`] where nothing can be traced, or what can be is no vena contracta.
     pub fn propose(&self, section: &Section) -> Result<Assessment, TraceError> {
-        let found = self.assessed(section)?;
+        let found = self.assess(section)?;
         let seen = found.arms.network_mm2.is_none() || found.arms.orifice >= NO_VENA_CONTRACTA;
         if seen { Ok(found) } else { Err(TraceError::NoVenaContracta) }
     }
 
-    /// What can be traced on a plane, whatever it is
-    fn assessed(&self, section: &Section) -> Result<Assessment, TraceError> {
+    /// The same of what can be traced, whatever it is: for planes that are laid amiss to see what comes of it
+    ///
+    /// # Errors
+    /// [`TraceError`] where nothing can be traced.
+    pub fn assess(&self, section: &Section) -> Result<Assessment, TraceError> {
         let Found { plane, image, tracing } = self.found(&section.plane)?;
         Ok(assess(self, &section.on(plane), &image, tracing, &Told::Arms))
     }
@@ -89,7 +92,7 @@ impl Tracer<'_> {
             rest.into_iter().fold(first, |side, wider| if 0.5 * side.get() > reach { side } else { wider });
         let image = neck_image(self.signal, &plane, side);
         // What the program makes of its own outline here tells what a displayed outline is worth.
-        let own = Self { threshold: None, ..*self }.assessed(section).ok();
+        let own = Self { threshold: None, ..*self }.assess(section).ok();
         let told = own.map_or(Told::Arms, |own| Told::Beside(own.single));
         Ok(assess(self, &section.on(plane), &image, Tracing { outline, level }, &told))
     }

@@ -444,7 +444,7 @@ impl<'a> Chosen<'a> {
         let signal = Signal::new(volume, frame, *scale).ok_or_else(missing)?;
         let own = at.largest().ok_or_else(missing)?;
         let tracer = Tracer { signal: &signal, anterior_posterior: ap, threshold: Some(own.tracing.level) };
-        let base = at.is_read().then(|| tracer.propose(&pose.section().on(own.cut)).ok()).flatten();
+        let base = at.is_read().then(|| tracer.assess(&pose.section().on(own.cut)).ok()).flatten();
         Ok(Self {
             volume,
             scale: *scale,
@@ -492,7 +492,7 @@ impl<'a> Chosen<'a> {
 
     fn trace(&self, signal: &Signal, cut: &Cut, level: f64) -> Option<Assessment> {
         let tracer = Tracer { signal, anterior_posterior: self.anterior_posterior, threshold: Some(level) };
-        tracer.propose(&self.section.on(*cut)).ok()
+        tracer.assess(&self.section.on(*cut)).ok()
     }
 
     /// Another volume, measured whole: the row of the same jet in the same frame

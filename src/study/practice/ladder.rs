@@ -340,7 +340,7 @@ impl Rungs<'_> {
         let signal = self.signals.entry(frame).or_insert_with(|| Signal::new(volume, frame, scale));
         let signal = signal.as_ref()?;
         let tracer = Tracer { signal, anterior_posterior, threshold: None };
-        tracer.propose(&Section { in_beat, ..Section::read(signal, *cut, PlaneError::NONE) }).ok()
+        tracer.assess(&Section { in_beat, ..Section::read(signal, *cut, PlaneError::NONE) }).ok()
     }
 
     fn jet(
