@@ -232,7 +232,7 @@ fn caliper(painter: &egui::Painter, part: &Part<'_>, lens: &Lens, centre: Pos2, 
     }
     let text = format!("{:.1} mm", width.value);
     // Beside the right end, or in the corner of a picture that the width leaves no room in.
-    let room = painter.clip_rect().right() - 50.0;
+    let room = painter.clip_rect().right() - 58.0;
     let below = pos2((ends[1].x + 5.0).min(room), ends[0].y.max(ends[1].y) + 10.0);
     ink::label(painter, below, Align2::LEFT_TOP, text, theme::small(), part.colour);
 }
@@ -401,9 +401,15 @@ fn profile_ui(
             ("convergence", parts.convergence, neck + rect.height() * 0.16),
         ] {
             let seen = part == crate::jet::Part::Found;
-            let text = if seen { name.to_owned() } else { format!("{name}: not seen") };
             let colour = if seen { theme::GOOD } else { theme::WARN };
             let at = pos2(right, at.clamp(rect.top() + 50.0, rect.bottom() - 30.0));
+            if rect.width() < 120.0 {
+                // No room for a ground, nor for two words.
+                let text = if seen { name.to_owned() } else { format!("no {name}") };
+                painter.text(at, Align2::RIGHT_CENTER, text, theme::tiny(), colour);
+                continue;
+            }
+            let text = if seen { name.to_owned() } else { format!("{name}: not seen") };
             ink::label(&painter, at, Align2::RIGHT_CENTER, text, theme::small(), colour);
         }
     } else {

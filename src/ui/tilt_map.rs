@@ -84,9 +84,11 @@ pub(super) fn tilt_map_ui(
     let dot = within(screen(lean), centre, radius);
     ink::grip(&painter, dot, 5.5, theme::EN_FACE, true);
     let text = match scene.reading {
-        Some(reading) if known && tilt >= 0.05 => {
+        Some(reading) if known && tilt >= 0.05 && (reading.tilt_deg - tilt).abs() < 0.05 => {
             format!("{tilt:.1}° off; slant alone adds {}", words::percent(reading.obliquity_percent))
         }
+        // Its reading is still of another plane.
+        _ if known && tilt >= 0.05 => format!("{tilt:.1}° off"),
         _ if known => "perpendicular to the jet".to_owned(),
         _ => "the jet's axis is not measured".to_owned(),
     };

@@ -54,12 +54,17 @@ wait "${running[-1]}" 2>/dev/null || true
 "$program" view "$work/$(basename "$volume")" >/dev/null 2>&1 &
 running+=($!)
 named "^$(basename "$volume") - narrows\$" "${NARROWS_MEASURED:-8}"
-rest 1
+# While it measures, the window's name says so.
+for _ in $(seq 1 600); do
+    [ "$(xdotool getwindowname "$window")" = "$(basename "$volume") - narrows" ] && break
+    sleep 0.5
+done
+rest 12
 picture viewer
 key shift+Right 1
 key shift+Right 1
 key shift+Right 1
-key shift+Up 3
+key shift+Up 20
 picture viewer-turned
 key Home 2
 # The step "Grade".
