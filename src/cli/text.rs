@@ -70,10 +70,11 @@ fn jet_rows(row: &mut impl FnMut(&str, &str), jet: &JetResult) {
     row("shape", words::shape_sentence(jet).trim_end_matches('.'));
     let systole = &jet.systole;
     let pattern = format!(
-        "{}, there in {} % of it; mean area {}",
+        "{}, there in {} % of it; {} {}",
         words::pattern(systole.pattern),
         words::fixed(100.0 * systole.present_fraction, 0),
-        CM2.text(systole.mean_vca_mm2)
+        words::mean_name(systole),
+        CM2.text(systole.mean_mm2())
     );
     row("through systole", &pattern);
     if let Some(flow) = &jet.convergence.flow_ml_s {

@@ -498,6 +498,11 @@ pub struct Systole {
 const VARIES_PERCENT: f64 = 25.0;
 
 impl Systole {
+    /// The mean area that the peak is held against, mm2: weighted with the velocity where that is known
+    pub fn mean_mm2(&self) -> f64 {
+        self.velocity_weighted_mean_mm2.map_or(self.mean_vca_mm2, |mean| mean.value)
+    }
+
     /// Whether one frame's area would overstate the leak: it is not there through all of systole, or not the same
     pub fn varies(&self) -> bool {
         let known = self.pattern != Pattern::Unknown;

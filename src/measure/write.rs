@@ -47,9 +47,9 @@ impl Beat {
             let mean =
                 course.as_ref().map(|course| leak::weighted_mean(std::slice::from_ref(jet), volume, course));
             jet.systole.velocity_weighted_mean_mm2 = mean;
-            jet.systole.peak_overstates_percent = mean
-                .filter(|mean| mean.value > 0.0)
-                .map_or(0.0, |mean| 100.0 * (jet.vca_mm2.value / mean.value - 1.0));
+            let mean = jet.systole.mean_mm2();
+            jet.systole.peak_overstates_percent =
+                if mean > 0.0 { 100.0 * (jet.vca_mm2.value / mean - 1.0) } else { 0.0 };
         }
         let mut total = total(&jets, volume, envelope.as_ref());
         total.velocity_weighted_mean_mm2 =
@@ -120,7 +120,7 @@ fn jet_result(
         shape: shape(at),
         single_width: SingleWidth { error_percent: implied.error_percent, misleads: implied.misleads },
         frames,
-        systole: systole_result(&course, vca.value, systole),
+        systole: systole_result(&course, systole),
         interval_parts: parts(measured),
         arms: Some(arms(&at.arms)),
         observer: observer(volume, scale, peak, measured),
@@ -236,16 +236,15 @@ fn frame_results(volume: &Volume4, jet: &JetBeat) -> Vec<FrameResult> {
     jet.frames.iter().enumerate().map(one).collect()
 }
 
-fn systole_result(course: &Course, peak: f64, bounds: &SystoleBounds) -> Systole {
-    let mean = course.mean.get();
+fn systole_result(course: &Course, bounds: &SystoleBounds) -> Systole {
     Systole {
         velocity_weighted_mean_mm2: None,
         pattern: course.pattern,
         present_fraction: course.present_fraction,
-        mean_vca_mm2: mean,
+        mean_vca_mm2: course.mean.get(),
         integral_mm2_s: course.integral_mm2_s,
         bounds_s: [bounds.start.get(), bounds.end.get()],
-        peak_overstates_percent: if mean > 0.0 { 100.0 * (peak / mean - 1.0) } else { 0.0 },
+        peak_overstates_percent: 0.0,
     }
 }
 

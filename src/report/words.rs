@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 
 use crate::measure::results::{
     Convergence, Counted, FrameResult, Interval, JetResult, Origin, Pattern, Results, Seen, ShapeClass,
-    Verdict,
+    Systole, Verdict,
 };
 use crate::severity::{By, Class, Criteria, Item, Placement};
 use crate::trust::Finding;
@@ -209,15 +209,24 @@ pub fn systole(jet: &JetResult, unit: AreaUnit) -> String {
         }
         Pattern::Unknown => "Too few frames to tell the pattern in time".into(),
     };
-    let mean = unit.text(jet.systole.mean_vca_mm2);
+    let mean = unit.text(jet.systole.mean_mm2());
     let over = jet.systole.peak_overstates_percent;
     if jet.systole.pattern == Pattern::Unknown || !over.is_finite() {
         format!("{what}.")
     } else {
         format!(
-            "{what}. The mean over systole is {mean}; the peak frame alone overstates it by {} %.",
+            "{what}. The {} is {mean}; the peak frame alone overstates it by {} %.",
+            mean_name(&jet.systole),
             fixed(over, 0)
         )
+    }
+}
+
+/// What the mean is that the peak is held against
+pub fn mean_name(systole: &Systole) -> &'static str {
+    match systole.velocity_weighted_mean_mm2 {
+        Some(_) => "velocity-weighted mean area",
+        None => "mean area over systole",
     }
 }
 

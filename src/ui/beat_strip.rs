@@ -201,8 +201,7 @@ fn row_ui(ui: &mut Ui, row: &Row<'_>, scene: &Scene<'_>, out: &mut Vec<Action>) 
         let line = Rect::from_min_size(right.left_top() + vec2(0.0, 2.0), vec2(right.width(), 20.0));
         ink::fitted(ui, line, Align::Min, RichText::new(words::pattern(systole.pattern)).color(theme::TEXT));
         let there = format!("there in {:.0} % of systole", systole.present_fraction * 100.0);
-        let mean = systole.velocity_weighted_mean_mm2.map_or(systole.mean_vca_mm2, |mean| mean.value);
-        let mean = words::cm2(mean);
+        let mean = words::cm2(systole.mean_mm2());
         let colour = if systole.varies() { theme::WARN } else { theme::QUIET };
         let over = systole.peak_overstates_percent;
         let lines = [there, format!("mean {mean}, peak {} against it", words::percent(over))];

@@ -585,13 +585,12 @@ fn beat_part(ui: &mut Ui, session: &Session, view: &mut ViewState, out: &mut Vec
         view,
         out,
     );
-    number_ui(ui, "Peak area", &words::cm2(jet.vca_mm2.value), "The largest area of any frame.", view, out);
-    let mean = systole.velocity_weighted_mean_mm2.map_or(systole.mean_vca_mm2, |mean| mean.value);
+    number_ui(ui, "Peak area", &words::cm2(jet.vca_mm2.value), "The area in the peak frame.", view, out);
     let name = match systole.velocity_weighted_mean_mm2 {
         Some(_) => "Mean, velocity-weighted",
         None => "Mean over systole",
     };
-    number_ui(ui, name, &words::cm2(mean), "Zero where the jet is absent.", view, out);
+    number_ui(ui, name, &words::cm2(systole.mean_mm2()), "Zero where the jet is absent.", view, out);
     number_ui(
         ui,
         "Peak overstates mean by",
