@@ -4,7 +4,7 @@
 //! out, the cut turning a little every frame. Printed: the median and the 99th percentile of the
 //! device's own time a frame (by its timestamps, where it has them) and of the wall clock from the
 //! first command until the picture is done, at 2560 x 1440 and at 1280 x 800. Then the time to load
-//! a frame of the volume, and of a tilt map on the device and on the processor.
+//! a frame of the volume.
 //!
 //! `WGPU_ADAPTER_NAME=llvmpipe` chooses Mesa's software adapter. An argument that is a number sets
 //! the side of the volume. The layout's pictures are written to the folder named by
@@ -15,8 +15,8 @@ use std::time::Instant;
 use anyhow::Context as _;
 use nalgebra::Vector3;
 use narrows::gpu::{
-    ContextPass, ContextView, CutPass, CutView, Device, DeviceOptions, Target, TiltDisc, TiltField, TiltPass,
-    TiltView, Timer, VolumeTextures, png_bytes, tilt_areas, wgpu,
+    ContextPass, ContextView, CutPass, CutView, Device, DeviceOptions, Target, Timer, VolumeTextures,
+    png_bytes, wgpu,
 };
 use narrows::space::{Cut, Grid, direction};
 use narrows::unit::{MetresPerSecond, Mm, Seconds};
@@ -155,25 +155,6 @@ fn main() -> anyhow::Result<()> {
         }
     }
 
-    let view = TiltView::new(cut, TiltField::Power, 0.5, Mm::new(12.0));
-    let disc = TiltDisc::new(0.8, 10);
-    if let Some(pass) = TiltPass::new(&gpu)? {
-        let shown = textures.show(&gpu, &volume, 0)?;
-        for _ in 0..2 {
-            let start = Instant::now();
-            if let Some(job) = pass.start(&gpu, &volume, shown, &view, &disc)? {
-                job.wait(&gpu)?;
-            }
-            println!("tilt map on the device: {:.2} ms", start.elapsed().as_secs_f64() * 1e3);
-        }
-    }
-    let start = Instant::now();
-    let areas = tilt_areas(&volume, 0, &view, &disc).context("the volume has power")?;
-    println!(
-        "tilt map on the processor, {} directions: {:.1} ms",
-        areas.len(),
-        start.elapsed().as_secs_f64() * 1e3
-    );
     if let Some(error) = gpu.take_errors().into_iter().next() {
         anyhow::bail!("the device reported: {error}");
     }

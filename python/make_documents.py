@@ -68,10 +68,20 @@ def inner(schema, definitions):
         if size is not None:
             return f"tuple[{', '.join([note] * size)}]", ("tuple", "")
         if kind is not None and kind[0] in ("record", "interval"):
-            return f"list[{note}]", (kind[0] + "s", kind[1])
+            return f"tuple[{note}, ...]", (kind[0] + "s", kind[1])
         return f"list[{note}]", None
     simple = {"number": "float", "integer": "int", "string": "str", "boolean": "bool"}
     return simple.get(schema.get("type"), "Any"), None
+
+
+def shape(schema, definitions):
+    """Entries along each axis of an array, n for any number"""
+    schema, _ = plain(schema, definitions)
+    if "$ref" in schema:
+        return shape(definitions[schema["$ref"].rsplit("/", 1)[1]], definitions)
+    if schema.get("type") != "array":
+        return []
+    return [str(schema.get("maxItems", "n")), *shape(schema["items"], definitions)]
 
 
 def sentence(text):
@@ -89,7 +99,9 @@ def write_class(name, schema, definitions):
         fields.append(f"    {key}: {note}")
         if kind is not None:
             kinds[key] = kind
-        lines.append(f"    {key} : {note}")
+        sides = shape(value, definitions) if kind == ("array", "") else []
+        told = f", shape ({', '.join(sides)}{',' * (len(sides) == 1)})" if sides else ""
+        lines.append(f"    {key} : {note}{told}")
         about = sentence(value.get("description", ""))
         lines += textwrap.wrap(about, 106, initial_indent="        ", subsequent_indent="        ")
     lines += ['    """', ""]

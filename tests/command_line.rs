@@ -327,6 +327,12 @@ fn a_worker_that_dies_is_one_failed_row() {
         assert_eq!(fs::read_to_string(folder.join(name)).unwrap(), "mine\n");
         fs::remove_file(folder.join(name)).unwrap();
     }
+    // So is one of ours in which somebody wrote, whatever the journal knows.
+    let remarked = format!("{table}my remark\n");
+    fs::write(folder.join("t.volumes.csv"), &remarked).unwrap();
+    let again = narrows(folder).args(["cohort", "many", "--out", "t.csv"]).assert().code(2);
+    again.stderr(contains("would be lost").and(contains("t.volumes.csv")));
+    assert_eq!(fs::read_to_string(folder.join("t.volumes.csv")).unwrap(), remarked);
 }
 
 #[test]

@@ -14,8 +14,7 @@ use narrows::phantom::Truth;
 use narrows::planimetry::{Tracer, departures};
 use narrows::review::{self, Command, Drawn, JetId, Reader, Review, Session, Source, Turn};
 use narrows::study::practice;
-use narrows::study::sweep::{Over, Remake, SweepOptions, sweep};
-use narrows::unit::Mm;
+use narrows::study::sweep::{Over, Remake, SweepOptions, sweep, sweep_beat};
 use narrows::volume::Volume4;
 
 /// Asks everyone about every jet of a volume
@@ -29,23 +28,26 @@ fn ask(volume: &Volume4, truth: Option<&Truth>) {
     let text = serde_json::to_string(&results).unwrap();
     let saved: Results = serde_json::from_str(&text).unwrap();
     for (jet, of_beat) in results.jets.iter().zip(&beat.jets) {
-        swept(volume, jet);
+        swept(volume, &beat, jet);
         traced(volume, &beat, of_beat, jet);
         read(volume, &saved, jet);
     }
     untouched(volume, &saved, truth);
 }
 
-/// The sweep's middle
-fn swept(volume: &Volume4, jet: &JetResult) {
+/// The sweep's middle, of the volume and of the beat that it would measure
+fn swept(volume: &Volume4, beat: &Beat, jet: &JetResult) {
+    let options = |values: &[f64]| SweepOptions {
+        values: values.to_vec(),
+        jet: jet.id,
+        remake: Remake::Never,
+        ..SweepOptions::default()
+    };
+    let silent = Watch::silent();
+    let whole = sweep(volume, None, Over::Level, &options(&[0.0]), &silent).unwrap();
     for (over, value) in [(Over::Level, 0.0), (Over::Tilt, 0.0), (Over::Roll, 0.0), (Over::Gain, 1.0)] {
-        let options = SweepOptions {
-            values: vec![value],
-            jet: jet.id,
-            remake: Remake::Never,
-            ..SweepOptions::default()
-        };
-        let found = sweep(volume, None, over, &options, &Watch::silent()).unwrap();
+        let found = sweep_beat(volume, beat, None, over, &options(&[value]), &silent).unwrap();
+        assert!(over != Over::Level || found == whole);
         assert_eq!((found.frame, found.chosen_vca_mm2), (jet.peak_frame, jet.vca_mm2), "{over:?}");
         let row = &found.rows[0];
         assert_eq!((row.vca_mm2, row.traced_mm2), (Some(jet.vca_mm2), Some(jet.traced_area_mm2)), "{over:?}");
@@ -53,8 +55,7 @@ fn swept(volume: &Volume4, jet: &JetResult) {
         assert_eq!(row.commissural_mm, Some(jet.width_mm.commissural.value), "{over:?}");
     }
     // A plane rolled in itself is the same plane.
-    let options = SweepOptions { values: vec![1.0, 33.0], jet: jet.id, ..SweepOptions::default() };
-    let rolled = sweep(volume, None, Over::Roll, &options, &Watch::silent()).unwrap();
+    let rolled = sweep_beat(volume, beat, None, Over::Roll, &options(&[1.0, 33.0]), &silent).unwrap();
     assert!(rolled.rows.iter().all(|row| row.vca_mm2 == Some(jet.vca_mm2)), "{rolled:?}");
 }
 
@@ -101,9 +102,7 @@ fn read(volume: &Volume4, results: &Results, jet: &JetResult) {
 
     // Kept: with all its vertices, and with those that the screen keeps.
     let shown = session.en_face();
-    for outline in
-        [live.tracing.outline.clone(), live.tracing.outline.thinned(Mm::new(review::TOLERANCE_MM)).unwrap()]
-    {
+    for outline in [live.tracing.outline.clone(), live.tracing.outline.with_few_vertices()] {
         let points = outline.points().iter().map(|point| {
             let (foot, _) = shown.project(live.cut.at(*point));
             [foot.u, foot.v]

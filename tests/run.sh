@@ -24,6 +24,11 @@ finish() {
 }
 trap finish EXIT
 say() {
+    # Whoever runs as root can put a file in its place, and every build would read what was thrown away.
+    if [ ! -c /dev/null ]; then
+        echo "/dev/null is no device any more: after the step \"$step\"" >&2
+        : >/dev/null
+    fi
     step="$1"
     echo "== $step ($((SECONDS - began)) s)"
 }
@@ -104,11 +109,12 @@ NARROWS_BIN="$target/narrows" NARROWS_EXAMPLES="$target/examples" bash tests/soa
 say "fuzzing"
 # For a bounded time, with checks for overflow; the code has nothing unsafe for a sanitizer to watch.
 export PATH="$PWD/target/tools/bin:$PATH"
-if ! cargo +nightly --version >/dev/null 2>&1 && command -v rustup >/dev/null; then
-    rustup toolchain install nightly --profile minimal >/dev/null 2>&1 || true
+nightly() { [[ "$(cargo +nightly --version 2>&1)" == *"cargo 1."* ]]; }
+if ! nightly && command -v rustup >/dev/null; then
+    rustup toolchain install nightly --profile minimal || true
 fi
-if cargo +nightly --version >/dev/null 2>&1; then
-    cargo fuzz --version >/dev/null 2>&1 || cargo install --quiet --locked --root target/tools cargo-fuzz
+if nightly; then
+    [ -n "$(command -v cargo-fuzz)" ] || cargo install --quiet --locked --root target/tools cargo-fuzz
     for aim in $(cargo +nightly fuzz list); do
         cargo +nightly fuzz run --dev --sanitizer none "$aim" -- \
             -max_total_time="${FUZZ_SECONDS:-20}" -rss_limit_mb=2048 -verbosity=0

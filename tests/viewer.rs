@@ -272,6 +272,8 @@ fn a_tracing_is_drawn_by_clicks_and_an_invalid_one_is_never_counted() {
     assert_eq!(desk(&harness).reading().expect("a reading").summed, 0, "a crossed polygon is not counted");
     // In words, without numbers of vertices; where it is, the mark on the picture says.
     assert!(harness.query_by_label("Not counted: its edges cross").is_some());
+    let faults = faults(&harness, Vec2::new(1440.0, 900.0), "crossed", true);
+    assert!(faults.is_empty(), "{}", faults.join("\n"));
     assert!(harness.query_all_by_label_contains("Trace: a tracing is not counted").next().is_some());
 }
 
@@ -733,6 +735,7 @@ fn what_else_is_known_is_entered_weighed_and_taken_back() {
         "{}",
         all_texts(&harness)
     );
+    legible(&harness, "the form and what it refuses", false);
     type_into(&mut harness, "CW peak velocity in m/s", "500");
     assert!(evidence(&harness).get(Item::CwPeakMS).is_none(), "beyond what can be");
     // A choice.
@@ -772,6 +775,7 @@ fn a_sweep_and_a_comparison_open_as_a_page_and_close() {
         "the figure is there"
     );
     harness.check_accessibility();
+    legible(&harness, "a sweep", true);
     harness.get_by_label("Write table and slide").click();
     harness.run_steps(2);
     settle(&mut harness);
@@ -800,6 +804,12 @@ fn a_sweep_and_a_comparison_open_as_a_page_and_close() {
     harness.run_steps(3);
     assert!(harness.query_all_by_label_contains("No change can be claimed").next().is_some());
     assert!(harness.query_all_by_label_contains("Both are the same file.").next().is_some());
+    // A path being typed runs on beyond its field.
+    let typed = |fault: &String| !fault.contains("later.dcm");
+    let size = harness.ctx.content_rect().size();
+    let faults: Vec<String> =
+        faults(&harness, size, "a comparison", false).into_iter().filter(typed).collect();
+    assert!(faults.is_empty(), "{}", faults.join("\n"));
     harness.get_by_label("Write the comparison").click();
     harness.run_steps(2);
     settle(&mut harness);
@@ -886,7 +896,8 @@ fn a_reading_is_held_against_the_truth_once_its_key_is_there() {
     click(&mut harness, "Remove: Jet A");
     harness.get_by_label("Jet 1").click();
     settle(&mut harness);
-    let reported = area(&harness);
+    // What is scored is what would be signed: the peak, whatever frame is in view.
+    let reported = numbers(&harness).jets[0].vca_mm2.value;
     let show = |harness: &mut Harness<'static, Option<Desk>>| {
         harness.get_by_label("Show the truth").click();
         harness.run_steps(2);
@@ -910,7 +921,7 @@ fn a_reading_is_held_against_the_truth_once_its_key_is_there() {
     press(&mut harness, Modifiers::COMMAND, Key::S);
     settle(&mut harness);
     show(&mut harness);
-    let error = format!("{:+.1} mm²  (", reported - true_area).replace('-', "−");
+    let error = format!("{:+.2} cm²  (", (reported - true_area) / 100.0).replace('-', "−");
     assert!(harness.query_all_by_label_contains(&error).next().is_some(), "{error} is told");
     assert!(harness.query_all_by_label_contains("Error by attempt").next().is_some(), "the figure is there");
     harness.check_accessibility();
@@ -918,7 +929,9 @@ fn a_reading_is_held_against_the_truth_once_its_key_is_there() {
     harness.run_steps(3);
     press(&mut harness, Modifiers::NONE, Key::T);
     show(&mut harness);
-    assert!(harness.query_all_by_label_contains("Cases read again went from").next().is_some());
+    // A proposal that was kept is no blind reading, and is not held against one as what was learnt.
+    assert!(harness.query_all_by_label_contains("counts apart from blind readings").next().is_some());
+    assert!(harness.query_all_by_label_contains("Cases read again went from").next().is_none());
     harness.get_by_label("Write the scores").click();
     harness.run_steps(2);
     settle(&mut harness);
@@ -947,6 +960,15 @@ fn keys_of_one_pass_act_one_after_the_other() {
     settle(&mut harness);
     let tilt = desk(&harness).reading().expect("a reading").tilt_deg;
     assert!((tilt - 3.0).abs() < 1e-9, "three presses are three degrees, not {tilt}");
+    // Two keys in turn are two movements, not twenty.
+    let roll = || stroke(Key::E, Modifiers::NONE);
+    harness.input_mut().events.extend((0..10).flat_map(|_| [lean(), roll()].concat()));
+    harness.run_steps(3);
+    settle(&mut harness);
+    let turn = session(&harness).turn();
+    assert!((turn.roll.to_degrees().abs() - 10.0).abs() < 1e-9, "{turn:?}");
+    let tilt = desk(&harness).reading().expect("a reading").tilt_deg;
+    assert!((tilt - 13.0).abs() < 0.5, "{tilt}");
     // A tracing that is kept before the review is saved is in what is saved.
     let keep = stroke(Key::T, Modifiers::NONE);
     harness.input_mut().events.extend([keep, stroke(Key::S, Modifiers::COMMAND)].concat());
@@ -1115,7 +1137,11 @@ fn nothing_is_said_of_a_plane_that_belongs_to_no_jet() {
             && harness.query_all_by_label_contains("away from the jet").next().is_none()
             && harness.query_all_by_label_contains("on the jet").next().is_none()
             && harness.query_all_by_label_contains("perpendicular").next().is_none()
+            && harness.query_all_by_label_contains("directions named").next().is_none()
+            && !all_texts(harness).contains("Level from the proposed plane")
     };
+    harness.get_by_label_contains("Plane: ").click();
+    harness.run_steps(3);
     assert!(silent(&harness), "before the measurement");
     settle(&mut harness);
     assert!(!silent(&harness), "of a jet it is said");
@@ -1140,7 +1166,9 @@ fn a_number_whose_plane_is_not_in_view_says_so() {
     assert!(harness.query_all_by_label_contains(said).next().is_none());
     press(&mut harness, Modifiers::SHIFT, Key::ArrowRight);
     assert!(harness.query_all_by_label_contains(said).next().is_some());
-    assert!(all_texts(&harness).contains("traced 5.0° and 0.0 mm from here"), "on the picture");
+    let texts = all_texts(&harness);
+    assert!(texts.contains("traced 5.0° and 0.0 mm from here"), "on the picture");
+    assert!(!texts.contains("circle of the width"), "the circle is of the other plane");
 }
 
 #[test]
@@ -1320,16 +1348,33 @@ fn a_review_is_signed_off_and_goes_on_as_a_new_version() {
     click(&mut harness, "Sign off");
     assert!(harness.query_all_by_label_contains("Version 1, signed off by A. Reader on ").next().is_some());
     assert!(numbers(&harness).cautions.iter().any(|said| said.starts_with("Signed off by A. Reader")));
-    press(&mut harness, Modifiers::COMMAND, Key::S);
+    // The list at the step Trust is the report's.
+    harness.get_by_label_contains("Trust: ").click();
+    harness.run_steps(25);
+    for caution in &numbers(&harness).cautions {
+        assert!(harness.query_by_label(&format!("· {caution}")).is_some(), "{caution} is not said");
+    }
+    harness.get_by_label_contains("Report: ").click();
+    harness.run_steps(25);
+    // It is on the disk, and locked for keys and for the scale alike.
+    let signed = std::fs::read_to_string(bench.review()).expect("saved by signing");
+    assert!(signed.contains("A. Reader"));
     press(&mut harness, Modifiers::NONE, Key::G);
     assert_eq!(session(&harness).review().work.tracings[0].drawn, Drawn::Proposed, "it is locked");
     assert!(harness.query_all_by_label_contains("locked").next().is_some());
+    harness.get_by_label_contains("Trust: ").click();
+    harness.run_steps(3);
+    type_into(&mut harness, "Nyquist velocity, m/s", "0.66");
+    click(&mut harness, "Read again with it");
+    assert_eq!(session(&harness).review().source.nyquist_given_m_s, None, "what was signed is not read anew");
+    harness.get_by_label_contains("Report: ").click();
+    harness.run_steps(25);
     click(&mut harness, "Begin a new version");
     press(&mut harness, Modifiers::NONE, Key::G);
     assert_eq!(session(&harness).review().work.tracings[0].drawn, Drawn::Corrected);
     press(&mut harness, Modifiers::COMMAND, Key::S);
-    let signed = std::fs::read_to_string(bench.review()).expect("the first version");
-    assert!(signed.contains("A. Reader"), "what was signed stays as it was");
+    let still = std::fs::read_to_string(bench.review()).expect("the first version");
+    assert_eq!(still, signed, "what was signed stays as it was");
     assert!(bench.samples().join("crescent-2.review.json").is_file(), "the second has a name of its own");
 }
 
@@ -1418,6 +1463,121 @@ fn a_plane_in_which_no_jet_is_read_shows_no_number() {
     assert!(said > 0, "the rule was never asked");
 }
 
+/// Texts within a part of the screen
+fn texts_in(harness: &Harness<'static, Option<Desk>>, part: egui::Rect) -> Vec<String> {
+    let there = texts(harness).into_iter().filter(|(_, rect, clip)| part.intersects(rect.intersect(*clip)));
+    there.map(|(text, ..)| text).collect()
+}
+
+#[test]
+fn pictures_curve_and_scale_carry_what_a_reader_looks_for() {
+    let bench = Bench::new();
+    let mut harness = bench.opened_high();
+    // Widths stand on the planes that they were read in.
+    let widths = numbers(&harness).jets[0].width_mm;
+    for (plane, width) in [("Long axis plane", widths.long_axis), ("Commissural plane", widths.commissural)] {
+        let wanted = format!("{:.1} mm", width.value);
+        let there = texts_in(&harness, harness.get_by_label_contains(plane).rect());
+        assert!(there.contains(&wanted), "{plane}: {wanted} is not among {there:?}");
+    }
+    // The R wave and systole on the curve; the first frame comes after the R wave.
+    let curve = texts_in(&harness, harness.get_by_label("Frame").rect().expand(3.0));
+    assert!(curve.iter().any(|text| text == "systole"), "{curve:?}");
+    assert!(curve.iter().any(|text| text == "R" || text.starts_with("‹ R,")), "{curve:?}");
+    // The profile ends at a few times its least area.
+    let profile = session(&harness).review().found(JetId::Found(1)).expect("jet 1").neck_profile.clone();
+    let areas = || profile.iter().filter_map(|point| point.area_mm2).filter(|area| *area > 0.0);
+    let least = areas().fold(f64::INFINITY, f64::min);
+    let scale = texts_in(&harness, harness.get_by_label_contains("Level of the plane along").rect());
+    let most =
+        scale.iter().find_map(|text| text.strip_prefix("0 to ")?.split(' ').next()?.parse::<f64>().ok());
+    let most = 100.0 * most.expect("the profile has a scale");
+    assert!(most >= 0.99 * least && most <= 4.0 * least, "{most} for a least area of {least}");
+    // The tilt map begins with the number in the panel.
+    let panel = format!("{:.2} cm² to +", area(&harness) / 100.0);
+    let disc = harness.get_by_label_contains("Tilt of the plane").rect();
+    let until = Instant::now() + Duration::from_mins(5);
+    while !texts_in(&harness, disc).iter().any(|text| text.starts_with(&panel)) {
+        assert!(Instant::now() < until, "{panel} is not among {:?}", texts_in(&harness, disc));
+        std::thread::sleep(Duration::from_millis(10));
+        harness.run_steps(2);
+    }
+    let map = texts_in(&harness, disc);
+    assert!(map.iter().any(|text| text == "10°"), "{map:?}");
+    // Cut points on the grading scale: the published ends for the displayed area, 0.20 and 0.40 cm2.
+    harness.get_by_label_contains("Grade: ").click();
+    harness.run_steps(25);
+    let row = harness.get_by_label_contains("VC area in 3D, displayed: ").rect();
+    let cuts = texts_in(&harness, row);
+    assert!(["0.20", "0.40"].iter().all(|cut| cuts.iter().any(|text| text.contains(cut))), "{cuts:?}");
+}
+
+#[test]
+fn a_free_caliper_measures_and_moves_nothing() {
+    let bench = Bench::new();
+    let mut harness = bench.opened();
+    let revision = session(&harness).revision();
+    let middle = en_face(&harness).center();
+    let mut read = |from: Vec2, to: Vec2| {
+        press(&mut harness, Modifiers::NONE, Key::K);
+        drag(&mut harness, middle + from, middle + to);
+        let said = texts(&harness).into_iter().find_map(|(text, ..)| {
+            text.strip_suffix(" mm, caliper").and_then(|length| length.parse::<f64>().ok())
+        });
+        // Put away again.
+        press(&mut harness, Modifiers::NONE, Key::K);
+        said.expect("a length is shown")
+    };
+    let short = read(Vec2::new(-50.0, 0.0), Vec2::new(50.0, 0.0));
+    let long = read(Vec2::new(-100.0, 0.0), Vec2::new(100.0, 0.0));
+    let slanted = read(Vec2::new(-60.0, -80.0), Vec2::new(60.0, 80.0));
+    assert!((long - 2.0 * short).abs() < 0.11, "{long} is twice {short}, to the tenth");
+    assert!((slanted - long).abs() < 0.11, "sides of 120 and 160 are 200 points long: {slanted}");
+    // The picture is as wide as the field.
+    let field = session(&harness).review().place.field_mm;
+    assert!(field.abs() < 1e-9 && short > 1.0, "{short} in a field of {field}");
+    assert_eq!(session(&harness).revision(), revision, "kept nowhere");
+    assert!(session(&harness).turn().is_none());
+}
+
+#[test]
+fn planes_between_which_the_picture_steps_are_drawn() {
+    let bench = Bench::of(|recipe| recipe.beat.shift_std_mm = 1.8);
+    let harness = bench.opened();
+    let trust = &session(&harness).review().results.as_ref().expect("results").trust;
+    assert!(trust.stitch.as_ref().is_some_and(|stitch| !stitch.steps().is_empty()), "{:?}", trust.stitch);
+    assert!(all_texts(&harness).contains("stitching plane"), "{}", all_texts(&harness));
+}
+
+#[test]
+fn three_pieces_of_work_left_behind_are_shown_and_the_rest_counted() {
+    let bench = Bench::new();
+    let mut harness = bench.opened();
+    press(&mut harness, Modifiers::NONE, Key::T);
+    drop(harness);
+    let state = bench.folder.path().join("state");
+    let files = || std::fs::read_dir(&state).expect("the state").map(|entry| entry.expect("an entry").path());
+    let one = files().find(|path| path.to_string_lossy().ends_with(".recovery.json")).expect("work was left");
+    for copy in 0..4 {
+        // A run that ended leaves its lock, free, beside its work.
+        std::fs::copy(&one, state.join(format!("{copy}.recovery.json"))).expect("copied");
+        std::fs::write(state.join(format!("{copy}.lock")), "").expect("written");
+    }
+    let mut harness = bench.desk();
+    let offered =
+        |harness: &Harness<'static, Option<Desk>>| harness.query_all_by_label("Take it up again").count();
+    assert_eq!(offered(&harness), 3);
+    assert!(harness.query_all_by_label_contains("and 2 older").next().is_some(), "{}", all_texts(&harness));
+    legible(&harness, "three pieces of work", false);
+    harness.query_all_by_label("Throw it away").next().expect("a button").click();
+    harness.run_steps(3);
+    assert!(harness.query_all_by_label_contains("and 2 older").next().is_some(), "once is not enough");
+    harness.get_by_label("Throw it away for good").click();
+    harness.run_steps(3);
+    assert_eq!(offered(&harness), 3, "the next one comes up");
+    assert!(harness.query_all_by_label_contains("and 1 older").next().is_some());
+}
+
 /// Every line of text on the screen: what it says, where it is, and what may be seen of it
 fn texts(harness: &Harness<'static, Option<Desk>>) -> Vec<(String, egui::Rect, egui::Rect)> {
     fn gather(shape: &egui::Shape, clip: egui::Rect, found: &mut Vec<(String, egui::Rect, egui::Rect)>) {
@@ -1468,6 +1628,43 @@ fn faults(harness: &Harness<'static, Option<Desk>>, size: Vec2, at: &str, apart:
         seen.push((text, shown));
     }
     faults
+}
+
+/// Nothing is cut off; nothing lies on another either, but for a window over what it belongs to
+fn legible(harness: &Harness<'static, Option<Desk>>, at: &str, window: bool) {
+    let faults = faults(harness, harness.ctx.content_rect().size(), at, !window);
+    assert!(faults.is_empty(), "{}", faults.join("\n"));
+}
+
+#[test]
+fn a_very_long_name_is_shortened_wherever_it_stands() {
+    let bench = Bench::with(TWO_JETS, few);
+    let long = bench.samples().join(format!("{}.dcm", "a-very-long-name-".repeat(9)));
+    std::fs::copy(bench.volume(), &long).expect("copied");
+    let size = Vec2::new(1024.0, 640.0);
+    let mut harness = bench.desk_of(size, 1.0);
+    open_path(&mut harness, &long);
+    settle(&mut harness);
+    press(&mut harness, Modifiers::COMMAND, Key::S);
+    // The notice names it too.
+    legible(&harness, "a notice", true);
+    press(&mut harness, Modifiers::NONE, Key::Escape);
+    press(&mut harness, Modifiers::NONE, Key::T);
+    for step in ["Trust", "Trace", "Report"] {
+        harness.get_by_label_contains(&format!("{step}: ")).click();
+        harness.run_steps(25);
+        legible(&harness, step, false);
+    }
+    drop(harness);
+    // Left behind, and among the files of late.
+    let harness = bench.desk_of(size, 1.0);
+    assert!(harness.query_by_label("Take it up again").is_some());
+    legible(&harness, "what was left behind", false);
+    let mut harness = bench.desk_of(size, 1.0);
+    open_path(&mut harness, &bench.samples());
+    wait_for(&mut harness, "volumes: which one?");
+    harness.run_steps(10);
+    legible(&harness, "which volume", true);
 }
 
 #[test]

@@ -1,6 +1,6 @@
 """The network of `narrows::network` in PyTorch: the same layers, the same order of the file.
 
-`src/measure/network/forward.rs` is the twin; a test there compares both on `reference.bin`.
+`src/network/forward.rs` is the twin; a test there compares both on `reference.bin`.
 """
 import struct
 

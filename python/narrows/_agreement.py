@@ -89,13 +89,13 @@ class BlandAltman(Record):
         Percent error; None where no volume has a mean other than zero
     plotted_standard_deviation : float | None
         Standard deviation of the differences as they are plotted; the same unless repeats were averaged
-    points : list[Point]
+    points : tuple[Point, ...]
         The volumes
     ratio : Ratio | None
         Limits as ratios, first over second, from the logarithms; None where a value is not positive
     second : str
         The second series
-    slope : NDArray[np.float64] | None
+    slope : NDArray[np.float64] | None, shape (3,)
         Change of the difference for a unit of the mean, with its 95 % interval: where it excludes zero,
         one bias and two limits do not describe the readers. None below three volumes
     standard_deviation : float | None
@@ -123,7 +123,7 @@ class BlandAltman(Record):
     lower: Limit | None
     percent_error: PercentError | None
     plotted_standard_deviation: float | None
-    points: list[Point]
+    points: tuple[Point, ...]
     ratio: Ratio | None
     second: str
     slope: NDArray[np.float64] | None
@@ -180,7 +180,7 @@ class Design(Record):
     ----------
     grades : int
         Grades in the table
-    missing : list[Missing]
+    missing : tuple[Missing, ...]
         Readings that a full table would have and this one lacks
     readers : list[str]
         Names of the readers
@@ -199,7 +199,7 @@ class Design(Record):
     }
 
     grades: int
-    missing: list[Missing]
+    missing: tuple[Missing, ...]
     readers: list[str]
     repeats: list[str]
     standing: str
@@ -267,7 +267,7 @@ class Grades(Record):
         The grades, the mildest first where their order is known
     ordered : bool
         Whether their order is known; without it no weighted kappa is given
-    pairs : list[Kappa]
+    pairs : tuple[Kappa, ...]
         Kappa of every pair of readers
     """
 
@@ -280,7 +280,7 @@ class Grades(Record):
     left_out: list[str]
     names: list[str]
     ordered: bool
-    pairs: list[Kappa]
+    pairs: tuple[Kappa, ...]
 
 
 class Icc(Record):
@@ -482,19 +482,23 @@ class Ratio(Record):
 
     Attributes
     ----------
-    lower : NDArray[np.float64]
+    interval : tuple[float, float] | None
+        Its 95 % interval: that of the bias of the logarithms, taken back
+    lower : NDArray[np.float64], shape (3,)
         Lower limit with its exact 95 % interval
-    upper : NDArray[np.float64]
+    upper : NDArray[np.float64], shape (3,)
         Upper limit with its exact 95 % interval
     value : float
         Geometric mean of first over second
     """
 
     _kinds: ClassVar[dict[str, tuple[str, str]]] = {
+        "interval": ("tuple", ""),
         "lower": ("array", ""),
         "upper": ("array", ""),
     }
 
+    interval: tuple[float, float] | None
     lower: NDArray[np.float64]
     upper: NDArray[np.float64]
     value: float
@@ -505,7 +509,7 @@ class Reliability(Record):
 
     Attributes
     ----------
-    coefficients : list[Icc]
+    coefficients : tuple[Icc, ...]
         The six coefficients
     left_out : list[str]
         Volumes left out
@@ -530,7 +534,7 @@ class Reliability(Record):
         "mean_squares": ("record", "MeanSquares"),
     }
 
-    coefficients: list[Icc]
+    coefficients: tuple[Icc, ...]
     left_out: list[str]
     mean_squares: MeanSquares
     reader_standard_deviation: float
@@ -547,7 +551,8 @@ class Roc(Record):
     Attributes
     ----------
     area : Estimate
-        Area under the curve with DeLong's interval
+        Area under the curve with DeLong's interval; None at 0 and 1, where its variance is 0 and says
+        nothing
     best_cut : float
         The reader's value with the largest sensitivity plus specificity (Youden), the smallest of equals
     not_severe : int
@@ -656,7 +661,7 @@ class AgreementDocument(Record):
 
     Attributes
     ----------
-    clusters : list[Clustered]
+    clusters : tuple[Clustered, ...]
         Every pair again, several volumes of a patient counted as such; empty without a column of patients
     design : Design
         What was read by whom
@@ -666,15 +671,15 @@ class AgreementDocument(Record):
         How it was computed, with sources: paragraphs for a paper's methods section
     notes : list[str]
         What was left out of which statistic, and what a reader must bear in mind; a sentence each
-    pairs : list[BlandAltman]
+    pairs : tuple[BlandAltman, ...]
         Every pair of readers
     plan : Plan | None
         How many volumes limits of a wanted width need; None where it was not asked
-    references : list[AgainstReference]
+    references : tuple[AgainstReference, ...]
         Each reader against the reference; empty without one
     reliability : Reliability | None
         Correlations between readers; None where fewer than two readers share two volumes
-    repeats : list[BlandAltman]
+    repeats : tuple[BlandAltman, ...]
         Each reader against herself, first repeat against second
     schema : str
         Always `narrows/agreement/1`
@@ -682,7 +687,7 @@ class AgreementDocument(Record):
         Which table
     tool : Tool
         What made the document
-    within : list[Within]
+    within : tuple[Within, ...]
         Each reader's own scatter, then all readers pooled
     """
 
@@ -700,17 +705,17 @@ class AgreementDocument(Record):
         "within": ("records", "Within"),
     }
 
-    clusters: list[Clustered]
+    clusters: tuple[Clustered, ...]
     design: Design
     grades: Grades | None
     methods: list[str]
     notes: list[str]
-    pairs: list[BlandAltman]
+    pairs: tuple[BlandAltman, ...]
     plan: Plan | None
-    references: list[AgainstReference]
+    references: tuple[AgainstReference, ...]
     reliability: Reliability | None
-    repeats: list[BlandAltman]
+    repeats: tuple[BlandAltman, ...]
     schema: str
     source: TableSource
     tool: Tool
-    within: list[Within]
+    within: tuple[Within, ...]

@@ -23,7 +23,7 @@ class Interval(NamedTuple):
 class Record:
     """A part of a document: its keys are attributes, which cannot be set.
 
-    Intervals are `Interval`, points and outlines read-only arrays, lists of parts lists of records.
+    Intervals are `Interval`, points and outlines read-only arrays, lists of parts tuples of records.
     """
 
     _kinds: ClassVar[dict[str, tuple[str, str]]] = {}
@@ -52,7 +52,7 @@ class Record:
         if kind == "interval":
             return Interval(value["value"], value["low"], value["high"])
         if kind == "intervals":
-            return [Interval(one["value"], one["low"], one["high"]) for one in value]
+            return tuple(Interval(one["value"], one["low"], one["high"]) for one in value)
         if kind == "tuple":
             return tuple(value)
         if kind == "array":
@@ -62,7 +62,7 @@ class Record:
             array.flags.writeable = False
             return array
         part = getattr(sys.modules[self._home()], of)
-        return part(value) if kind == "record" else [part(one) for one in value]
+        return part(value) if kind == "record" else tuple(part(one) for one in value)
 
     def _home(self) -> str:
         # A class made by hand on top of a document finds the parts where the document does.

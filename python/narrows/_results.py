@@ -107,7 +107,7 @@ class Components(Record):
     contraction : Literal["found", "missing"]
         A minimum of area between wider cross-sections
     convergence : Literal["found", "missing"]
-        Flow convergence upstream of the neck
+        Flow convergence upstream of the vena contracta
     expansion : Literal["found", "missing"]
         The jet widening downstream
     """
@@ -156,7 +156,7 @@ class Conclusion(Record):
 
 
 class Convergence(Record):
-    """The flow convergence upstream of a neck, in the frame of the largest flow through it
+    """The flow convergence upstream of a vena contracta, in the frame of the largest flow through it
 
     Attributes
     ----------
@@ -165,7 +165,7 @@ class Convergence(Record):
         difference, percent
     alias_m_s : float | None
         Velocity at which the display wraps in the direction of the jet, m/s
-    centre_mm : NDArray[np.float64] | None
+    centre_mm : NDArray[np.float64] | None, shape (3,)
         Centre of the opening, mm
     eroa_mm2 : Interval | None
         Flow over the peak velocity of continuous-wave Doppler; None without either
@@ -173,7 +173,7 @@ class Convergence(Record):
         Flow through the surfaces of equal speed, ml/s; None where not measured
     frame : int | None
         The frame of the largest flow, to which all else here belongs; None where not measured
-    frames : list[ConvergenceFrame]
+    frames : tuple[ConvergenceFrame, ...]
         The flow in every frame in which it was measured
     hemisphere : Hemisphere | None
         What the hemispheric formula says at the alias velocity
@@ -181,10 +181,10 @@ class Convergence(Record):
         Why it was not measured (in the frame of the largest area); None where it was
     spread_percent : float | None
         Standard deviation of the flow over the surfaces that count, percent of their mean
-    surfaces : list[ConvergenceSurface]
+    surfaces : tuple[ConvergenceSurface, ...]
         The surfaces of equal speed, slowest first
     upstream_mm : float | None
-        How far the opening lies upstream of the neck, mm
+        How far the opening lies upstream of the vena contracta, mm
     """
 
     _kinds: ClassVar[dict[str, tuple[str, str]]] = {
@@ -202,11 +202,11 @@ class Convergence(Record):
     eroa_mm2: Interval | None
     flow_ml_s: Interval | None
     frame: int | None
-    frames: list[ConvergenceFrame]
+    frames: tuple[ConvergenceFrame, ...]
     hemisphere: Hemisphere | None
     reason: str | None
     spread_percent: float | None
-    surfaces: list[ConvergenceSurface]
+    surfaces: tuple[ConvergenceSurface, ...]
     upstream_mm: float | None
 
 
@@ -270,11 +270,11 @@ class Count(Record):
     ----------
     definite : Literal["mild", "moderate", "severe"] | None
         The class that the count alone makes definite; None where it does not
-    mild : list[Criterion]
+    mild : tuple[Criterion, ...]
         For mild
     mild_met : int
         Met for mild
-    severe : list[Criterion]
+    severe : tuple[Criterion, ...]
         For severe
     severe_met : int
         Met for severe
@@ -286,9 +286,9 @@ class Count(Record):
     }
 
     definite: Literal["mild", "moderate", "severe"] | None
-    mild: list[Criterion]
+    mild: tuple[Criterion, ...]
     mild_met: int
-    severe: list[Criterion]
+    severe: tuple[Criterion, ...]
     severe_met: int
 
 
@@ -297,6 +297,8 @@ class CriteriaUsed(Record):
 
     Attributes
     ----------
+    classes : tuple[str, str, str] | None
+        What it calls its classes, the mildest first; None for mild, moderate and severe
     name : str
         Its short name
     source : str
@@ -305,6 +307,11 @@ class CriteriaUsed(Record):
         As printed
     """
 
+    _kinds: ClassVar[dict[str, tuple[str, str]]] = {
+        "classes": ("tuple", ""),
+    }
+
+    classes: tuple[str, str, str] | None
     name: str
     source: str
     title: str
@@ -534,21 +541,22 @@ class FrameResult(Record):
 
     Attributes
     ----------
-    axis : NDArray[np.float64] | None
+    axis : NDArray[np.float64] | None, shape (3,)
         Unit vector along the flow
     frame : int
         Index from 0
     hidden : bool
-        Whether the jet shows on both sides of its neck and the neck itself does not: its area is then
-        what may hide in the gap of the colour, from nothing to the most that can, and nothing was traced
-    neck_mm : NDArray[np.float64] | None
-        Centre of the neck; where it is hidden, of the frame nearest to it
+        Whether the jet shows on both sides of its vena contracta and the vena contracta itself does not:
+        its area is then what may hide in the gap of the colour, from nothing to the most that can, and
+        nothing was traced
+    neck_mm : NDArray[np.float64] | None, shape (3,)
+        Centre of the vena contracta; where it is hidden, of the frame nearest to it
     plane : PlaneKnown | None
         What the interval of a tracing on the program's plane depends on; None where the program traced
         nothing, in a reader's frames and in older documents
     time_s : float
         Time from the R wave
-    traced_at_mm : NDArray[np.float64] | None
+    traced_at_mm : NDArray[np.float64] | None, shape (3,)
         Centre of the plane of the tracing
     vca_mm2 : Interval | None
         Vena contracta area; None where the jet is absent
@@ -573,11 +581,11 @@ class FrameResult(Record):
 
 
 class Given(Record):
-    """What the measurement was told beside the volume; None where it found out for itself What was entered for the weighing, and the table, stand with the weighing.
+    """What the measurement was told beside the volume; None where it found out for itself What was entered for the grading, and the table, stand with the grading.
 
     Attributes
     ----------
-    anterior_posterior : NDArray[np.float64] | None
+    anterior_posterior : NDArray[np.float64] | None, shape (3,)
         Anterior-posterior direction in volume space
     baseline_shift_m_s : float | None
         Baseline shift, m/s
@@ -639,11 +647,11 @@ class Grading(Record):
         What the reader entered
     guideline : Verdict2
         The guideline's own verdict, by its steps carried out to the letter
-    placements : list[Placement]
+    placements : tuple[Placement, ...]
         Every measurement and sign on the scale
     quantitation : Quantitation | None
         The quantities together; None where there are none
-    steps : list[Step]
+    steps : tuple[Step, ...]
         Those steps, in order
     """
 
@@ -664,9 +672,9 @@ class Grading(Record):
     criteria: CriteriaUsed
     evidence: Evidence
     guideline: Verdict2
-    placements: list[Placement]
+    placements: tuple[Placement, ...]
     quantitation: Quantitation | None
-    steps: list[Step]
+    steps: tuple[Step, ...]
 
 
 class Hemisphere(Record):
@@ -715,33 +723,33 @@ class JetResult(Record):
     ----------
     arms : ArmsResult | None
         The ways to the area and what each says
-    axis : NDArray[np.float64]
+    axis : NDArray[np.float64], shape (3,)
         Unit vector along the flow
     axis_uncertainty_deg : float
         95 % uncertainty of the axis, degrees
     beam_angle_deg : float | None
-        Angle between axis and beam at the neck, 0 to 90; None without an apex
+        Angle between axis and beam at the vena contracta, 0 to 90; None without an apex
     circle_area_mm2 : float
         Area of the circle that the long-axis width implies
     components : Components
         What of a complete jet was seen
     convergence : Convergence
-        The flow convergence upstream of the neck, in the frame of the largest flow
+        The flow convergence upstream of the vena contracta, in the frame of the largest flow
     displayed_area_mm2 : Interval | None
         Displayed area, as a careful reader traces it, with its interval; None where it was not estimated
     ellipse_area_mm2 : float
         Area of the ellipse that the two widths imply
-    frames : list[FrameResult]
+    frames : tuple[FrameResult, ...]
         The area in every frame
     id : int
         1 for the largest
-    interval_parts : list[IntervalPart]
+    interval_parts : tuple[IntervalPart, ...]
         Where the interval comes from, each part's share of the half width
-    neck_mm : NDArray[np.float64]
-        Centre of the neck at the peak frame: where the contraction ends
-    neck_profile : list[ProfilePoint]
+    neck_mm : NDArray[np.float64], shape (3,)
+        Centre of the vena contracta at the peak frame: where the contraction ends
+    neck_profile : tuple[ProfilePoint, ...]
         Area against position along the axis at the peak frame
-    observer : list[ObserverChange]
+    observer : tuple[ObserverChange, ...]
         How much the area moves when a careful reader does it a little differently
     peak_frame : int
         Frame of the largest area: of those whose interval begins highest
@@ -752,12 +760,13 @@ class JetResult(Record):
     single_width : SingleWidth
         What the long-axis width alone would have claimed
     systole : Systole
-        The leak through systole
+        The regurgitation through systole
     traced_area_mm2 : float
         Area inside the tracing, as displayed
-    traced_at_mm : NDArray[np.float64]
-        Centre of the plane of the tracing: of least displayed area, a little upstream of the neck
-    tracing_mm : NDArray[np.float64]
+    traced_at_mm : NDArray[np.float64], shape (3,)
+        Centre of the plane of the tracing: of least displayed area, a little upstream of the vena
+        contracta
+    tracing_mm : NDArray[np.float64], shape (n, 3)
         The tracing, closed (the last point is not repeated), counter-clockwise seen against the flow
     vca_mm2 : Interval
         Vena contracta area at the peak frame, corrected for blooming
@@ -795,12 +804,12 @@ class JetResult(Record):
     convergence: Convergence
     displayed_area_mm2: Interval | None
     ellipse_area_mm2: float
-    frames: list[FrameResult]
+    frames: tuple[FrameResult, ...]
     id: int
-    interval_parts: list[IntervalPart]
+    interval_parts: tuple[IntervalPart, ...]
     neck_mm: NDArray[np.float64]
-    neck_profile: list[ProfilePoint]
-    observer: list[ObserverChange]
+    neck_profile: tuple[ProfilePoint, ...]
+    observer: tuple[ObserverChange, ...]
     peak_frame: int
     reading: Reading
     shape: Shape
@@ -926,7 +935,7 @@ class PlaneKnown(Record):
         Largest mean phase incoherence of a cross-section within 4 mm, 0 to 1
     level_error_mm : float
         Standard error of its level, mm
-    profile : list[ProfilePoint]
+    profile : tuple[ProfilePoint, ...]
         Displayed area within 4 mm of its level
     """
 
@@ -940,7 +949,7 @@ class PlaneKnown(Record):
     displayed_mm2: float
     incoherence: float
     level_error_mm: float
-    profile: list[ProfilePoint]
+    profile: tuple[ProfilePoint, ...]
 
 
 class Probability(Record):
@@ -962,14 +971,14 @@ class Probability(Record):
 
 
 class ProfilePoint(Record):
-    """One position of the neck profile
+    """One position of the VC profile
 
     Attributes
     ----------
     area_mm2 : float | None
         Area there; None where nothing could be traced
     position_mm : float
-        Position along the axis, 0 at the neck, positive downstream, mm
+        Position along the axis, 0 at the vena contracta, positive downstream, mm
     """
 
     area_mm2: float | None
@@ -1067,7 +1076,7 @@ class SingleWidth(Record):
     error_percent : float
         Error of the implied circle against the area, percent
     misleads : bool
-        Whether the implied circle lies outside the area's interval
+        Whether the displayed width's own grade differs from that of the displayed area
     """
 
     error_percent: float
@@ -1099,7 +1108,7 @@ class Source(Record):
         Nyquist velocity
     velocity_limits_m_s : tuple[float, float]
         Lowest and highest displayed velocity
-    voxel_mm : NDArray[np.float64]
+    voxel_mm : NDArray[np.float64], shape (3,)
         Voxel sides along x, y, z, mm
     """
 
@@ -1168,7 +1177,7 @@ class Stitch(Record):
 
 
 class Systole(Record):
-    """The leak through systole
+    """The regurgitation through systole
 
     Attributes
     ----------
@@ -1258,7 +1267,7 @@ class Trust(Record):
 
     Attributes
     ----------
-    findings : list[Finding]
+    findings : tuple[Finding, ...]
         Each thing that was looked at
     stitch : Stitch | None
         How the tissue changes from plane to plane along the axis that steps most; None without tissue
@@ -1271,7 +1280,7 @@ class Trust(Record):
         "stitch": ("record", "Stitch"),
     }
 
-    findings: list[Finding]
+    findings: tuple[Finding, ...]
     stitch: Stitch | None
     verdict: Literal["adequate", "limited", "unfit"]
 
@@ -1307,9 +1316,12 @@ class Widths(Record):
         Whether the long-axis direction was assumed to be the shortest Feret direction
     commissural : Interval
         On the commissural cut
+    displayed_long_axis : float | None
+        On the long-axis cut, of the outline as displayed: what the published cut points of VC width are
+        of; absent where several outlines make up the area
     long_axis : Interval
         On the long-axis cut
-    long_axis_direction : NDArray[np.float64]
+    long_axis_direction : NDArray[np.float64], shape (3,)
         Direction of the long-axis width, unit vector
     """
 
@@ -1321,6 +1333,7 @@ class Widths(Record):
 
     axes_assumed: bool
     commissural: Interval
+    displayed_long_axis: float | None
     long_axis: Interval
     long_axis_direction: NDArray[np.float64]
 
@@ -1334,7 +1347,7 @@ class ResultsDocument(Record):
         What a reader must bear in mind, a sentence each
     given : Given
         What the measurement was told beside the volume
-    jets : list[JetResult]
+    jets : tuple[JetResult, ...]
         The jets, the largest first; empty when there is none
     schema : str
         Always `narrows/results/1`
@@ -1362,7 +1375,7 @@ class ResultsDocument(Record):
 
     cautions: list[str]
     given: Given
-    jets: list[JetResult]
+    jets: tuple[JetResult, ...]
     schema: str
     severity: Grading | None
     source: Source

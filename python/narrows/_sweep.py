@@ -99,7 +99,7 @@ class SweepDocument(Record):
         What a reader must bear in mind
     over : Literal["tilt", "roll", "level", "gain", "frame", "nyquist", "baseline"]
         What is varied
-    rows : list[SweepRow]
+    rows : tuple[SweepRow, ...]
         The values visited, in their order
     schema : str
         Always `narrows/sweep/1`
@@ -124,7 +124,7 @@ class SweepDocument(Record):
     jet: int
     notes: list[str]
     over: Literal["tilt", "roll", "level", "gain", "frame", "nyquist", "baseline"]
-    rows: list[SweepRow]
+    rows: tuple[SweepRow, ...]
     schema: str
     tool: Tool
     truth_mm2: float | None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import warnings
 from typing import TYPE_CHECKING, Any
 
 from ._given import index, optional
@@ -53,16 +54,24 @@ def from_xarray(cls: type[Volume], data: Any, arguments: dict[str, Any]) -> Volu
         if set(array.dims) != {"time", "z", "y", "x"}:
             raise ArrayError(f"{name} has the dims {array.dims}", "they are time, z, y, x")
         arrays[name] = array.transpose("time", "z", "y", "x").values
-    if "narrows" in data.attrs and not arguments:
+    if "narrows" in data.attrs:
+        from .volume import _told
+
         try:
-            said = json.loads(data.attrs["narrows"])
-        except (TypeError, ValueError) as error:
-            raise ArrayError(f"the attribute narrows is not readable: {error}", "leave it as to_xarray wrote it") from error
-        said = _moved(said, data, np)
-        return cls._from(arrays, said, str(data.attrs.get("name", "xarray")))
+            said = _moved(json.loads(data.attrs["narrows"]), data, np)
+        except ArrayError:
+            raise
+        except (AttributeError, KeyError, IndexError, TypeError, ValueError) as error:
+            why = f"the attribute narrows is not readable: {error!r}"
+            raise ArrayError(why, "leave it as to_xarray wrote it, or take it away") from error
+        given = dict(arguments)
+        name = given.pop("name", data.attrs.get("name", "xarray"))
+        apart = {key: given.pop(key) for key in ("nan_is_no_colour", "copy") if key in given}
+        arrays |= {key: given.pop(key) for key in OTHERS if given.get(key) is not None}
+        return cls._from(arrays, _told(said, given), name, **apart)
     made: dict[str, Any] = {"name": str(data.attrs.get("name", "xarray"))}
     if "time" in data.coords and data["time"].size == arrays[found[0]].shape[0]:
-        made["times_s"] = np.atleast_1d(data["time"].values)
+        made["times_s"] = _times(data, np)
     directions = np.asarray(arguments.get("directions", np.eye(3)), dtype=np.float64)
     if directions.shape != (3, 3):
         raise ArrayError(f"directions have the shape {directions.shape}", "row i is the direction of axis i (x, y, z)")
@@ -87,8 +96,16 @@ def _moved(said: dict[str, Any], data: Any, np: Any) -> dict[str, Any]:
             origin = origin + away * axes[axis]
     grid["origin_mm"] = origin.tolist()
     if "time" in data.coords:
-        said["times_s"] = np.atleast_1d(data["time"].values).tolist()
+        said["times_s"] = _times(data, np).tolist()
     return said
+
+
+def _times(data: Any, np: Any) -> Any:
+    """The times of the frames, s"""
+    unit = data["time"].attrs.get("units", "s")
+    if unit != "s":
+        raise ArrayError(f"the coordinate time is in {unit}", "times are in s from the R wave")
+    return np.atleast_1d(data["time"].values)
 
 
 def _even(data: Any, name: str, np: Any, alone: float | None = None) -> tuple[float, float]:
@@ -127,7 +144,7 @@ def _sitk_array(name: str, image: Any, sitk: Any) -> tuple[Any, Any]:
         raise ArrayError(f"{name} has no image", "give one 3D image a frame, or one 4D image")
     for one in images:
         if not isinstance(one, sitk.Image):
-            raise ArrayError(f"{name} is no image of SimpleITK: {type(one).__name__}", "")
+            raise ArrayError(f"{name} is no image of SimpleITK: {type(one).__name__}", "give a SimpleITK.Image")
         if one.GetNumberOfComponentsPerPixel() != 1:
             raise ArrayError(f"{name} has several components", "give one image a channel")
         if one.GetDimension() not in (3, 4):
@@ -149,7 +166,8 @@ def from_sitk(cls: type[Volume], velocity: Any, arguments: dict[str, Any]) -> Vo
     for name in OTHERS:
         if arguments.get(name) is not None:
             arrays[name], other = _sitk_array(name, arguments.pop(name), sitk)
-            if not np.allclose(other.GetOrigin(), image.GetOrigin()) or not np.allclose(other.GetSpacing(), image.GetSpacing()):
+            told = ((one.GetOrigin(), one.GetSpacing(), one.GetDirection()) for one in (image, other))
+            if not all(len(a) == len(b) and np.allclose(a, b) for a, b in zip(*told)):
                 raise ArrayError(f"{name} lies on another grid than velocity", "bring them to one grid first")
     size = image.GetDimension()
     # Columns of the direction matrix are the directions of the axes; LPS, as ours.
@@ -172,9 +190,8 @@ def to_sitk(volume: Volume, channel: Any, frame: int | None) -> Any:
         image = sitk.GetImageFromArray(codes[at])
     else:
         image = sitk.GetImageFromArray(codes, isVector=False)
-        times = volume.times_s
-        step = float(np.diff(times).mean()) if times.size > 1 else 1.0
-        origin, spacing = [*origin, float(times[0])], [*spacing, step]
+        start, step = _steps(volume)
+        origin, spacing = [*origin, start], [*spacing, step]
         whole = np.eye(4)
         whole[:3, :3] = directions
         directions = whole
@@ -195,7 +212,7 @@ def _nibabel_array(name: str, image: Any) -> Any:
 
     dataobj = getattr(image, "dataobj", None)
     if dataobj is None or not hasattr(image, "affine"):
-        raise ArrayError(f"{name} is no image of nibabel: {type(image).__name__}", "")
+        raise ArrayError(f"{name} is no image of nibabel: {type(image).__name__}", "give a Nifti1Image")
     # Codes as stored, where no scaling turns them to reals.
     array = np.asanyarray(dataobj)
     if array.ndim == 3:
@@ -216,12 +233,13 @@ def from_nibabel(cls: type[Volume], velocity: Any, arguments: dict[str, Any]) ->
             arrays[name] = _nibabel_array(name, other)
             if not np.allclose(other.affine, velocity.affine):
                 raise ArrayError(f"{name} lies on another grid than velocity", "bring them to one grid first")
-    affine = np.diag([*_TURN, 1.0]) @ np.asarray(velocity.affine, dtype=np.float64)
+    unit, times = _nifti_units(velocity, arrays["velocity"].shape[0])
+    affine = unit * np.diag([*_TURN, 1.0]) @ np.asarray(velocity.affine, dtype=np.float64)
     steps = affine[:3, :3].T
     spacing = np.linalg.norm(steps, axis=1)
     if not (spacing > 0).all():
         raise ArrayError("the affine has no directions", "give an image with its geometry")
-    made = {"spacing_mm": spacing, "origin_mm": affine[:3, 3], "directions": steps / spacing[:, None]}
+    made = {"spacing_mm": spacing, "origin_mm": affine[:3, 3], "directions": steps / spacing[:, None], "times_s": times}
     return _made(cls, arrays, {**made, **arguments})
 
 
@@ -234,9 +252,37 @@ def to_nibabel(volume: Volume, channel: Any) -> Any:
     affine[:3, 3] = volume.origin_mm
     affine = np.diag([*_TURN, 1.0]) @ affine
     image = nibabel.Nifti1Image(volume.codes(channel).transpose(3, 2, 1, 0), affine)
-    times = volume.times_s
     image.header.set_xyzt_units("mm", "sec")
-    if times.size > 1:
-        image.header["pixdim"][4] = float(np.diff(times).mean())
-        image.header["toffset"] = float(times[0])
+    image.header["toffset"], image.header["pixdim"][4] = _steps(volume)
     return image
+
+
+def _steps(volume: Volume) -> tuple[float, float]:
+    """First time and step, s, of an image that holds no list of times"""
+    import numpy as np
+
+    times = volume.times_s
+    steps = np.diff(times)
+    if steps.size == 0:
+        return float(times[0]), 1.0
+    if np.ptp(steps) > 1e-3 * steps.mean():
+        warnings.warn("the times of the frames are uneven, and the image holds their mean step: keep times_s", stacklevel=4)
+    return float(times[0]), float(steps.mean())
+
+
+#: Millimetres and seconds in a unit of NIfTI
+_MM = {"mm": 1.0, "meter": 1e3, "micron": 1e-3}
+_S = {"sec": 1.0, "msec": 1e-3, "usec": 1e-6}
+
+
+def _nifti_units(image: Any, frames: int) -> tuple[float, Any]:
+    """Millimetres in a unit of its affine, and the times of its frames where the header says their unit"""
+    import numpy as np
+
+    header: Any = getattr(image, "header", None)
+    if not hasattr(header, "get_xyzt_units"):
+        return 1.0, None
+    length, time = header.get_xyzt_units()
+    step = float(header["pixdim"][4]) * _S.get(time, 0.0)
+    times = float(header["toffset"]) * _S.get(time, 0.0) + step * np.arange(frames) if step > 0.0 else None
+    return _MM.get(length, 1.0), times

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from . import _narrows
 from ._given import index, optional
 from .errors import OptionError
 
@@ -92,8 +93,7 @@ def sweep(of: Sweep, ax: Any) -> Any:
     ax.plot(at, [area.value for _, area in rows], "o-", color=BLUE, label="area")
     if of.truth_mm2 is not None:
         ax.axhline(of.truth_mm2, color=ORANGE, ls="--", label="truth")
-    units = {"tilt": "degrees", "roll": "degrees", "level": "mm", "gain": "times the stored", "nyquist": "m/s", "baseline": "m/s"}
-    unit = units.get(of.over)
+    _, unit = _narrows.sweep_words(of.over)
     ax.set(xlabel=f"{of.over}, {unit}" if unit else of.over, ylabel="area, mm²", ylim=(0.0, None))
     ax.legend()
     return ax

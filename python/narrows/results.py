@@ -8,7 +8,7 @@ import os
 from typing import TYPE_CHECKING, Any, Literal
 
 from . import _narrows, _results
-from ._given import index, optional
+from ._given import index, number, optional, path
 from ._progress import Progress, listener
 from ._results import JetResult
 from .errors import OptionError, ReportError
@@ -34,7 +34,7 @@ class Results(_results.ResultsDocument):
 
     Attributes
     ----------
-    jets : list of JetResult
+    jets : tuple of JetResult
         The jets, the largest first; empty where there is none. `jet.vca_mm2` is an `Interval`, `jet.tracing_mm`
         an array of shape (points, 3) in mm.
     total : Total
@@ -58,6 +58,10 @@ class Results(_results.ResultsDocument):
 
     def __reduce__(self) -> tuple[Any, ...]:
         return _unpickled, (self._text, self._settings)
+
+    def __copy__(self) -> Results:
+        # Nothing of it can be changed.
+        return self
 
     def to_json(self) -> str:
         """The document as text: the bytes that ``narrows measure --json -`` prints."""
@@ -84,9 +88,7 @@ class Results(_results.ResultsDocument):
         OptionError
             Where there is no such table or unit.
         """
-        pandas = optional("pandas", "pandas", "a data frame")
-        # Python's own reader keeps every digit.
-        return pandas.read_csv(io.StringIO(_narrows.table(self._text, table, units)), engine="python")
+        return _table(self._text, table, units)
 
     def _measured_volume(self, what: str) -> Volume:
         if self.volume is None:
@@ -107,6 +109,10 @@ class Results(_results.ResultsDocument):
         units : {"mm2", "cm2"}
             Unit of the areas.
 
+        Returns
+        -------
+        str
+
         Raises
         ------
         OptionError
@@ -116,10 +122,23 @@ class Results(_results.ResultsDocument):
         """
         volume = self._measured_volume("a figure")
         frame = None if frame is None else index("frame", frame)
-        return _narrows.figure(volume._native, self._text, index("jet", jet), view, frame, units)
+        return _narrows.figure(volume._native, self._text, index("jet", jet), str(view), frame, units)
 
     def png(self, view: View = "en-face", jet: int = 1, frame: int | None = None, scale: float = 2.0) -> bytes:
-        """A figure of the report, as PNG, `scale` pixels a unit of the SVG; otherwise as `svg`."""
+        """A figure of the report, as PNG.
+
+        Parameters
+        ----------
+        view, jet, frame
+            As of `svg`.
+        scale : float
+            Pixels a unit of the SVG, 0.1 to 10.
+
+        Returns
+        -------
+        bytes
+        """
+        scale = number("scale", scale)
         if not 0.1 <= scale <= 10.0:
             raise OptionError(f"scale is out of range: {scale}", "0.1 to 10")
         return _narrows.png(self.svg(view, jet, frame), scale)
@@ -164,7 +183,16 @@ class Results(_results.ResultsDocument):
         return plotting.results(self, view, jet, ax)
 
     def jet(self, number: int = 1) -> JetResult:
-        """A jet by its number, 1 for the largest.
+        """A jet by its number.
+
+        Parameters
+        ----------
+        number : int
+            1 for the largest.
+
+        Returns
+        -------
+        JetResult
 
         Raises
         ------
@@ -220,7 +248,7 @@ class Results(_results.ResultsDocument):
                     volume._native,
                     self._text,
                     settings,
-                    os.fspath(out),
+                    path("out", out),
                     units=units,
                     paper=paper,
                     reader=reader,
@@ -235,6 +263,17 @@ class Results(_results.ResultsDocument):
         count = f"{len(self.jets)} jet{'' if len(self.jets) == 1 else 's'}"
         area = f"{total.value:.1f} ({total.low:.1f} to {total.high:.1f}) mm2"
         return f"Results({self.source.file}: {count}, VC area {area}, acquisition {self.trust.verdict})"
+
+
+def table(document: str, which: str, units: str) -> pd.DataFrame:
+    """A table of a document."""
+    pandas = optional("pandas", "pandas", "a data frame")
+    # Python's own reader keeps every digit.
+    return pandas.read_csv(io.StringIO(_narrows.table(document, which, units)), engine="python")
+
+
+#: A parameter of `Results.to_pandas` has the same name
+_table = table
 
 
 def _unpickled(text: str, settings: Any) -> Results:

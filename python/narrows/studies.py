@@ -9,12 +9,13 @@ import os
 import sys
 import warnings
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple, overload
 
 from . import _agreement, _narrows, _sweep
-from ._given import document, index, number, numbers, optional, paths
+from ._given import document, index, number, numbers, optional, path, paths, text, words
 from ._progress import Progress, listener
 from .errors import FlowError, OptionError, PhantomError, StudyError
+from .results import table
 from .volume import Volume
 
 if TYPE_CHECKING:
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 __all__ = ["Agreement", "Flow", "Sweep", "agree", "cohort", "flow", "flow_names", "phantom", "sweep"]
+
+Over = Literal["tilt", "roll", "level", "gain", "frame", "nyquist", "baseline"]
 
 
 def phantom(
@@ -53,15 +56,11 @@ def phantom(
     if recipe is None:
         recipe = {}
     if isinstance(recipe, Mapping):
-        text, toml = document("the recipe", recipe, PhantomError), False
+        made, toml = document("the recipe", recipe, PhantomError), False
     else:
-        try:
-            with io.open(os.fspath(recipe), encoding="utf-8") as file:
-                text, toml = file.read(1 << 20), True
-        except (OSError, TypeError, UnicodeDecodeError) as error:
-            raise PhantomError(f"cannot read the recipe: {error}", "give a dictionary, or a recipe in TOML") from error
+        made, toml = text("recipe", recipe, PhantomError, "give a dictionary, or a recipe in TOML"), True
     with listener(progress) as told:
-        native = _narrows.phantom(text, toml=toml, progress=told)
+        native = _narrows.phantom(made, toml=toml, progress=told)
     volume = Volume._of(native)
     truth = volume.truth
     assert truth is not None
@@ -133,34 +132,39 @@ def flow_names() -> list[str]:
 class Sweep(_sweep.SweepDocument):
     """One parameter varied, the rest held: the document of ``narrows sweep``."""
 
+    def _repr_svg_(self) -> str:
+        """What a notebook shows"""
+        return _narrows.sweep_figure(json.dumps(self.to_dict()))
+
     def to_pandas(self) -> pd.DataFrame:
-        """A row a value: value, vca_mm2, vca_low_mm2, vca_high_mm2, and the other keys of a row that are numbers."""
-        pandas = optional("pandas", "pandas", "a data frame")
-        return pandas.DataFrame([_flat(row) for row in self.to_dict()["rows"]])
+        """A row a value: the columns of sweep.csv.
+
+        Returns
+        -------
+        pandas.DataFrame
+        """
+        return table(json.dumps(self.to_dict()), "sweep", "mm2")
 
     def plot(self, ax: matplotlib.axes.Axes | None = None) -> matplotlib.axes.Axes:
-        """Area (mm2) with its 95 % interval against the parameter, and the truth where it is known."""
+        """Area (mm2) with its 95 % interval against the parameter, and the truth where it is known.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where; new ones where not given.
+
+        Returns
+        -------
+        matplotlib.axes.Axes
+        """
         from . import plotting
 
         return plotting.sweep(self, ax)
 
 
-def _flat(row: Mapping[str, Any]) -> dict[str, Any]:
-    made: dict[str, Any] = {}
-    for key, value in row.items():
-        stem, unit = (key[:-4], "_mm2") if key.endswith("_mm2") else (key[:-3], "_mm") if key.endswith("_mm") else (key, "")
-        if isinstance(value, Mapping) and set(value) == {"value", "low", "high"}:
-            made |= {key: value["value"], f"{stem}_low{unit}": value["low"], f"{stem}_high{unit}": value["high"]}
-        elif isinstance(value, list) and len(value) == 2:
-            made |= {f"{stem}_least{unit}": value[0], f"{stem}_most{unit}": value[1]}
-        elif not isinstance(value, (Mapping, list)):
-            made[key] = value
-    return made
-
-
 def sweep(
     volume: Volume,
-    over: Literal["tilt", "roll", "level", "gain", "frame", "nyquist", "baseline"],
+    over: Over,
     values: Sequence[float] = (),
     *,
     jet: int = 1,
@@ -205,7 +209,7 @@ def sweep(
     if not isinstance(volume, Volume):
         raise OptionError(f"this is no Volume: {volume!r}", "open one with narrows.open")
     with listener(progress) as told:
-        text = _narrows.sweep(
+        made = _narrows.sweep(
             volume._native,
             str(over),
             values=numbers("values", values, None),
@@ -215,26 +219,51 @@ def sweep(
             truth=None if truth is None else document("the truth", truth, OptionError),
             progress=told,
         )
-    return Sweep(json.loads(text))
+    return Sweep(json.loads(made))
 
 
 class Agreement(_agreement.AgreementDocument):
     """How far readers agree: the document of ``narrows agree``."""
 
+    def _repr_svg_(self) -> str | None:
+        """What a notebook shows: the first pair of readers"""
+        return _narrows.agreement_figure(json.dumps(self.to_dict()))
+
     def to_pandas(self) -> pd.DataFrame:
-        """A row a pair of readers: bias, limits of agreement and their intervals, in the unit of the values."""
+        """A row a pair of readers: bias, limits of agreement and their intervals, in the unit of the values.
+
+        Returns
+        -------
+        pandas.DataFrame
+            ``lower``, ``upper``, and ``bias``, each with ``..._from`` and ``..._to``, the ends of its interval: that of
+            a limit is its exact one where there is one, else the approximate.
+        """
         pandas = optional("pandas", "pandas", "a data frame")
         rows = []
         for pair in self.to_dict()["pairs"]:
             row = {key: value for key, value in pair.items() if not isinstance(value, (Mapping, list))}
+            row["bias_from"], row["bias_to"] = pair["bias_interval"] or (None, None)
             for name in ("lower", "upper"):
-                limit = pair.get(name)
-                row[name] = None if limit is None else limit["value"]
+                limit = pair[name] or {}
+                row[name] = limit.get("value")
+                row[f"{name}_from"], row[f"{name}_to"] = limit.get("exact") or limit.get("approximate") or (None, None)
             rows.append(row)
         return pandas.DataFrame(rows)
 
     def plot(self, pair: int = 0, ax: matplotlib.axes.Axes | None = None) -> matplotlib.axes.Axes:
-        """Difference against mean of a pair of readers, with bias and limits of agreement."""
+        """Difference against mean of a pair of readers, with bias and limits of agreement.
+
+        Parameters
+        ----------
+        pair : int
+            Which pair, from 0.
+        ax : matplotlib.axes.Axes, optional
+            Where; new ones where not given.
+
+        Returns
+        -------
+        matplotlib.axes.Axes
+        """
         from . import plotting
 
         return plotting.agreement(self, pair, ax)
@@ -291,26 +320,26 @@ def agree(
         try:
             # As it stands, so that its hash is that of the file.
             with io.open(os.fspath(frame), encoding="utf-8", newline="") as file:
-                text = file.read()
+                read = file.read()
         except (OSError, UnicodeDecodeError) as error:
             raise StudyError(f"cannot read the table: {error}", "give a table of readings as CSV text") from error
     else:
-        text = _csv(frame)
+        read = _csv(frame)
     if severe is not None and reference is None:
         raise OptionError("severe is said of the reference, and there is none", "give reference=")
-    text = _narrows.agree(
-        text,
+    made = _narrows.agree(
+        read,
         name=name,
         value=str(value),
         unit=str(unit),
         repeats=str(repeats),
-        grades=[str(grade).strip() for grade in ([] if isinstance(grades, str) else grades)],
+        grades=words("grades", grades),
         reference=reference,
         severe=None if severe is None else number("severe", severe),
         plan=None if plan is None else number("plan", plan),
-        seed=index("seed", seed),
+        seed=index("seed", seed, "give a whole number"),
     )
-    return Agreement(json.loads(text))
+    return Agreement(json.loads(made))
 
 
 def _csv(frame: Any) -> str:
@@ -342,6 +371,28 @@ _narrows.serve_cohort()
 """
 
 
+@overload
+def cohort(
+    path_or_paths: str | os.PathLike[str] | Sequence[str | os.PathLike[str]],
+    *,
+    workers: int = 1,
+    table: Literal["jets", "volumes"] = "jets",
+    nyquist_m_s: float | None = None,
+    ap: Sequence[float] | None = None,
+    journal: str | os.PathLike[str] | None = None,
+    progress: Progress = None,
+) -> pd.DataFrame: ...
+@overload
+def cohort(
+    path_or_paths: str | os.PathLike[str] | Sequence[str | os.PathLike[str]],
+    *,
+    workers: int = 1,
+    table: Literal["both"],
+    nyquist_m_s: float | None = None,
+    ap: Sequence[float] | None = None,
+    journal: str | os.PathLike[str] | None = None,
+    progress: Progress = None,
+) -> tuple[pd.DataFrame, pd.DataFrame]: ...
 def cohort(
     path_or_paths: str | os.PathLike[str] | Sequence[str | os.PathLike[str]],
     *,
@@ -390,16 +441,16 @@ def cohort(
     pandas = optional("pandas", "pandas", "a data frame")
     here = os.path.dirname(os.path.dirname(os.path.abspath(__file__)))
     with listener(progress) as told:
-        text = _narrows.cohort(
+        made = _narrows.cohort(
             paths(path_or_paths),
-            workers=index("workers", workers),
+            workers=index("workers", workers, "give 1 or 2"),
             nyquist_m_s=None if nyquist_m_s is None else number("nyquist_m_s", nyquist_m_s),
             ap=None if ap is None else numbers("ap", ap, 3),
-            journal=None if journal is None else os.fspath(journal),
+            journal=None if journal is None else path("journal", journal),
             command=[sys.executable, "-c", _WORKER, here],
             progress=told,
         )
-    tables = json.loads(text)
+    tables = json.loads(made)
     frames = {}
     for key in ("jets", "volumes"):
         columns = tables[key]["columns"]

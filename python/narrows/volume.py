@@ -8,10 +8,12 @@ import os
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
-from . import _narrows, _results
-from ._given import document, index, number, numbers, paths, samples
+from . import _narrows
+from ._given import document, index, number, numbers, paths, samples, text
+from ._given import path as _path
 from ._progress import Progress, listener
-from .errors import ArrayError, EvidenceError, OptionError
+from ._results import Trust
+from .errors import ArrayError, EvidenceError, FormatError, OptionError
 from .results import Results
 
 if TYPE_CHECKING:
@@ -21,15 +23,11 @@ if TYPE_CHECKING:
     import xarray
     from numpy.typing import ArrayLike, NDArray
 
-    from .studies import Sweep
+    from .studies import Over, Sweep
 
 __all__ = ["Plane", "Trust", "Volume", "open"]
 
 Channel = Literal["tissue", "velocity", "power", "variance"]
-
-
-class Trust(_results.Trust):
-    """Whether an acquisition can carry the measurement: `verdict`, `findings`, `stitch`."""
 
 
 class Plane(NamedTuple):
@@ -142,8 +140,8 @@ class Volume:
     ) -> Volume:
         """A volume of numpy arrays.
 
-        Codes (8 or 16 bits) stay where they lie where they lie together (C order, little-endian): the array must then
-        not be written to while the volume is in use. Reals become 16-bit codes; what that loses stands in `assumed`.
+        Unsigned codes (8 or 16 bits) stay where they lie where they lie together (C order, little-endian): the array
+        must then not be written to while the volume is in use. Signed codes become unsigned ones, reals become 16-bit codes; what that loses stands in `assumed`.
 
         Parameters
         ----------
@@ -177,7 +175,11 @@ class Volume:
         nan_is_no_colour : bool
             Whether NaN means "no colour"; otherwise it is an error.
         copy : bool, optional
-            ``True`` copies always, ``False`` never (an error where it must).
+            ``True`` copies always, ``False`` never: an error where it must, as signed codes and reals always do.
+
+        Returns
+        -------
+        Volume
 
         Raises
         ------
@@ -185,28 +187,12 @@ class Volume:
             Where shapes, units, geometry or numbers make no volume.
         """
         arrays = {"velocity": velocity, "power": power, "variance": variance, "tissue": tissue}
-        grid = {
-            "spacing_mm": numbers("spacing_mm", spacing_mm, 3, ArrayError),
-            "origin_mm": numbers("origin_mm", origin_mm, 3, ArrayError),
-            "axes": _directions(directions),
-        }
-        said: dict[str, Any] = {"schema": "narrows/sidecar/1", "grid": grid}
-        said["velocity"] = {"nyquist_m_s": number("nyquist_m_s", nyquist_m_s, ArrayError)}
-        baseline = number("baseline_m_s", baseline_m_s, ArrayError)
-        if baseline != 0.0:
-            said["velocity"]["baseline_shift_m_s"] = baseline
-        if power_db is not None:
-            step, zero = numbers("power_db", power_db, 2, ArrayError)
-            said["power"] = {"scale": "decibel", "db_per_step": step, "db_at_zero": zero}
-        elif power is not None:
-            said["power"] = {"scale": "linear", "zero": number("power_zero", power_zero, ArrayError)}
-        if times_s is not None:
-            said["times_s"] = numbers("times_s", times_s, None, ArrayError)
-        if apex_mm is not None:
-            said["apex_mm"] = numbers("apex_mm", apex_mm, 3, ArrayError)
-        if rr_s is not None:
-            said["rr_s"] = number("rr_s", rr_s, ArrayError)
-        return cls._from(arrays, said, name, nan_is_no_colour, copy)
+        told = {"spacing_mm": spacing_mm, "origin_mm": origin_mm, "directions": directions, "nyquist_m_s": nyquist_m_s,
+                "baseline_m_s": baseline_m_s, "times_s": times_s, "apex_mm": apex_mm, "rr_s": rr_s,
+                "power_db": power_db}  # fmt: skip
+        if power is not None and power_db is None:
+            told["power_zero"] = power_zero
+        return cls._from(arrays, _told({}, told), name, nan_is_no_colour, copy)
 
     @classmethod
     def _from(
@@ -339,14 +325,19 @@ class Volume:
         return velocity if frame is None else velocity[0]
 
     def save(self, path: str | os.PathLike[str]) -> None:
-        """Writes the volume; the name says the format: .dcm, .nii, .nii.gz, .nrrd, .nhdr, .mha, .mhd.
+        """Writes the volume; the name says the format.
+
+        Parameters
+        ----------
+        path : path
+            Its name ends in .dcm, .nii, .nii.gz, .nrrd, .nhdr, .mha or .mhd.
 
         Raises
         ------
         FormatError
             Where it cannot be written so.
         """
-        self._native.save(os.fspath(path))
+        self._native.save(_path("path", path))
 
     # ---- what is made of it ----
 
@@ -410,10 +401,10 @@ class Volume:
         KeyboardInterrupt
             Where it was interrupted; nothing is left half done.
         """
-        is_file = criteria is not None and _is_file(criteria)
-        criteria_text = _text(criteria, "criteria") if is_file else None
+        is_file = criteria is not None and (not isinstance(criteria, str) or _narrows.is_criteria_file(criteria))
+        criteria_text = text("criteria", criteria, EvidenceError) if is_file else None
         with listener(progress) as told:
-            text, settings = _narrows.measure(
+            made, settings = _narrows.measure(
                 self._native,
                 ap=None if ap is None else numbers("ap", ap, 3),
                 cw_peak=None if cw_peak is None else number("cw_peak", cw_peak),
@@ -427,7 +418,7 @@ class Volume:
                 baseline_m_s=self._given.get("baseline_m_s"),
                 progress=told,
             )
-        return Results(text, self, settings)
+        return Results(made, self, settings)
 
     def plane(
         self,
@@ -477,8 +468,18 @@ class Volume:
         parts: Any = (_array(made[key]) if key in arrays else made.get(key) for key in Plane._fields)
         return Plane(*parts)
 
-    def sweep(self, over: Any, values: Sequence[float] = (), **options: Any) -> Sweep:
-        """One parameter varied, the rest held; see `narrows.sweep`."""
+    def sweep(self, over: Over, values: Sequence[float] = (), **options: Any) -> Sweep:
+        """One parameter varied, the rest held.
+
+        Parameters
+        ----------
+        over, values, **options
+            As of `narrows.sweep`.
+
+        Returns
+        -------
+        Sweep
+        """
         from .studies import sweep
 
         return sweep(self, over, values, **options)
@@ -494,7 +495,11 @@ class Volume:
         data : xarray.Dataset or xarray.DataArray
             Variables velocity, power, variance, tissue (an array alone is velocity); coordinates in mm and s.
         **arguments
-            As of `from_arrays`, for what the attributes do not say.
+            As of `from_arrays`; they overrule what the attributes say.
+
+        Returns
+        -------
+        Volume
         """
         from . import exchange
 
@@ -520,13 +525,28 @@ class Volume:
             3D, or 4D with time last. The geometry is taken from it.
         **arguments
             As of `from_arrays`; power, variance and tissue are images as well.
+
+        Returns
+        -------
+        Volume
         """
         from . import exchange
 
         return exchange.from_sitk(cls, velocity, arguments)
 
     def to_sitk(self, channel: Channel = "velocity", frame: int | None = None) -> SimpleITK.Image:
-        """The codes of a channel as a SimpleITK image with the volume's geometry: of a frame 3D, of all 4D."""
+        """The codes of a channel as a SimpleITK image with the volume's geometry.
+
+        Parameters
+        ----------
+        channel : {"tissue", "velocity", "power", "variance"}
+        frame : int, optional
+            From 0: an image in 3D; all frames in 4D where not given, which warns where their times are uneven.
+
+        Returns
+        -------
+        SimpleITK.Image
+        """
         from . import exchange
 
         return exchange.to_sitk(self, channel, frame)
@@ -538,16 +558,30 @@ class Volume:
         Parameters
         ----------
         velocity : nibabel image
-            The geometry is taken from it.
+            The geometry is taken from it, and the times, where its header says their unit.
         **arguments
             As of `from_arrays`; power, variance and tissue are images as well.
+
+        Returns
+        -------
+        Volume
         """
         from . import exchange
 
         return exchange.from_nibabel(cls, velocity, arguments)
 
     def to_nibabel(self, channel: Channel = "velocity") -> nibabel.Nifti1Image:
-        """The codes of a channel as a NIfTI image, x, y, z and time, with the volume's geometry (RAS+)."""
+        """The codes of a channel as a NIfTI image, x, y, z and time, with the volume's geometry (RAS+).
+
+        Parameters
+        ----------
+        channel : {"tissue", "velocity", "power", "variance"}
+
+        Returns
+        -------
+        nibabel.Nifti1Image
+            Times are even in it: uneven ones are a warning.
+        """
         from . import exchange
 
         return exchange.to_nibabel(self, channel)
@@ -555,9 +589,9 @@ class Volume:
     def __reduce__(self) -> tuple[Any, ...]:
         files = self._facts["files"]
         if files:
-            return _reopened, ([os.fspath(file) for file in files], self._given)
+            return _reopened, ([os.path.abspath(file) for file in files], self._given, self.blake3)
         arrays = {channel: self.codes(channel).copy() for channel in self.channels}
-        return _restored, (arrays, self._said, self.file)
+        return _restored, (arrays, self._said, self.file, self._native.truth())
 
     def __repr__(self) -> str:
         frames, nz, ny, nx = self.shape
@@ -570,7 +604,6 @@ def open(
     nyquist_m_s: float | None = None,
     baseline_m_s: float | None = None,
     velocity_bar: str | os.PathLike[str] | None = None,
-    progress: Progress = None,
 ) -> Volume:
     """Opens a volume: DICOM Enhanced US Volume, NIfTI-1, NRRD or MetaImage.
 
@@ -586,8 +619,6 @@ def open(
         Shift of the baseline, likewise.
     velocity_bar : path, optional
         The velocity bar of a colour-coded volume, a TOML file.
-    progress : bool or callable, optional
-        See `Volume.measure`.
 
     Returns
     -------
@@ -600,26 +631,64 @@ def open(
     OptionError
         Where the Nyquist velocity or the shift cannot be meant.
     """
-    bar = None if velocity_bar is None else os.fspath(velocity_bar)
+    bar = None if velocity_bar is None else os.path.abspath(_path("velocity_bar", velocity_bar))
     nyquist = None if nyquist_m_s is None else number("nyquist_m_s", nyquist_m_s)
     baseline = None if baseline_m_s is None else number("baseline_m_s", baseline_m_s)
-    with listener(progress) as told:
-        native = _narrows.open(paths(path_or_paths), nyquist, baseline, bar, told)
+    native = _narrows.open(paths(path_or_paths), nyquist, baseline, bar)
     return Volume._of(native, nyquist_m_s=nyquist, baseline_m_s=baseline, velocity_bar=bar)
 
 
-def _reopened(files: list[str], given: dict[str, Any]) -> Volume:
-    return open(files, **given)
+def _reopened(files: list[str], given: dict[str, Any], blake3: str) -> Volume:
+    volume = open(files, **given)
+    if volume.blake3 != blake3:
+        raise FormatError(f"{volume.file} is not what it was: its bytes have changed", "open it anew")
+    return volume
 
 
-def _restored(arrays: dict[str, Any], said: dict[str, Any], name: str) -> Volume:
-    return Volume._from(arrays, said, name)
+def _restored(arrays: dict[str, Any], said: dict[str, Any], name: str, truth: str | None) -> Volume:
+    volume = Volume._from(arrays, said, name)
+    return volume if truth is None else Volume._of(volume._native.with_truth(truth))
 
 
 def _array(values: Any) -> NDArray[np.float64]:
     import numpy as np
 
     return np.asarray(values, dtype=np.float64)
+
+
+def _told(said: Mapping[str, Any], given: Mapping[str, Any]) -> dict[str, Any]:
+    """What is said, as a sidecar says it, with these arguments of `from_arrays` over it; ``None`` says nothing."""
+    made = {"schema": "narrows/sidecar/1", **said, "grid": dict(said.get("grid", {}))}
+    velocity = said.get("velocity", {})
+    scale = {
+        key: number(name, given[name], ArrayError) if given.get(name) is not None else velocity.get(key)
+        for name, key in (("nyquist_m_s", "nyquist_m_s"), ("baseline_m_s", "baseline_shift_m_s"))
+    }
+    if given.get("nyquist_m_s") is not None or given.get("baseline_m_s") is not None:
+        # Steps, zero and limits follow from these two.
+        made["velocity"] = {
+            key: value for key, value in scale.items() if value is not None and (value or key == "nyquist_m_s")
+        }
+    for name, value in given.items():
+        if value is None or name in ("nyquist_m_s", "baseline_m_s"):
+            continue
+        if name in ("spacing_mm", "origin_mm"):
+            made["grid"][name] = numbers(name, value, 3, ArrayError)
+        elif name == "directions":
+            made["grid"]["axes"] = _directions(value)
+        elif name == "power_db":
+            step, zero = numbers(name, value, 2, ArrayError)
+            made["power"] = {"scale": "decibel", "db_per_step": step, "db_at_zero": zero}
+        elif name == "power_zero":
+            made["power"] = {"scale": "linear", "zero": number(name, value, ArrayError)}
+        elif name in ("times_s", "apex_mm"):
+            made[name] = numbers(name, value, 3 if name == "apex_mm" else None, ArrayError)
+        elif name == "rr_s":
+            made[name] = number(name, value, ArrayError)
+        else:
+            raise TypeError(f"from_arrays has no argument {name!r}")
+    made["grid"].setdefault("axes", _directions(None))
+    return made
 
 
 def _directions(given: Any) -> list[list[float]]:
@@ -635,29 +704,10 @@ def _directions(given: Any) -> list[list[float]]:
     return [numbers(f"directions[{at}]", row, 3, ArrayError) for at, row in enumerate(rows)]
 
 
-def _is_file(given: Any) -> bool:
-    """As on the command line: a path has a slash or an ending, and a file that is there wins over a name."""
-    if not isinstance(given, str):
-        return True
-    return os.path.basename(given) != given or "." in given or os.path.isfile(given)
-
-
-def _text(path: Any, what: str) -> str:
-    try:
-        with io_open(os.fspath(path), encoding="utf-8") as file:
-            return file.read(1 << 20)
-    except (OSError, TypeError, UnicodeDecodeError) as error:
-        raise EvidenceError(f"cannot read the {what}: {error}", "check the path") from error
-
-
 def _evidence(given: Any) -> str | None:
     if given is None:
         return None
     if isinstance(given, Mapping):
         return document("evidence", {"schema": "narrows/evidence/1", **given}, EvidenceError)
-    return _text(given, "evidence")
-
-
-# The module's own `open` opens volumes.
-from builtins import open as io_open  # noqa: E402
+    return text("evidence", given, EvidenceError)
 

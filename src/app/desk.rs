@@ -166,21 +166,18 @@ impl Desk {
                 turn.give((volume, revision, reading));
             })?
         };
-        let numbers = Worker::start(
-            "numbers",
-            notify.clone(),
-            |(volume, review, measured, edition): NumbersJob, turn| {
-                let numbers = review::reread(&review, &volume, &measured);
+        // Pictures are drawn on the threads that all share; what takes longer has its own and holds none up.
+        let processors = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
+        let measuring = Arc::new(threads("measuring", processors)?);
+        let pool = threads("tilt map", processors.saturating_sub(1).max(1))?;
+        let numbers = {
+            let measuring = measuring.clone();
+            Worker::start("numbers", notify.clone(), move |job: NumbersJob, turn| {
+                let (volume, review, measured, edition) = job;
+                let numbers = measuring.install(|| review::reread(&review, &volume, &measured));
                 turn.give((volume, edition, numbers));
-            },
-        )?;
-        // Threads of its own, one fewer than there are processors: the map must not hold up pictures.
-        let spare = std::thread::available_parallelism().map_or(1, |all| all.get().saturating_sub(1).max(1));
-        let pool = rayon::ThreadPoolBuilder::new()
-            .num_threads(spare)
-            .thread_name(|number| format!("tilt map {number}"))
-            .build()
-            .map_err(std::io::Error::other)?;
+            })?
+        };
         let tilter = Worker::start("tilt map", notify.clone(), move |job: TiltJob, turn| {
             let Some(signal) = signals.of(&job.volume, job.frame()) else { return };
             let stale = || turn.is_stale();
@@ -207,7 +204,7 @@ impl Desk {
             recent: Vec::new(),
             page: None,
             taken: None,
-            jobs: Jobs::new(notify.clone()),
+            jobs: Jobs::new(notify.clone(), measuring),
             reader,
             numbers,
             tilter,
@@ -297,6 +294,9 @@ impl Desk {
     /// Reads the open volume again with another Nyquist velocity or baseline; what the reader did is kept
     fn read_with(&mut self, nyquist: Option<MetresPerSecond>, baseline_shift: Option<MetresPerSecond>) {
         let Some(open) = &self.open else { return };
+        if let Some(error) = open.session.lock() {
+            return self.trouble(&error, error.hint());
+        }
         let before = self.known_of(&open.path);
         let known = OpenOptions {
             nyquist: nyquist.or(before.nyquist),
@@ -602,7 +602,13 @@ impl Desk {
             self.look_for_leftovers();
         }
         self.page = None;
-        self.view = ViewState { step: self.view.step, opening: self.view.opening, ..ViewState::default() };
+        self.view = ViewState {
+            step: self.view.step,
+            opening: self.view.opening,
+            later: self.view.later,
+            reader: std::mem::take(&mut self.view.reader),
+            ..ViewState::default()
+        };
         self.open = Some(open);
         self.show_volume(Some(volume));
     }
@@ -686,6 +692,12 @@ impl Desk {
             Action::Sign { reader, study } => {
                 let date = dates::spoken(std::time::SystemTime::now());
                 self.command(Command::Sign(SignOff { reader, study, date }));
+                // What was signed must be on the disk before anything can follow it.
+                self.save();
+            }
+            Action::NewVersion if self.open.as_ref().is_some_and(|open| open.session.is_unsaved()) => {
+                let text = "The version that was signed is not saved yet.".to_owned();
+                self.say(Weight::Trouble, text, "save it first; the new version gets a file of its own");
             }
             Action::NewVersion => {
                 self.command(Command::NewVersion);
@@ -890,7 +902,6 @@ impl Desk {
 
     fn close(&mut self) {
         self.page = None;
-        self.jobs.cancel();
         self.put_away();
         self.notices.clear();
         self.waiting = None;
@@ -898,8 +909,9 @@ impl Desk {
         self.look_for_leftovers();
     }
 
-    /// Unsaved work stays behind in its recovery file, saved work leaves none
+    /// Nothing goes on; unsaved work stays behind in its recovery file, saved work leaves none
     fn put_away(&mut self) {
+        self.jobs.cancel();
         self.save_when_known = false;
         if let Some(mut open) = self.open.take()
             && let Some(autosave) = open.autosave.take()
@@ -1081,9 +1093,14 @@ impl Desk {
 
 impl Drop for Desk {
     fn drop(&mut self) {
-        self.jobs.cancel();
         self.put_away();
     }
+}
+
+/// So many threads with a name
+fn threads(name: &'static str, count: usize) -> std::io::Result<rayon::ThreadPool> {
+    let named = rayon::ThreadPoolBuilder::new().thread_name(move |number| format!("{name} {number}"));
+    named.num_threads(count).build().map_err(std::io::Error::other)
 }
 
 /// Before the hash of a volume was taken there is none to compare

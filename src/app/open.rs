@@ -3,6 +3,8 @@
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 
+use rayon::ThreadPool;
+
 use crate::format::{self, FormatError, Gathered, HashWhen, OpenOptions, Parts};
 use crate::job::{CancelToken, Watch};
 use crate::measure::{self, Measurement, Results};
@@ -86,11 +88,13 @@ pub(super) struct Jobs {
     news: Arc<Mutex<Vec<News>>>,
     progress: Arc<Mutex<Option<Progress>>>,
     cancel: CancelToken,
+    threads: Arc<ThreadPool>,
 }
 
 impl Jobs {
-    pub(super) fn new(notify: Notify) -> Self {
-        Self { notify, news: Arc::default(), progress: Arc::default(), cancel: CancelToken::new() }
+    /// No work yet; what measures does so on `threads`
+    pub(super) fn new(notify: Notify, threads: Arc<ThreadPool>) -> Self {
+        Self { notify, news: Arc::default(), progress: Arc::default(), cancel: CancelToken::new(), threads }
     }
 
     /// What was told since the last time
@@ -186,8 +190,9 @@ impl Jobs {
 
     /// Measures a volume
     pub(super) fn measure(&self, volume: Arc<Volume4>, options: measure::Options) {
+        let threads = self.threads.clone();
         self.start("measure", "finding the jets", move |watch, tell| {
-            match Measurement::of(&volume, &options, watch) {
+            match threads.install(|| Measurement::of(&volume, &options, watch)) {
                 Ok(measured) => {
                     let results =
                         measured.beat.results(&volume, measured.trust.clone(), &options, Vec::new());
@@ -222,8 +227,9 @@ impl Jobs {
 
     /// Writes the report of a review, with the reader's own tracings, into a folder
     pub(super) fn report(&self, read: Box<Review>, volume: Arc<Volume4>, folder: PathBuf) {
+        let threads = self.threads.clone();
         self.start("report", "writing the report", move |watch, tell| {
-            let results = match crate::review::numbers(&read, &volume, watch) {
+            let results = match threads.install(|| crate::review::numbers(&read, &volume, watch)) {
                 Ok(results) => results,
                 Err(measure::MeasureError::Cancelled(_)) => return,
                 Err(error) => {
@@ -253,7 +259,8 @@ impl Jobs {
         volume: Arc<Volume4>,
         make: impl FnOnce(&Arc<Volume4>, &Watch) -> Result<Option<Draft>, Failure> + Send + 'static,
     ) {
-        self.start("page", "measuring", move |watch, tell| match make(&volume, watch) {
+        let threads = self.threads.clone();
+        self.start("page", "measuring", move |watch, tell| match threads.install(|| make(&volume, watch)) {
             Ok(Some(draft)) => tell(News::Page(volume.clone(), Box::new(draft))),
             Ok(None) => {}
             Err(failure) => tell(News::Failed(failure)),

@@ -261,20 +261,24 @@ pub(super) fn swept(
     let number = |value: Option<f64>, decimals: usize| {
         value.map_or_else(|| "–".to_owned(), |value| format!("{value:.decimals$}"))
     };
+    let in_cm2 = |mm2| AreaUnit::Cm2.of(mm2);
+    let area = |value: Option<f64>| number(value.map(in_cm2), 2);
     let mut table = vec![
-        [name, "area, mm²", "95 % interval", "change, %", "truth, mm²", "error, %"]
+        [name, "area, cm²", "95 % interval", "change, %", "truth, cm²", "error, %"]
             .map(str::to_owned)
             .to_vec(),
     ];
     table.extend(found.rows.iter().map(|row| {
-        let ends =
-            row.vca_mm2.map_or_else(|| "–".into(), |area| format!("{:.1} to {:.1}", area.low, area.high));
+        let ends = row.vca_mm2.map_or_else(
+            || "–".into(),
+            |area| format!("{:.2} to {:.2}", in_cm2(area.low), in_cm2(area.high)),
+        );
         vec![
             format!("{} {unit}", (row.value * 1e6).round() / 1e6),
-            number(row.vca_mm2.map(|area| area.value), 1),
+            area(row.vca_mm2.map(|area| area.value)),
             ends,
             number(row.change_percent, 1),
-            number(row.truth_mm2, 1),
+            area(row.truth_mm2),
             number(row.error_percent, 1),
         ]
     }));

@@ -8,6 +8,7 @@ use std::time::{SystemTime, UNIX_EPOCH};
 use crate::format::{self, OpenOptions};
 use crate::job::Watch;
 use crate::measure::MeasureError;
+use crate::report::AreaUnit;
 use crate::report::study::{practice_figure, practice_jet};
 use crate::report::words::{fixed, signed};
 use crate::review::{self, AttemptError, Review, SavedReview};
@@ -131,20 +132,32 @@ fn headline(now: &Attempt) -> String {
     let score = &now.score;
     let percent =
         score.error_percent.map_or_else(String::new, |percent| format!("  ({} %)", signed(percent, 0)));
-    format!("{} mm²{percent}", signed(score.error_mm2, 1))
+    format!("{}{percent}", error(score.error_mm2))
+}
+
+/// An area too much or too little
+fn error(mm2: f64) -> String {
+    let unit = AreaUnit::default();
+    format!("{} {}", signed(unit.of(mm2), 2), unit.sign())
 }
 
 fn sentence(now: &Attempt, scores: &Scores) -> String {
     let score = &now.score;
-    let (reported, truth) = (fixed(score.reported_mm2, 1), fixed(score.truth_mm2, 1));
-    let mut words = format!("Your reading is {reported} mm², the true effective area {truth} mm².");
-    let own = scores.learners.first();
+    let unit = AreaUnit::default();
+    let [reported, truth] = [score.reported_mm2, score.truth_mm2].map(|mm2| fixed(unit.of(mm2), 2));
+    let mut words = format!("Your reading is {reported} cm², the true effective area {truth} cm².");
+    if !now.blind {
+        words.push_str(
+            " It was made with what the program finds in view, and counts apart from blind readings.",
+        );
+    }
+    let own = scores.learners.iter().find(|own| own.blind == now.blind);
     if let Some((cause, share)) =
         own.and_then(|own| own.most_to_gain.map(|cause| (cause, own.part_size_percent.of(cause))))
     {
         let share = fixed(share, 0);
         let _ =
-            write!(words, " Over all your readings most is to gain from the {} ({share} %).", cause.word());
+            write!(words, " Over all such readings most is to gain from the {} ({share} %).", cause.word());
     }
     if let Some((first, last)) = own.and_then(|own| own.first_percent.zip(own.last_percent)) {
         let (first, last) = (fixed(first, 0), fixed(last, 0));
@@ -155,9 +168,7 @@ fn sentence(now: &Attempt, scores: &Scores) -> String {
 
 fn table(now: &Attempt) -> Vec<Vec<String>> {
     let parts = &now.score.parts_mm2;
-    let row = |name: &str, value: f64, meaning: &str| {
-        vec![name.to_owned(), format!("{} mm²", signed(value, 1)), meaning.to_owned()]
-    };
+    let row = |name: &str, value: f64, meaning: &str| vec![name.to_owned(), error(value), meaning.to_owned()];
     let mut table = vec![["part", "error", "what it is"].map(str::to_owned).to_vec()];
     table.extend(Cause::ALL.iter().map(|cause| row(cause.word(), parts.of(*cause), cause.meaning())));
     table.push(row("together", now.score.error_mm2, "your reading less the truth"));

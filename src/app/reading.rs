@@ -8,10 +8,11 @@ use std::sync::Arc;
 use crate::measure::results::Interval;
 use crate::outline::Outline;
 use crate::planimetry::{Assessment, Assumed, Implied, WidthAxes};
-use crate::review::{Closed, Drawn, Fault, Read, Reader, Review, TOLERANCE_MM, Tracing};
+use crate::review::{Closed, Drawn, Fault, Read, Reader, Review, Tracing};
+use crate::severity::Criteria;
 use crate::space::{Cut, CutPoint, VolumePoint, angle_between};
 use crate::ui::{Origin, OutlineSource, ReadOutline, Reading};
-use crate::unit::Mm;
+use crate::unit::Mm2;
 use crate::volume::Volume4;
 
 use super::signals::Signals;
@@ -121,11 +122,10 @@ impl ShownJet<'_> {
 
     /// An outline of another cut's axes as the screen wants it: on this cut
     fn read_outline(&self, outline: &Outline, on: &Cut) -> ReadOutline {
-        let thin = outline.thinned(Mm::new(TOLERANCE_MM)).ok();
         ReadOutline {
             source: OutlineSource::Live,
             points: self.points(outline, on),
-            handles: self.points(thin.as_ref().unwrap_or(outline), on),
+            handles: self.points(&outline.with_few_vertices(), on),
             fault: None,
             crossing: None,
             open: false,
@@ -152,8 +152,10 @@ impl ShownJet<'_> {
         reading.commissural = Some(from.commissural.into());
         reading.axes_assumed = from.axes.assumed == Assumed::Yes;
         reading.shape = Some(from.shape());
-        reading.middle = Some(self.here(from.cut.at(from.tracing.outline.centroid())));
+        reading.middle = Some(self.here(from.cut.at(from.corrected.centroid())));
         reading.width_direction = self.angle(&from.axes);
+        let (width, area) = (from.displayed_widths().long_axis.get(), from.tracing.outline.area().get());
+        reading.circle_misleads = Criteria::default().misled_by(width, area).is_some();
         implied(reading);
     }
 
@@ -217,9 +219,8 @@ impl ShownJet<'_> {
 fn implied(reading: &mut Reading) {
     let (Some(long), Some(across)) = (reading.long_axis, reading.commissural) else { return };
     let Some(area) = reading.area.filter(|area| area.value > 0.0) else { return };
-    let implied = Implied::of(area, long.value, across.value);
+    let implied = Implied::of(Mm2::new(area.value), long.value, across.value);
     reading.circle_mm2 = Some(implied.circle.get());
     reading.ellipse_mm2 = Some(implied.ellipse.get());
     reading.circle_error_percent = Some(implied.error_percent);
-    reading.circle_misleads = implied.misleads;
 }

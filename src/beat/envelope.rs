@@ -42,7 +42,7 @@ impl Envelope {
     /// nor a positive integral is known
     ///
     /// `seen` are the jets' flows and areas in those frames in which both were measured: their ratio is the
-    /// speed through the neck, which tells how full the envelope is. Without any it is a half-sine, of
+    /// speed through the vena contracta, which tells how full the envelope is. Without any it is a half-sine, of
     /// which peak `V` and length `T` have the integral `2 V T / pi`.
     pub fn new(known: &ContinuousWave, systole: &SystoleBounds, seen: &[FlowFrame]) -> Option<Self> {
         let whole = systole.end - systole.start;

@@ -18,7 +18,7 @@ pub struct FlowFrame {
     pub time: Seconds,
     /// Flow through the convergence
     pub flow_ml_s: f64,
-    /// Area of the neck
+    /// Area of the vena contracta
     pub area_mm2: f64,
     /// Standard deviation of flow over area, as a share of it, that is not common to the frames
     pub error: f64,
@@ -81,7 +81,8 @@ pub(super) fn fullness(seen: &[FlowFrame], start: Seconds, duration: Seconds) ->
     let mut free = -1.0;
     for jet in 0..jets {
         let its = || points.iter().filter(move |point| point.jet == jet);
-        if its().count() < 2 {
+        // A line through two points has no scatter to be judged by.
+        if its().count() < 3 {
             continue;
         }
         used += its().count();

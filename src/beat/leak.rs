@@ -25,7 +25,7 @@ pub fn regurgitant_volume(times: &[Seconds], areas: &[Option<Mm2>], envelope: &E
 
 /// By how much the volume may be off, at 95 %, because the beat was looked at in frames only
 ///
-/// A leak that is seen in one frame and not in the next began or ended somewhere between, and half-way
+/// A regurgitation that is seen in one frame and not in the next began or ended somewhere between, and half-way
 /// was taken: each such edge is off by up to half an interval, anywhere alike.
 pub fn sampling_error(times: &[Seconds], areas: &[Option<Mm2>], envelope: &Envelope) -> Ml {
     let mut squares = 0.0;

@@ -38,7 +38,7 @@ pub struct Course {
     pub integral_mm2_s: f64,
 }
 
-/// Share of systole above which a leak is holosystolic (common practice, no source)
+/// Share of systole above which a regurgitation is holosystolic (common practice, no source)
 const HOLOSYSTOLIC: f64 = 0.85;
 /// A dip below this share of the smaller shoulder makes a course biphasic (our own choice)
 const DIP: f64 = 0.7;

@@ -25,7 +25,7 @@ pub fn given_bounds(timeline: &Timeline, start: Seconds, end: Seconds) -> Option
 
 /// Systole from the jets themselves and, where they are short, from the heart rate
 ///
-/// `present` are the frames in which any jet is there. A leak that fills the usual length of
+/// `present` are the frames in which any jet is there. A regurgitation that fills the usual length of
 /// systole bounds it by itself. A shorter one cannot: then the end of electromechanical systole is
 /// estimated from the R-R interval as QS2 = 546 ms - 2.1 ms per beat a minute (Weissler, Harris and
 /// Schoenfeld, Circulation 1968;37:149; coefficients from memory) and the start is taken 40 ms

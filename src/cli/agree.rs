@@ -116,18 +116,18 @@ fn summary(found: &Agreement) -> String {
         }
     }
     for pair in found.pairs.iter().chain(&found.repeats) {
-        let limits = match (pair.lower, pair.upper) {
-            (Some(low), Some(high)) => {
-                format!(", limits {} to {}", words::signed(low.value, 2), words::signed(high.value, 2))
-            }
-            _ => String::new(),
+        // Where a patient has several volumes, the limits are those that count them as such.
+        let over = found.clusters.iter().find(|one| one.first == pair.first && one.second == pair.second);
+        let (bias, limits, patients) = match over {
+            Some(one) => (one.bias, Some(one.limits), format!(", over {} patients", one.patients)),
+            None => (pair.bias, pair.lower.zip(pair.upper).map(|(a, b)| [a.value, b.value]), String::new()),
         };
-        line(format!(
-            "{} − {}: bias {}{limits} {unit}",
-            pair.first,
-            pair.second,
-            words::signed(pair.bias, 2)
-        ));
+        let limits = limits.map_or_else(String::new, |[low, high]| {
+            format!(", limits {} to {}", words::signed(low, 2), words::signed(high, 2))
+        });
+        let bias = words::signed(bias, 2);
+        let text = format!("{} − {}: bias {bias}{limits} {unit}", pair.first, pair.second);
+        line(format!("{}{patients}", text.trim_end()));
     }
     for one in &found.within {
         line(format!(
@@ -142,4 +142,32 @@ fn summary(found: &Agreement) -> String {
         line(format!("{}, {}: {} {value}", pair.first, pair.second, kappa_name(pair.weights)));
     }
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn with_patients_the_limits_over_patients_are_shown() {
+        let rows = [(1, "x", 30.0, 28.0), (2, "x", 44.0, 40.0), (3, "y", 25.0, 29.0), (4, "z", 51.0, 50.0)];
+        let table = |patient: bool| {
+            let head = if patient { "patient,volume,reader,value\n" } else { "volume,reader,value\n" };
+            rows.iter().fold(head.to_owned(), |all, (volume, of, a, b)| {
+                let of = if patient { format!("{of},") } else { String::new() };
+                format!("{all}{of}{volume},A,{a}\n{of}{volume},B,{b}\n")
+            })
+        };
+        let told = |patient: bool| {
+            let table = Table::from_csv(&table(patient)).unwrap();
+            let readings = Readings::from_table(&table, "value", &[]).unwrap();
+            let found = agree::agree(&readings, TableSource::default(), &AgreeOptions::default()).unwrap();
+            let line = summary(&found).lines().find(|line| line.contains("bias")).unwrap().to_owned();
+            (found, line)
+        };
+        let ((found, over), (_, plain)) = (told(true), told(false));
+        let [low, high] = found.clusters[0].limits.map(|limit| words::signed(limit, 2));
+        assert!(over.ends_with(&format!("limits {low} to {high}, over 3 patients")), "{over}");
+        assert!(plain.contains("limits") && !plain.contains(&format!("{low} to {high}")), "{plain}");
+    }
 }

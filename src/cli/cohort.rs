@@ -14,7 +14,9 @@ use clap::Args;
 use super::progress::Progress;
 use super::{Exit, Failure, input, output};
 use crate::cohort::{self, CohortError, CohortOptions, Entry, Measured};
+use crate::format::atomic;
 use crate::report::study::{Journal, JournalError, dictionary_csv, table_csv, table_parquet};
+use crate::report::{put_among, refuse_among};
 use crate::space::Direction;
 use crate::study::cohort::{Cohort, Outcome, assemble};
 use crate::unit::MetresPerSecond;
@@ -27,8 +29,8 @@ pub(super) struct Arguments {
     /// A folder, searched to its bottom; a text file with one path a line; or one volume. The parts of a
     /// volume in several files are brought together
     source: PathBuf,
-    /// The table of jets, .csv or .parquet; NAME.volumes.*, NAME.dictionary.csv and the journal go
-    /// beside it
+    /// The table of jets, .csv or .parquet; NAME.volumes.*, NAME.dictionary.csv, NAME.manifest.json (the list of
+    /// them) and the journal go beside it
     #[arg(long, value_name = "TABLE")]
     out: PathBuf,
     /// How many volumes are measured side by side; each already uses all cores for most of its work
@@ -64,13 +66,8 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         output::refuse_input(file, &arguments.out)?;
     }
     let beside = beside(&arguments.out, "journal");
-    let taken = tables(&arguments.out, kind).into_iter().find(|table| table.exists());
-    if let Some(table) = taken.filter(|_| !beside.exists()) {
-        return Err(Failure::usage(
-            format!("no run of a cohort wrote this, and it would be lost: {}", table.display()),
-            "move it away, or give another name with --out",
-        ));
-    }
+    let place = Place::of(&arguments.out, kind)?;
+    refuse_among(&place.folder, &place.stem, place.names.iter().map(String::as_str))?;
     let (journal, mut known) = Journal::open(&beside)?;
     for other in others(&arguments.with)? {
         known.add_file(&other)?;
@@ -94,7 +91,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
             .zip(&outcomes)
             .map(|(entry, (hash, outcome))| (entry.name.as_str(), hash.as_str(), outcome)),
     );
-    write(&cohort, &arguments.out, kind)?;
+    write(&cohort, &place, kind)?;
     let failed: Vec<(&Entry, &str)> = entries
         .iter()
         .zip(&outcomes)
@@ -175,23 +172,41 @@ fn beside(table: &Path, ending: &str) -> PathBuf {
     PathBuf::from(name)
 }
 
-/// The table of volumes, the dictionary, and the table of jets, which was named
-fn tables(out: &Path, kind: Kind) -> [PathBuf; 3] {
-    let ending = if kind == Kind::Csv { "volumes.csv" } else { "volumes.parquet" };
-    [out.with_extension(ending), out.with_extension("dictionary.csv"), out.to_owned()]
+/// Where the tables go: those of the volumes, the dictionary, those of the jets
+struct Place {
+    folder: PathBuf,
+    stem: String,
+    names: [String; 3],
 }
 
-/// Writes both tables and the dictionary: prepared beside their places, then moved there
-fn write(cohort: &Cohort, out: &Path, kind: Kind) -> Result<(), Failure> {
+impl Place {
+    fn of(out: &Path, kind: Kind) -> Result<Self, Failure> {
+        let name = out.file_name().and_then(|name| name.to_str());
+        let stem = out.file_stem().and_then(|stem| stem.to_str());
+        let (Some(name), Some(stem)) = (name, stem) else {
+            return Err(Failure::usage(
+                format!("this is no name for a table: {}", out.display()),
+                "give one like cohort.csv",
+            ));
+        };
+        let ending = if kind == Kind::Csv { "csv" } else { "parquet" };
+        Ok(Self {
+            folder: atomic::folder_of(out).to_owned(),
+            stem: stem.to_owned(),
+            names: [format!("{stem}.volumes.{ending}"), format!("{stem}.dictionary.csv"), name.to_owned()],
+        })
+    }
+}
+
+/// Writes both tables and the dictionary
+fn write(cohort: &Cohort, place: &Place, kind: Kind) -> Result<(), Failure> {
     let bytes = |table| match kind {
         Kind::Csv => Ok(table_csv(table).into_bytes()),
         Kind::Parquet => table_parquet(table).map_err(|error| Failure::internal(error.to_string())),
     };
     let contents = [bytes(&cohort.volumes)?, dictionary_csv(cohort).into_bytes(), bytes(&cohort.jets)?];
-    let files = tables(out, kind).into_iter().zip(contents);
-    let ready: Vec<output::Ready> =
-        files.map(|(path, bytes)| output::prepare(&path, &bytes)).collect::<Result<_, _>>()?;
-    ready.into_iter().try_for_each(output::Ready::put)
+    let files: Vec<_> = place.names.iter().cloned().zip(contents).collect();
+    Ok(put_among(&files, &place.folder, &place.stem)?)
 }
 
 /// The volumes that a folder, a list or a single file stands for, in order

@@ -142,8 +142,8 @@ fn kind(path: &Path) -> Result<Kind, Failure> {
 
 fn side(text: &str) -> Result<Mm, String> {
     match text.parse::<f64>() {
-        Ok(mm) if mm > 0.0 && mm <= 1000.0 => Ok(Mm::new(mm)),
-        _ => Err("not a length between 0 and 1000 mm".into()),
+        Ok(mm) if mm > 0.0 && mm <= PlainCut::LONGEST_SIDE_MM => Ok(Mm::new(mm)),
+        _ => Err(format!("not a length between 0 and {} mm", PlainCut::LONGEST_SIDE_MM)),
     }
 }
 

@@ -11,7 +11,7 @@ use nalgebra::Vector3;
 use super::Failure;
 use crate::format::{self, OpenOptions, VelocityBar};
 use crate::measure::told;
-use crate::severity::{Criteria, Evidence, Item};
+use crate::severity::{Criteria, Evidence, Item, LONGEST_TEXT, is_criteria_file};
 use crate::space::{Direction, direction};
 use crate::unit::{MetresPerSecond, Seconds};
 use crate::volume::Volume4;
@@ -64,9 +64,6 @@ pub(super) fn open<P: AsRef<Path>>(paths: &[P], known: &Known) -> Result<Volume4
     Ok(format::open_all(paths, &known.options()?)?)
 }
 
-/// The longest file of evidence or criteria; a typed one is a few thousand bytes (our own choice)
-const LONGEST_TEXT: u64 = 1 << 20;
-
 /// A short text file, in UTF-8
 fn text(path: &Path, what: &str) -> Result<String, Failure> {
     let cannot = |why: String| {
@@ -89,8 +86,7 @@ pub(super) fn evidence(path: &Path) -> Result<Evidence, Failure> {
 /// Criteria by the name of built-in ones, or else from a file
 pub(super) fn criteria(given: &str) -> Result<Criteria, Failure> {
     let path = Path::new(given);
-    // A path has a slash or an ending; a file that is there wins over a misspelt name.
-    if path.extension().is_none() && path.components().count() == 1 && !path.is_file() {
+    if !is_criteria_file(given) {
         return Ok(Criteria::built_in(given)?);
     }
     Criteria::from_toml(&text(path, "criteria")?).map_err(|error| in_file(path, error.into()))

@@ -60,6 +60,7 @@ pub(super) struct Arguments {
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
+    arguments.report.refuse_in(arguments.out.as_deref(), arguments.json.as_deref())?;
     if let Some(after) = &arguments.compare {
         return compare(arguments, after);
     }

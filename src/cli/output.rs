@@ -103,6 +103,20 @@ pub(super) fn refuse_input(input: &Path, output: &Path) -> Result<(), Failure> {
     Ok(())
 }
 
+/// Refuses a single file inside the report's folder: the folder knows its own files, and would take this one for
+/// a stranger's or for one of its own that was changed
+pub(super) fn refuse_inside(folder: &Path, file: &Path) -> Result<(), Failure> {
+    let real = |path: &Path| fs::canonicalize(path).or_else(|_| std::path::absolute(path));
+    let places = (real(folder), real(atomic::folder_of(file)));
+    if matches!(places, (Ok(folder), Ok(place)) if place.starts_with(&folder)) {
+        return Err(Failure::usage(
+            format!("this would lie in the report's own folder: {}", file.display()),
+            "the folder holds it already, or give it a place beside the folder",
+        ));
+    }
+    Ok(())
+}
+
 fn same_file(a: &Path, b: &Path) -> bool {
     let (Ok(a), Ok(b)) = (fs::canonicalize(a), fs::canonicalize(b)) else { return false };
     #[cfg(unix)]
@@ -159,5 +173,27 @@ mod tests {
         assert!(refuse_input(&a, &temp.path().join("./a")).is_err());
         fs::hard_link(&a, &b).unwrap();
         assert!(cfg!(not(unix)) || refuse_input(&a, &b).is_err());
+    }
+    #[test]
+    fn no_single_file_goes_into_the_folder_of_the_report() {
+        let temp = tempfile::tempdir().unwrap();
+        let folder = temp.path().join("k");
+        for there in [false, true] {
+            if there {
+                fs::create_dir(&folder).unwrap();
+            }
+            for name in ["k/report.pdf", "k/./x.json", "k/figures/a.svg"] {
+                assert!(refuse_inside(&folder, &temp.path().join(name)).is_err(), "{name} {there}");
+            }
+            for name in ["report.pdf", "kk/report.pdf", "k.pdf"] {
+                assert!(refuse_inside(&folder, &temp.path().join(name)).is_ok(), "{name} {there}");
+            }
+        }
+        #[cfg(unix)]
+        {
+            let other = temp.path().join("other");
+            std::os::unix::fs::symlink(&folder, &other).unwrap();
+            assert!(refuse_inside(&other, &folder.join("report.pdf")).is_err());
+        }
     }
 }

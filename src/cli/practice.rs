@@ -64,7 +64,8 @@ struct Score {
     /// Where the volumes of the set lie [default: the key's name without .key.json]
     #[arg(long, value_name = "DIR")]
     volumes: Option<PathBuf>,
-    /// The table to write (.csv), a row a reading; beside it NAME.learners.csv, NAME.json, NAME.svg, NAME.png
+    /// The table to write (.csv), a row a reading; beside it NAME.learners.csv, NAME.json, NAME.svg,
+    /// NAME.png, and NAME.manifest.json, the list of them
     #[arg(long, value_name = "TABLE")]
     out: Option<PathBuf>,
 }

@@ -64,6 +64,7 @@ impl VolumeArguments {
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
+    arguments.report.refuse_in(arguments.out.as_deref(), arguments.json.as_deref())?;
     let progress = Progress::start();
     let read = review::load(&arguments.review)?;
     let (mut volume, file) = arguments.source.open(&read, &arguments.review)?;

@@ -113,10 +113,11 @@ impl ReportArguments {
         Ok(ReportOptions { paper, archive, watch: watch.clone(), ..ReportOptions::default() })
     }
 
-    /// Calls a volume by the label alone: a hash would lead back to its file
+    /// Calls a volume by the label alone: a hash would lead back to its file, and sentences of others may name it
     pub(super) fn relabel(volume: &mut Volume4, label: String) {
         volume.provenance.file = label;
         volume.provenance.blake3.clear();
+        volume.provenance.leave_out_told();
     }
 
     /// Whether files are wanted that need no folder
@@ -136,11 +137,19 @@ impl ReportArguments {
 
     /// Refuses to write over the file being read
     pub(super) fn refuse(&self, input: &Path) -> Result<(), Failure> {
-        self.pdf
-            .iter()
-            .chain(&self.sr)
-            .chain(&self.uid_map)
-            .try_for_each(|path| output::refuse_input(input, path))
+        self.files().try_for_each(|path| output::refuse_input(input, path))
+    }
+
+    /// Refuses to write single files, a document among them, into the folder of the report
+    pub(super) fn refuse_in(&self, folder: Option<&Path>, json: Option<&Path>) -> Result<(), Failure> {
+        let Some(folder) = folder else { return Ok(()) };
+        self.files()
+            .chain(json.filter(|json| *json != Path::new("-")))
+            .try_for_each(|path| output::refuse_inside(folder, path))
+    }
+
+    fn files(&self) -> impl Iterator<Item = &Path> {
+        self.pdf.iter().chain(&self.sr).chain(&self.uid_map).map(PathBuf::as_path)
     }
 
     /// Writes the files that need no folder

@@ -64,7 +64,7 @@ fn jet_rows(row: &mut impl FnMut(&str, &str), jet: &JetResult) {
     row("commissural width", &words::mm_interval(&jet.width_mm.commissural));
     let off = words::signed(jet.single_width.error_percent, 0);
     row("circle of the width", &format!("{} ({off} %)", CM2.text(jet.circle_area_mm2)));
-    if let Some(misleads) = words::width_misleads(jet, CM2) {
+    if let Some(misleads) = words::width_misleads(jet) {
         row("", misleads.trim_end_matches('.'));
     }
     row("shape", words::shape_sentence(jet).trim_end_matches('.'));

@@ -62,6 +62,26 @@ pub fn entries(source: &Path) -> Result<Listed, CohortError> {
     Ok(Listed { entries: grouped(listed), others: 0 })
 }
 
+/// The volumes of several paths: files that are named are grouped by volume, a folder or a list stands for its own
+///
+/// # Errors
+/// As [`entries`].
+pub fn all_entries(sources: &[PathBuf]) -> Result<Listed, CohortError> {
+    if let [source] = sources {
+        return entries(source);
+    }
+    let is_list = |path: &&PathBuf| path.is_dir() || path.extension().is_some_and(|ending| ending == "txt");
+    let (lists, files): (Vec<_>, Vec<_>) = sources.iter().partition(is_list);
+    let mut all = Listed { entries: Vec::new(), others: 0 };
+    for list in lists {
+        let listed = entries(list)?;
+        all.others += listed.others;
+        all.entries.extend(listed.entries);
+    }
+    all.entries.extend(grouped(files.into_iter().map(|path| (path.display().to_string(), path.clone()))));
+    Ok(all)
+}
+
 /// Files with their names as volumes, the parts of one brought together
 pub fn grouped(files: impl Iterator<Item = (String, PathBuf)>) -> Vec<Entry> {
     let files: Vec<(String, PathBuf)> = files.collect();
@@ -107,6 +127,10 @@ mod tests {
         assert_eq!(names(&at("list.txt")), ["plain", "deep/a.dcm", "missing.dcm"]);
         assert_eq!(entries(&at("list.txt")).unwrap().entries[0].files, [at("plain")]);
         assert_eq!(names(&at("b.dcm")), ["b.dcm"]);
+        let several = all_entries(&[at("b.dcm"), at("list.txt"), at("plain")]).unwrap().entries;
+        let listed = ["plain", "deep/a.dcm", "missing.dcm"].map(str::to_owned);
+        assert_eq!(several.iter().map(|e| e.name.clone()).take(3).collect::<Vec<_>>(), listed);
+        assert_eq!(several.len(), 5);
         fs::write(at("text.dcm"), "no volume").unwrap();
         assert_eq!(names(&at("text.dcm")), ["text.dcm"]);
         assert!(entries(&at("nowhere")).is_err());

@@ -12,7 +12,7 @@ use std::process::Command;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
-pub use entries::{Entry, Listed, entries, grouped};
+pub use entries::{Entry, Listed, all_entries, entries, grouped};
 pub use worker::serve;
 
 use crate::format::FormatError;

@@ -1,5 +1,7 @@
 //! A file is written whole or not at all: beside its place, then renamed into it.
 //!
+//! A device or a pipe is written to as it stands: renamed over, it would be a file from then on.
+//!
 //! What is beside its place is held with a lock as long as its process lives. So what a killed run has left
 //! behind is told from what another run is writing now, and is cleared up by the next run that writes there.
 
@@ -14,7 +16,15 @@ const SUFFIX: &str = ".part";
 /// A file ready beside its place; it vanishes unless put there
 pub(crate) struct Ready {
     file: tempfile::NamedTempFile,
-    path: PathBuf,
+    place: Place,
+}
+
+/// Where a file is to be
+enum Place {
+    /// A name that it takes
+    Name(PathBuf),
+    /// Something that takes its bytes: a device, a pipe
+    Sink(File),
 }
 
 impl Ready {
@@ -23,8 +33,15 @@ impl Ready {
     /// # Errors
     /// What the system said; then nothing is left.
     pub(crate) fn put(self) -> std::io::Result<()> {
-        self.file.persist(&self.path).map_err(|error| error.error)?;
-        sync_folder(folder_of(&self.path));
+        match self.place {
+            Place::Name(path) => {
+                self.file.persist(&path).map_err(|error| error.error)?;
+                sync_folder(folder_of(&path));
+            }
+            Place::Sink(mut sink) => {
+                std::io::copy(&mut self.file.reopen()?, &mut sink)?;
+            }
+        }
         Ok(())
     }
 }
@@ -111,8 +128,12 @@ pub(crate) fn prepare<E: From<std::io::Error>>(
     path: &Path,
     fill: impl FnOnce(&mut dyn std::io::Write) -> Result<(), E>,
 ) -> Result<Ready, E> {
-    let folder = folder_of(path);
-    clear(folder);
+    let (folder, place) = if path.metadata().is_ok_and(|there| !there.is_file() && !there.is_dir()) {
+        (std::env::temp_dir(), Place::Sink(File::options().write(true).open(path)?))
+    } else {
+        (folder_of(path).to_owned(), Place::Name(path.to_owned()))
+    };
+    clear(&folder);
     let mut builder = builder();
     #[cfg(unix)]
     {
@@ -121,7 +142,7 @@ pub(crate) fn prepare<E: From<std::io::Error>>(
         builder.permissions(std::fs::Permissions::from_mode(0o666));
     }
     let temporary = loop {
-        let file = builder.tempfile_in(folder)?;
+        let file = builder.tempfile_in(&folder)?;
         let held = file.as_file().try_clone();
         if hold(file.path(), held).is_some() {
             break file;
@@ -132,7 +153,7 @@ pub(crate) fn prepare<E: From<std::io::Error>>(
     buffered.flush()?;
     let file = buffered.into_inner().map_err(std::io::IntoInnerError::into_error)?;
     file.as_file().sync_all()?;
-    Ok(Ready { file, path: path.to_owned() })
+    Ok(Ready { file, place })
 }
 
 /// Writes through `fill` into a temporary file in the same folder, flushes it to the disk and
@@ -182,5 +203,26 @@ mod tests {
         drop(folder);
         assert_eq!(names(temp.path()), [".hidden.part", ".narrows-mine", "a", "c", "narrows-x.part"]);
         assert_eq!(std::fs::read(at("a")).unwrap(), b"whole");
+    }
+    #[cfg(unix)]
+    #[test]
+    fn a_pipe_gets_the_bytes_and_stays_a_pipe() {
+        use std::io::Read as _;
+        use std::os::unix::fs::FileTypeExt as _;
+        let temp = tempfile::tempdir().unwrap();
+        let pipe = temp.path().join("pipe");
+        assert!(std::process::Command::new("mkfifo").arg(&pipe).status().unwrap().success());
+        let read = || {
+            let mut got = String::new();
+            File::open(&pipe).unwrap().read_to_string(&mut got).unwrap();
+            got
+        };
+        std::thread::scope(|scope| {
+            let reader = scope.spawn(read);
+            write(&pipe, |out| out.write_all(b"whole")).unwrap();
+            assert_eq!(reader.join().unwrap(), "whole");
+        });
+        assert!(pipe.metadata().unwrap().file_type().is_fifo());
+        assert_eq!(names(temp.path()), ["pipe"]);
     }
 }

@@ -1,8 +1,8 @@
 //! Which files make which volume: a folder searched, the parts of a concatenation brought together.
 //!
 //! A volume is mostly one file. A DICOM object may be cut into several ([`super::dicom`] calls them
-//! parts); they are known by the Concatenation UID that they share, wherever they lie and whatever
-//! they are called. Only the first elements of a file are looked at here.
+//! parts); they are known by the Concatenation UID that they share, else by their series, wherever they lie and
+//! whatever they are called. Only the first elements of a file are looked at here.
 
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
@@ -90,18 +90,18 @@ pub fn group(files: impl IntoIterator<Item = PathBuf>) -> Vec<Gathered> {
         let (looks, peek) = look(&path);
         let (series, series_name, part) =
             peek.map(|peek| (peek.series, peek.series_name, peek.part)).unwrap_or_default();
-        // Parts without a name in common cannot be told to belong together.
-        let part = part.filter(|part| !part.uid.is_empty());
         let number = part.as_ref().map_or(1, |part| part.number);
-        if let Some(at) = part.as_ref().and_then(|part| known.get(&part.uid)) {
+        // Parts without a name of their own are those of one series, if they are of one volume.
+        let name = part.map(|part| if part.uid.is_empty() { series.clone() } else { part.uid });
+        if let Some(at) = name.as_ref().and_then(|name| known.get(name)) {
             let (volume, numbers) = &mut volumes[*at];
             let place = numbers.partition_point(|other| *other <= number);
             numbers.insert(place, number);
             volume.files.insert(place, path);
             continue;
         }
-        if let Some(part) = part {
-            known.insert(part.uid, volumes.len());
+        if let Some(name) = name {
+            known.insert(name, volumes.len());
         }
         volumes.push((Gathered { files: vec![path], series, series_name, looks }, vec![number]));
     }

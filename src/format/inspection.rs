@@ -78,6 +78,9 @@ pub struct Notes {
     /// What is in the file and not in the volume made of it
     #[serde(default)]
     pub left_out: Vec<String>,
+    /// Those of `assumed` that stood in the file, in the words of others
+    #[serde(skip)]
+    pub told: Vec<String>,
 }
 
 impl Notes {
@@ -87,6 +90,12 @@ impl Notes {
         if !self.assumed.contains(&sentence) {
             self.assumed.push(sentence);
         }
+    }
+
+    /// Notes an assumption that stood in the file, in the words of others
+    pub fn tell(&mut self, sentence: &str) {
+        self.assume(sentence);
+        self.told.push(sentence.to_owned());
     }
 
     /// Notes what of the file is not in the volume

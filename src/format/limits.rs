@@ -3,15 +3,15 @@
 //! Deflate packs up to 1032 to 1 and a run of equal pixels packs further still, so that a file of a few
 //! kilobytes can declare gigabytes and even hold them. Volumes of ultrasound pack a few to one; one that is
 //! mostly empty packs tighter but is small. So a small file may unpack to [`SMALL`], a large one to
-//! [`RATIO`] times its size. Reading then takes less than a gigabyte for any file of ten megabytes, where a
+//! [`RATIO`] times its size. Reading and measuring then take less than a gigabyte for any file of ten megabytes, where a
 //! copy of what was unpacked is made on the way. Both numbers are our own choice.
 
 use std::io::Read;
 
-/// What any file may unpack to: 384 MiB
-const SMALL: usize = 384 << 20;
+/// What any file may unpack to: 256 MiB
+const SMALL: usize = 256 << 20;
 /// Beyond that, bytes that may come out of one
-const RATIO: usize = 32;
+const RATIO: usize = 25;
 /// And never more than this: 16 GiB
 pub(super) const LARGEST: usize = 1 << 34;
 
@@ -51,7 +51,7 @@ mod tests {
     #[test]
     fn what_comes_out_follows_what_is_there() {
         assert_eq!(most_unpacked(0), SMALL);
-        assert_eq!(most_unpacked(100 << 20), 3200 << 20);
+        assert_eq!(most_unpacked(100 << 20), 2500 << 20);
         assert_eq!(most_unpacked(usize::MAX), LARGEST);
         // Unpacked and copied once, for ten megabytes.
         assert!(2 * most_unpacked(10_000_000) < 1_000_000_000);

@@ -22,13 +22,18 @@ enum Asked {
 /// # Errors
 /// [`FormatError::Name`], [`FormatError::Write`], [`FormatError::WriteArray`], [`FormatError::Save`].
 pub fn save(volume: &Volume4, path: &Path, options: &WriteOptions) -> Result<(), FormatError> {
-    match asked(path, options.syntax)? {
-        Asked::Dicom => dicom::write(volume, path, options),
-        Asked::Array(target, pack) => write(volume, path, target, pack).map_err(|error| match error {
-            ArrayError::Io(source) => FormatError::Save { path: path.to_owned(), source },
-            source => FormatError::WriteArray { path: path.to_owned(), source: Box::new(source) },
-        }),
+    let (target, pack) = match asked(path, options.syntax)? {
+        Asked::Dicom => return dicom::write(volume, path, options),
+        Asked::Array(target, pack) => (target, pack),
+    };
+    let mut volume = volume.clone();
+    if options.identity_removed() {
+        volume.provenance.leave_out_told();
     }
+    write(&volume, path, target, pack).map_err(|error| match error {
+        ArrayError::Io(source) => FormatError::Save { path: path.to_owned(), source },
+        source => FormatError::WriteArray { path: path.to_owned(), source: Box::new(source) },
+    })
 }
 
 /// Whether a file of this name has a place for patient and study

@@ -14,9 +14,9 @@ use super::wgpu;
 /// What a device is good for
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Tier {
-    /// Every neighbour is loaded and weighed in the shader; tilt maps are made on the processor
+    /// Every neighbour is loaded and weighed in the shader
     Plain,
-    /// The hardware filters volumes, and compute shaders make tilt maps
+    /// The hardware filters volumes
     Filtered,
 }
 
@@ -273,10 +273,6 @@ fn able_tier(adapter: &wgpu::Adapter) -> (Tier, Vec<String>) {
         if !features.flags.contains(wgpu::TextureFormatFeatureFlags::FILTERABLE) {
             missing.push(format!("the device does not filter volumes of {format:?} values"));
         }
-    }
-    let flags = adapter.get_downlevel_capabilities().flags;
-    if !flags.contains(wgpu::DownlevelFlags::COMPUTE_SHADERS) {
-        missing.push("the device has no compute shaders".into());
     }
     (if missing.is_empty() { Tier::Filtered } else { Tier::Plain }, missing)
 }

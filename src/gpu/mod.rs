@@ -8,7 +8,6 @@
 //! | view | graphics processor | plain twin |
 //! |---|---|---|
 //! | [`CutView`] | `CutPass` | [`cut_picture`] |
-//! | [`TiltView`] | `TiltPass` | [`tilt_areas`] |
 //!
 //! A time frame lives on the graphics processor as 3D textures of eight bits a component
 //! (`VolumeTextures`, a small ring of frames). What is filtered there is never a velocity code but
@@ -47,12 +46,10 @@ mod colour;
 mod picture;
 #[cfg(test)]
 mod test_volume;
-mod tilt;
 mod view;
 
 pub use colour::{Colour, ColourMap, LUT_COLOURS, VelocityLut, linear_from_srgb, oklab, srgb_from_oklab};
 pub use picture::{cut_picture, png_bytes};
-pub use tilt::{TiltDisc, TiltField, TiltView, tilt_areas};
 pub use view::{CutView, FlowLook, TissueWindow};
 
 #[cfg(feature = "gui")]
@@ -68,8 +65,6 @@ mod target;
 #[cfg(feature = "gui")]
 mod textures;
 #[cfg(feature = "gui")]
-mod tilt_pass;
-#[cfg(feature = "gui")]
 mod timer;
 
 #[cfg(feature = "gui")]
@@ -82,8 +77,6 @@ pub use device::{Device, DeviceOptions, GpuError, Tier};
 pub use target::Target;
 #[cfg(feature = "gui")]
 pub use textures::{FrameTextures, VolumeTextures};
-#[cfg(feature = "gui")]
-pub use tilt_pass::{TiltJob, TiltPass};
 #[cfg(feature = "gui")]
 pub use timer::Timer;
 

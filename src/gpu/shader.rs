@@ -24,11 +24,10 @@ macro_rules! over_volume {
 
 pub(super) const CUT: Shader = over_volume!("cut");
 pub(super) const CONTEXT: Shader = over_volume!("context");
-pub(super) const TILT: Shader = over_volume!("tilt");
 
 /// All shaders, for the test that validates them
 #[cfg(test)]
-pub(super) const ALL: [&Shader; 3] = [&CUT, &CONTEXT, &TILT];
+pub(super) const ALL: [&Shader; 2] = [&CUT, &CONTEXT];
 
 impl Shader {
     /// The compiled module on a device

@@ -218,8 +218,7 @@ impl VolumeTextures {
 /// Bind group 0 of every pass over the volume
 pub(super) fn volume_layout(gpu: &Device) -> wgpu::BindGroupLayout {
     let filterable = gpu.tier() == Tier::Filtered;
-    let visibility = wgpu::ShaderStages::FRAGMENT
-        | if filterable { wgpu::ShaderStages::COMPUTE } else { wgpu::ShaderStages::NONE };
+    let visibility = wgpu::ShaderStages::FRAGMENT;
     let texture = |binding| wgpu::BindGroupLayoutEntry {
         binding,
         visibility,

@@ -1,9 +1,7 @@
 //! From a volume to its jets.
 
-use rayon::prelude::*;
-
 use crate::job::{Cancelled, Watch};
-use crate::space::{Cut, Direction, VolumePoint, VoxelPoint, angle_between};
+use crate::space::{Cut, Direction, VolumePoint, VoxelPoint};
 use crate::volume::{ChannelKind, Volume4};
 
 use super::link::{Jet, link, merged};
@@ -61,21 +59,10 @@ fn in_frames(
     watch: &Watch,
     stage: &str,
 ) -> Result<Vec<Vec<JetPose>>, Cancelled> {
-    let frames = volume.frames();
-    let done = std::sync::atomic::AtomicUsize::new(0);
-    (0..frames)
-        .into_par_iter()
-        // Frames take unlike times: each is handed out on its own.
-        .with_max_len(1)
-        .map(|frame| {
-            let poses = Signal::new(volume, frame, scale)
-                .map(|signal| in_frame(volume, &signal, frame, across))
-                .unwrap_or_default();
-            let count = done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1;
-            watch.step(stage, count, frames)?;
-            Ok(poses)
-        })
-        .collect()
+    volume.each_frame(watch, stage, |frame| {
+        let signal = Signal::new(volume, frame, scale);
+        signal.map(|signal| in_frame(volume, &signal, frame, across)).unwrap_or_default()
+    })
 }
 
 /// At most so many places are looked at in a frame, the widest
@@ -212,21 +199,20 @@ fn fill_gaps(volume: &Volume4, scale: SignalScale, jets: &mut [Jet], watch: &Wat
         let peak = jet.largest();
         let (before, after) = jet.poses.split_at_mut(peak);
         let largest = after[0].clone();
-        rayon::join(
-            || {
-                for i in (1..after.len()).filter(|i| after[*i].is_none()).collect::<Vec<_>>() {
-                    let beside = after[i - 1].as_ref().or(after.get(i + 1).and_then(Option::as_ref));
-                    after[i] = again(peak + i, beside);
-                }
-            },
-            || {
-                for i in (0..before.len()).rev().filter(|i| before[*i].is_none()).collect::<Vec<_>>() {
-                    let next = before.get(i + 1).unwrap_or(&largest).as_ref();
-                    let beside = i.checked_sub(1).and_then(|b| before[b].as_ref()).or(next);
-                    before[i] = again(i, beside);
-                }
-            },
-        );
+        let later = || {
+            for i in (1..after.len()).filter(|i| after[*i].is_none()).collect::<Vec<_>>() {
+                let beside = after[i - 1].as_ref().or(after.get(i + 1).and_then(Option::as_ref));
+                after[i] = again(peak + i, beside);
+            }
+        };
+        let earlier = || {
+            for i in (0..before.len()).rev().filter(|i| before[*i].is_none()).collect::<Vec<_>>() {
+                let next = before.get(i + 1).unwrap_or(&largest).as_ref();
+                let beside = i.checked_sub(1).and_then(|b| before[b].as_ref()).or(next);
+                before[i] = again(i, beside);
+            }
+        };
+        volume.both(later, earlier);
         watch.step("following the jets", done + 1, total)?;
     }
     Ok(())
@@ -237,5 +223,5 @@ fn looked_again(volume: &Volume4, scale: SignalScale, frame: usize, known: &JetP
     let signal = Signal::new(volume, frame, scale)?;
     let extent = 2.6 * (known.area_mm2 / std::f64::consts::PI).sqrt();
     let pose = settle(&signal, Cut::perpendicular_to(known.neck, known.axis), extent)?.pose(&signal);
-    (pose.neck.from(known.neck).norm() < 4.0 && angle_between(&pose.axis, &known.axis) < 0.5).then_some(pose)
+    known.apart(&pose).is_some().then_some(pose)
 }

@@ -44,6 +44,8 @@ pub struct JetPose {
     pub level_error_mm: f64,
     /// Area at the tracing level, as displayed, mm2: for ranking, not for reporting
     pub area_mm2: f64,
+    /// Effective area as the network reads it, mm2, the displayed one where it has not looked; for ranking, not for reporting
+    pub effective_mm2: f64,
     /// Largest mean haste of a cross-section within 4 mm of the neck
     pub haste: f64,
     /// Flow convergence upstream
@@ -238,6 +240,7 @@ fn pose(cut: &Cut, sections: &[Section], neck: usize, line: Option<&CentreLine>,
         axis_error: line.map_or(GUESSED, |line| line.slope_error.max(0.004)),
         level_error_mm,
         area_mm2: area,
+        effective_mm2: area,
         haste: within(-4.0, 4.0).map(|i| sections[i].haste).fold(0.0, f64::max),
         convergence,
         contraction,

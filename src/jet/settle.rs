@@ -3,7 +3,7 @@
 
 use nalgebra::Vector3;
 
-use crate::network::{Patch, PowerUse, Reading, pitch_mm, read};
+use crate::network::{Patch, PowerUse, Reading, pitch_mm, read, read_both};
 use crate::outline::Outline;
 use crate::space::{Cut, Direction, VolumePoint, VoxelPoint};
 
@@ -58,7 +58,9 @@ pub fn reading_about(signal: &Signal, plane: &Cut, extent_mm: f64) -> Option<(Pa
         extent = next;
         found = once(signal, plane, extent)?;
     }
-    Some(found)
+    let (patch, reading) = found;
+    let both = read_both(&patch, &reading);
+    Some((patch, both))
 }
 
 /// Length of what is displayed of the outline that a reading has, mm
@@ -150,6 +152,7 @@ impl Settled {
             axis_error: AXIS_ERROR,
             level_error_mm: LEVEL_ERROR_MM,
             area_mm2,
+            effective_mm2: effective,
             haste: profile.haste.iter().copied().fold(0.0, f64::max),
             convergence: part(between(-4.0, -1.5) >= 1.3 * effective),
             contraction: part(between(-4.0, -0.5) >= area_mm2 && between(0.5, 4.0) >= area_mm2),

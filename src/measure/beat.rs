@@ -4,8 +4,6 @@
 //! reader puts in the place of the program's tracings ([`JetFrame::replace`]) makes a review's beat of it;
 //! everything that is reported is written from a beat by one function ([`Beat::results`]).
 
-use rayon::prelude::*;
-
 use crate::beat::{Opening, Zone, ZoneError, convergences, in_beat};
 use crate::jet::{self, Jet, JetOptions, JetPose, Signal, SignalScale, StrengthSource, hides_neck};
 use crate::job::{Cancelled, Watch};
@@ -319,21 +317,10 @@ fn in_frames(
     watch: &Watch,
     stage: &str,
 ) -> Result<Vec<Vec<AtFrame>>, Cancelled> {
-    let frames = volume.frames();
-    let done = std::sync::atomic::AtomicUsize::new(0);
-    let by_frame: Result<Vec<_>, Cancelled> = (0..frames)
-        .into_par_iter()
-        // Frames take unlike times: each is handed out on its own.
-        .with_max_len(1)
-        .map(|frame| {
-            let at = in_frame(volume, scale, jets, frame, anterior_posterior);
-            let count = done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1;
-            watch.step(stage, count, frames)?;
-            Ok(at)
-        })
-        .collect();
-    let mut by_jet: Vec<Vec<AtFrame>> = jets.iter().map(|_| Vec::with_capacity(frames)).collect();
-    for frame in by_frame? {
+    let by_frame =
+        volume.each_frame(watch, stage, |frame| in_frame(volume, scale, jets, frame, anterior_posterior))?;
+    let mut by_jet: Vec<Vec<AtFrame>> = jets.iter().map(|_| Vec::with_capacity(by_frame.len())).collect();
+    for frame in by_frame {
         for (of_jet, at) in by_jet.iter_mut().zip(frame) {
             of_jet.push(at);
         }
@@ -369,6 +356,8 @@ fn in_frame(
         known.is_some_and(|(_, known)| hides_neck(&signal, known, &others))
     };
     let hides: Vec<bool> = (0..jets.len()).map(hides).collect();
+    // The convergence takes as much memory again.
+    drop(signal);
     let open: Vec<(usize, Opening<'_>)> = (0..jets.len())
         .filter_map(|index| {
             let (pose, at) = (jets[index].poses[frame].as_ref()?, traced[index].as_ref()?);

@@ -42,7 +42,7 @@ pub struct Change {
     pub regurgitant_volume_ml: Option<Difference>,
     /// Number of jets, before and after
     pub jets: [usize; 2],
-    /// What the weighing concluded, before and after; `null` where one of the two was not weighed
+    /// What the grading concluded, before and after; `null` where one of the two was not graded
     pub severity: Option<[String; 2]>,
 }
 
@@ -110,7 +110,7 @@ pub fn compare(before: Results, after: Results) -> Comparison {
     }
 }
 
-/// What a weighing concluded, in a word
+/// What a grading concluded, in a word
 fn outcome(results: &Results) -> Option<String> {
     let severity = serde_json::to_value(results.severity.as_ref()?).ok()?;
     Some(severity.pointer("/conclusion/outcome")?.as_str()?.replace('_', " "))

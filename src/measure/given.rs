@@ -27,11 +27,11 @@ impl Given {
 }
 
 impl Options {
-    /// The options of a measurement that was told this, weighed with this evidence against the
+    /// The options of a measurement that was told this, graded with this evidence against the
     /// built-in table of this name
     ///
     /// A table of the user's own is not kept with the results, only its name: the default stands in
-    /// for it, and nothing but the weighing depends on it.
+    /// for it, and nothing but the grading depends on it.
     pub fn of(given: &Given, criteria: &str, evidence: Evidence) -> Self {
         Self {
             anterior_posterior: given.anterior_posterior.map(Vector3::from).and_then(direction),

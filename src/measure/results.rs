@@ -22,6 +22,16 @@ pub use crate::trust::{Finding, Stitch, Verdict};
 /// The name of this version of the document
 pub const SCHEMA: &str = "narrows/results/1";
 
+/// What is said of every measurement, whatever was found
+pub(crate) const STANDING_CAUTIONS: [&str; 4] = [
+    "Not a medical device. The result defers to local protocols and to the licensed reader.",
+    "The effective area, where the jet is narrowest, is smaller than the anatomic orifice and than the displayed \
+     colour. Do not compare it with a measured or drilled hole, nor with cut points of displayed areas.",
+    "Never one number alone: read the area with its interval, and with the other signs of severity.",
+    "Every interval is 95 %. It covers what the program can see of its own uncertainty, not a wrong \
+     acquisition.",
+];
+
 /// Everything one run of the measurement found
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Results {
@@ -84,7 +94,7 @@ pub struct Source {
 
 /// What the measurement was told beside the volume; `null` where it found out for itself
 ///
-/// What was entered for the weighing, and the table, stand with the weighing.
+/// What was entered for the grading, and the table, stand with the grading.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default)]
 pub struct Given {
@@ -125,13 +135,13 @@ pub struct JetResult {
     pub axis: [f64; 3],
     /// 95 % uncertainty of the axis, degrees
     pub axis_uncertainty_deg: f64,
-    /// Centre of the neck at the peak frame: where the contraction ends
+    /// Centre of the vena contracta at the peak frame: where the contraction ends
     pub neck_mm: [f64; 3],
-    /// Centre of the plane of the tracing: of least displayed area, a little upstream of the neck
+    /// Centre of the plane of the tracing: of least displayed area, a little upstream of the vena contracta
     pub traced_at_mm: [f64; 3],
     /// Frame of the largest area: of those whose interval begins highest
     pub peak_frame: usize,
-    /// Angle between axis and beam at the neck, 0 to 90; `null` without an apex
+    /// Angle between axis and beam at the vena contracta, 0 to 90; `null` without an apex
     pub beam_angle_deg: Option<f64>,
     /// What of a complete jet was seen
     pub components: Components,
@@ -158,7 +168,7 @@ pub struct JetResult {
     pub single_width: SingleWidth,
     /// The area in every frame
     pub frames: Vec<FrameResult>,
-    /// The leak through systole
+    /// The regurgitation through systole
     pub systole: Systole,
     /// Where the interval comes from, each part's share of the half width
     pub interval_parts: Vec<IntervalPart>,
@@ -170,7 +180,7 @@ pub struct JetResult {
     /// Whose outline the numbers belong to
     #[serde(default)]
     pub reading: Reading,
-    /// The flow convergence upstream of the neck, in the frame of the largest flow
+    /// The flow convergence upstream of the vena contracta, in the frame of the largest flow
     #[serde(default)]
     pub convergence: Convergence,
 }
@@ -208,7 +218,7 @@ pub enum Origin {
     ReaderDrawn,
 }
 
-/// The flow convergence upstream of a neck, in the frame of the largest flow through it
+/// The flow convergence upstream of a vena contracta, in the frame of the largest flow through it
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Convergence {
     /// Why it was not measured (in the frame of the largest area); `null` where it was
@@ -225,7 +235,7 @@ pub struct Convergence {
     pub spread_percent: Option<f64>,
     /// Centre of the opening, mm
     pub centre_mm: Option<[f64; 3]>,
-    /// How far the opening lies upstream of the neck, mm
+    /// How far the opening lies upstream of the vena contracta, mm
     pub upstream_mm: Option<f64>,
     /// Velocity at which the display wraps in the direction of the jet, m/s
     pub alias_m_s: Option<f64>,
@@ -321,7 +331,7 @@ pub struct IntervalPart {
 /// What of a complete jet was seen
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Components {
-    /// Flow convergence upstream of the neck
+    /// Flow convergence upstream of the vena contracta
     pub convergence: Seen,
     /// A minimum of area between wider cross-sections
     pub contraction: Seen,
@@ -329,10 +339,10 @@ pub struct Components {
     pub expansion: Seen,
 }
 
-/// One position of the neck profile
+/// One position of the VC profile
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ProfilePoint {
-    /// Position along the axis, 0 at the neck, positive downstream, mm
+    /// Position along the axis, 0 at the vena contracta, positive downstream, mm
     pub position_mm: f64,
     /// Area there; `null` where nothing could be traced
     pub area_mm2: Option<f64>,
@@ -345,10 +355,23 @@ pub struct Widths {
     pub long_axis: Interval,
     /// On the commissural cut
     pub commissural: Interval,
+    /// On the long-axis cut, of the outline as displayed: what the published cut points of VC width are of; absent where
+    /// several outlines make up the area
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub displayed_long_axis: Option<f64>,
     /// Direction of the long-axis width, unit vector
     pub long_axis_direction: [f64; 3],
     /// Whether the long-axis direction was assumed to be the shortest Feret direction
     pub axes_assumed: bool,
+}
+
+impl Widths {
+    /// The long-axis width as displayed, with the relative error of the effective one
+    pub fn shown(&self) -> Interval {
+        let effective = self.long_axis;
+        self.displayed_long_axis
+            .map_or(effective, |shown| effective.scaled(shown / effective.value.max(1e-9)))
+    }
 }
 
 /// Shape: its class that of the effective outline, its measures those of the tracing
@@ -375,7 +398,7 @@ pub struct Shape {
 pub struct SingleWidth {
     /// Error of the implied circle against the area, percent
     pub error_percent: f64,
-    /// Whether the implied circle lies outside the area's interval
+    /// Whether the displayed width's own grade differs from that of the displayed area
     pub misleads: bool,
 }
 
@@ -388,11 +411,11 @@ pub struct FrameResult {
     pub time_s: f64,
     /// Vena contracta area; `null` where the jet is absent
     pub vca_mm2: Option<Interval>,
-    /// Whether the jet shows on both sides of its neck and the neck itself does not: its area is then what may
+    /// Whether the jet shows on both sides of its vena contracta and the vena contracta itself does not: its area is then what may
     /// hide in the gap of the colour, from nothing to the most that can, and nothing was traced
     #[serde(default)]
     pub hidden: bool,
-    /// Centre of the neck; where it is hidden, of the frame nearest to it
+    /// Centre of the vena contracta; where it is hidden, of the frame nearest to it
     pub neck_mm: Option<[f64; 3]>,
     /// Centre of the plane of the tracing
     pub traced_at_mm: Option<[f64; 3]>,
@@ -473,7 +496,7 @@ impl FrameResult {
     }
 }
 
-/// The leak through systole
+/// The regurgitation through systole
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Systole {
     /// When the jet is there
@@ -503,7 +526,7 @@ impl Systole {
         self.velocity_weighted_mean_mm2.map_or(self.mean_vca_mm2, |mean| mean.value)
     }
 
-    /// Whether one frame's area would overstate the leak: it is not there through all of systole, or not the same
+    /// Whether one frame's area would overstate the regurgitation: it is not there through all of systole, or not the same
     pub fn varies(&self) -> bool {
         let known = self.pattern != Pattern::Unknown;
         known && (self.pattern != Pattern::Holosystolic || self.peak_overstates_percent > VARIES_PERCENT)

@@ -104,7 +104,7 @@ impl Measurement {
             (trust::acquisition_with(volume, stitch.as_ref()), stitch)
         };
         let ((mut findings, stitch), beat) =
-            rayon::join(acquired, || Beat::of(volume, &options.jets, options.anterior_posterior, watch));
+            volume.both(acquired, || Beat::of(volume, &options.jets, options.anterior_posterior, watch));
         let beat = beat?;
         let jets: Vec<Jet> = beat.jets.iter().map(JetBeat::found).collect();
         findings.extend(trust::jets(volume, &jets.iter().collect::<Vec<_>>()));
@@ -134,7 +134,7 @@ pub fn own_evidence(results: &Results) -> Own {
         vca_mm2: largest.map(|_| results.total.vca_mm2),
         displayed_mm2: results.total.displayed_area_mm2,
         whole: !results.trust.findings.iter().any(|finding| finding.code == "colour-box"),
-        width_mm: alone.map(|jet| jet.width_mm.long_axis),
+        width_mm: alone.map(|jet| jet.width_mm.shown()),
         regurgitant_volume_ml: results.total.regurgitant_volume_ml,
         pattern: largest.map_or(beat::Pattern::Unknown, |jet| jet.systole.pattern),
         shape: largest.map(|jet| jet.shape.class),

@@ -4,7 +4,7 @@ use crate::beat::{self, ContinuousWave, Course, Envelope, SystoleBounds};
 use crate::jet::{JetPose, Part, Signal, SignalScale};
 use crate::numeric::Interval;
 use crate::planimetry::{Agreement, Arms, Assessment, Assumed, Implied, Tracer, departures};
-use crate::severity::grade;
+use crate::severity::{Criteria, grade};
 use crate::space::VolumePoint;
 use crate::trust::beam_angle_deg;
 use crate::unit::{MetresPerSecond, Mm2};
@@ -14,7 +14,8 @@ use super::beat::{Beat, JetBeat, JetFrame, MeasuredFrame};
 use super::leak;
 use super::results::{
     ArmsResult, Components, FrameResult, Given, IntervalPart, JetResult, ObserverChange, PlaneKnown,
-    ProfilePoint, Reading, Results, SCHEMA, Shape, SingleWidth, Source, Systole, Tool, Total, Trust, Widths,
+    ProfilePoint, Reading, Results, SCHEMA, STANDING_CAUTIONS, Shape, SingleWidth, Source, Systole, Tool,
+    Total, Trust, Widths,
 };
 use super::run::{ENGINE, Options, own_evidence};
 use super::zone;
@@ -88,7 +89,12 @@ fn jet_result(
         frames.iter().map(|at| at.vca_mm2.map(|area| Mm2::new(area.value))).collect();
     let course = beat::course(volume.timeline.times(), &areas, systole);
     let vca = measured.vca();
-    let implied = Implied::of(vca, at.long_axis.value.get(), at.commissural.value.get());
+    let implied = Implied::of(Mm2::new(vca.value), at.long_axis.value.get(), at.commissural.value.get());
+    let shown = displayed(measured);
+    // Widths belong to one outline; the area of several has none.
+    let shown_width = (measured.tracings.len() == 1).then(|| at.displayed_widths().long_axis.get());
+    let misleads =
+        shown_width.is_some_and(|width| Criteria::default().misled_by(width, shown.value).is_some());
     let (neck, plane) = (pose.map_or(at.cut.centre(), |pose| pose.neck), &at.cut);
     let part = |of: fn(&JetPose) -> Part| pose.map_or(Part::Missing, of);
     Some(JetResult {
@@ -106,19 +112,20 @@ fn jet_result(
         },
         neck_profile: pose.map(profile).unwrap_or_default(),
         vca_mm2: vca,
-        displayed_area_mm2: Some(displayed(measured)),
+        displayed_area_mm2: Some(shown),
         traced_area_mm2: measured.tracings.iter().map(|at| at.tracing.outline.area().get()).sum(),
         tracing_mm: at.tracing.outline.points().iter().map(|p| at.cut.at(*p).to_array()).collect(),
         width_mm: Widths {
             long_axis: at.long_axis.into(),
             commissural: at.commissural.into(),
+            displayed_long_axis: shown_width,
             long_axis_direction: at.axes.long_axis.into_inner().into(),
             axes_assumed: at.axes.assumed == Assumed::Yes,
         },
         circle_area_mm2: implied.circle.get(),
         ellipse_area_mm2: implied.ellipse.get(),
         shape: shape(at),
-        single_width: SingleWidth { error_percent: implied.error_percent, misleads: implied.misleads },
+        single_width: SingleWidth { error_percent: implied.error_percent, misleads },
         frames,
         systole: systole_result(&course, systole),
         interval_parts: parts(measured),
@@ -331,13 +338,7 @@ fn sum_of(jets: &[JetResult], frame: usize) -> String {
 }
 
 fn cautions(volume: &Volume4, jets: &[JetResult], total: &Total, systole: &SystoleBounds) -> Vec<String> {
-    let mut cautions = vec![
-        "Not a medical device. The result defers to local protocols and to the licensed reader.".to_owned(),
-        "The vena contracta area is the effective orifice, smaller than the anatomic one; do not compare \
-         the two without saying so."
-            .to_owned(),
-        "No single number grades a regurgitation: read it with every other measurement.".to_owned(),
-    ];
+    let mut cautions: Vec<String> = STANDING_CAUTIONS.map(str::to_owned).into();
     if jets.is_empty() {
         cautions.push(
             "No jet was found. A small, brief or poorly aligned jet can be missed; look at the volume."
@@ -365,7 +366,8 @@ fn cautions(volume: &Volume4, jets: &[JetResult], total: &Total, systole: &Systo
     }
     if jets.iter().any(|jet| jet.single_width.misleads) {
         cautions.push(
-            "A circle on the long-axis width alone would mislead here: the orifice is not round.".to_owned(),
+            "The long-axis width alone would mislead here: by its own cut points it is of another grade than the area."
+                .to_owned(),
         );
     }
     if jets.iter().any(|jet| jet.systole.varies()) {

@@ -1,7 +1,7 @@
 //! A convolution over pictures in f32, in one fixed order.
 //!
 //! Each output pixel is the bias plus, channel by channel and tap by tap, product after product: never fused,
-//! never summed in another order, so any vector width gives the same bits. A tile of eight output channels
+//! never summed in another order, so every kernel gives the same bits. A tile of eight output channels
 //! by eight pixels stays in registers while the inputs stream past.
 
 /// Output channels of a tile
@@ -113,7 +113,7 @@ impl Convolution {
         let reach = self.taps / 2;
         let padded = input.padded(reach * self.dilation);
         let mut out = Stack::zeros(self.outputs, input.side);
-        widest(self, &padded, &mut out);
+        fill(self, &padded, &mut out);
         if activation == Activation::Rectified {
             for value in &mut out.data {
                 *value = value.max(0.0);
@@ -122,10 +122,15 @@ impl Convolution {
         out
     }
 
-    /// Fills `out` tile by tile
+    /// Fills `out` tile by tile; `run` gives the sums of one
     #[inline(always)]
-    #[allow(clippy::inline_always)] // Compiled once for each width of vectors.
-    fn fill(&self, padded: &Stack, out: &mut Stack) {
+    #[allow(clippy::inline_always)] // Compiled once for each kernel.
+    fn fill(
+        &self,
+        padded: &Stack,
+        out: &mut Stack,
+        run: impl Fn(&Inputs, &[[f32; TILE]], [f32; TILE]) -> Sums,
+    ) {
         let (side, stride) = (out.side, padded.side);
         let plane = stride * stride;
         let offsets: Vec<usize> = (0..self.taps * self.taps)
@@ -137,7 +142,9 @@ impl Convolution {
             let bias: [f32; TILE] = std::array::from_fn(|o| self.bias.get(first + o).copied().unwrap_or(0.0));
             for y in 0..side {
                 for x in (0..side).step_by(RUN) {
-                    let sums = run(&padded.data, plane, y * stride + x, &offsets, weights, bias);
+                    let inputs =
+                        Inputs { data: &padded.data, plane, start: y * stride + x, offsets: &offsets };
+                    let sums = run(&inputs, weights, bias);
                     for (o, sums) in sums.iter().enumerate().take(self.outputs - first) {
                         let at = ((first + o) * side + y) * side + x;
                         out.data[at..at + RUN].copy_from_slice(sums);
@@ -148,23 +155,39 @@ impl Convolution {
     }
 }
 
-/// The sums of one tile
-#[inline(always)]
-// Plain loops become vectors at every level of optimisation.
-#[allow(clippy::inline_always, clippy::needless_range_loop)]
-fn run(
-    data: &[f32],
+/// The sums of one tile, `[output][pixel]`
+type Sums = [[f32; RUN]; TILE];
+
+/// What one tile is summed over
+struct Inputs<'a> {
+    data: &'a [f32],
+    /// Pixels from channel to channel
     plane: usize,
+    /// First pixel of the run, in its channel
     start: usize,
-    offsets: &[usize],
-    weights: &[[f32; TILE]],
-    bias: [f32; TILE],
-) -> [[f32; RUN]; TILE] {
+    /// Of each tap from the first pixel
+    offsets: &'a [usize],
+}
+
+impl Inputs<'_> {
+    /// The run of pixels under a tap of a channel
+    #[inline(always)]
+    #[allow(clippy::inline_always)] // Part of a kernel.
+    fn line(&self, channel: usize, offset: usize) -> [f32; RUN] {
+        let at = channel * self.plane + self.start + offset;
+        let mut line = [0.0; RUN];
+        line.copy_from_slice(&self.data[at..at + RUN]);
+        line
+    }
+}
+
+/// The definition, for any machine
+#[allow(clippy::needless_range_loop)] // Plain loops become vectors.
+fn plain(inputs: &Inputs, weights: &[[f32; TILE]], bias: [f32; TILE]) -> Sums {
     let mut sums = bias.map(|bias| [bias; RUN]);
-    for (channel, weights) in weights.chunks_exact(offsets.len()).enumerate() {
-        let from = channel * plane + start;
-        for (offset, weight) in offsets.iter().zip(weights) {
-            let line = &data[from + offset..from + offset + RUN];
+    for (channel, weights) in weights.chunks_exact(inputs.offsets.len()).enumerate() {
+        for (offset, weight) in inputs.offsets.iter().zip(weights) {
+            let line = inputs.line(channel, *offset);
             for o in 0..TILE {
                 for i in 0..RUN {
                     sums[o][i] += line[i] * weight[o];
@@ -175,34 +198,45 @@ fn run(
     sums
 }
 
-/// [`Convolution::fill`] with the widest vectors the machine has; all give the same bits
-fn widest(convolution: &Convolution, padded: &Stack, out: &mut Stack) {
-    #[cfg(target_arch = "x86_64")]
-    {
-        #[target_feature(enable = "avx2,avx512f,avx512vl")]
-        fn wide(convolution: &Convolution, padded: &Stack, out: &mut Stack) {
-            convolution.fill(padded, out);
-        }
-        #[target_feature(enable = "avx2")]
-        fn medium(convolution: &Convolution, padded: &Stack, out: &mut Stack) {
-            convolution.fill(padded, out);
-        }
-        // SAFETY: the functions are safe code; they only must not run where their instructions are
-        // missing, and the machine has just been asked.
-        #[allow(unsafe_code)]
-        if std::arch::is_x86_feature_detected!("avx512f")
-            && std::arch::is_x86_feature_detected!("avx512vl")
-            && std::arch::is_x86_feature_detected!("avx2")
-        {
-            return unsafe { wide(convolution, padded, out) };
-        }
-        // SAFETY: as above.
-        #[allow(unsafe_code)]
-        if std::arch::is_x86_feature_detected!("avx2") {
-            return unsafe { medium(convolution, padded, out) };
+/// [`plain`] with a vector an output. Written out: what the compiler makes of the loops depends on
+/// whether it optimises across units, by a factor of five.
+#[cfg(target_arch = "x86_64")]
+#[target_feature(enable = "avx2")]
+#[inline]
+#[allow(clippy::needless_range_loop)] // As above.
+fn vectors(inputs: &Inputs, weights: &[[f32; TILE]], bias: [f32; TILE]) -> Sums {
+    use std::arch::x86_64::{_mm256_add_ps, _mm256_mul_ps, _mm256_set1_ps};
+    let mut sums = [_mm256_set1_ps(0.0); TILE];
+    for o in 0..TILE {
+        sums[o] = _mm256_set1_ps(bias[o]);
+    }
+    for (channel, weights) in weights.chunks_exact(inputs.offsets.len()).enumerate() {
+        for (offset, weight) in inputs.offsets.iter().zip(weights) {
+            let line = bytemuck::cast(inputs.line(channel, *offset));
+            for o in 0..TILE {
+                sums[o] = _mm256_add_ps(sums[o], _mm256_mul_ps(line, _mm256_set1_ps(weight[o])));
+            }
         }
     }
-    convolution.fill(padded, out);
+    bytemuck::cast(sums)
+}
+
+/// [`Convolution::fill`] with the kernel that the machine can run
+fn fill(convolution: &Convolution, padded: &Stack, out: &mut Stack) {
+    #[cfg(target_arch = "x86_64")]
+    {
+        #[target_feature(enable = "avx2")]
+        fn wide(convolution: &Convolution, padded: &Stack, out: &mut Stack) {
+            convolution.fill(padded, out, |inputs, weights, bias| vectors(inputs, weights, bias));
+        }
+        // SAFETY: it is safe code that must not run where its instructions are missing, and the machine
+        // has just been asked.
+        #[allow(unsafe_code)]
+        if std::arch::is_x86_feature_detected!("avx2") {
+            return unsafe { wide(convolution, padded, out) };
+        }
+    }
+    convolution.fill(padded, out, plain);
 }
 
 #[cfg(test)]

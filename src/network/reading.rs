@@ -4,6 +4,7 @@ use crate::numeric::Image;
 use crate::numeric::contour::{Border, iso_rings};
 use crate::outline::{Outline, OutlineError};
 use crate::space::{Cut, CutPoint};
+use crate::unit::Mm2;
 
 /// What the network says of a patch
 #[derive(Clone, Debug)]
@@ -31,6 +32,25 @@ pub struct Reading {
 const HALVINGS: usize = 24;
 
 impl Reading {
+    /// The mean with another reading of the same patch
+    #[must_use]
+    pub(super) fn mean(&self, other: &Self) -> Self {
+        let mean = f64::midpoint;
+        let each = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| mean(*a, *b)).collect::<Vec<f64>>();
+        let inside = each(self.inside.data(), other.inside.data());
+        let (width, height) = (self.inside.width(), self.inside.height());
+        Self {
+            inside: Image::from_rows(width, height, inside).unwrap_or_else(|| self.inside.clone()),
+            pitch_mm: self.pitch_mm,
+            log_area: mean(self.log_area, other.log_area),
+            log_spread: mean(self.log_spread, other.log_spread),
+            half_width: (self.half_width * other.half_width).sqrt(),
+            lean: std::array::from_fn(|k| mean(self.lean[k], other.lean[k])),
+            offset_mm: std::array::from_fn(|k| mean(self.offset_mm[k], other.offset_mm[k])),
+            orifice: mean(self.orifice, other.orifice),
+        }
+    }
+
     /// The effective area, mm2
     pub fn effective_mm2(&self) -> f64 {
         libm::exp(self.log_area)
@@ -70,14 +90,11 @@ impl Reading {
                 high = level;
             }
         }
-        let (area, points) = self.largest(low).ok_or(OutlineError::TooFew(0))?;
-        let scale = (wanted / area).sqrt();
-        let count = points.len() as f64;
-        let centre = [0, 1].map(|k| points.iter().map(|p| p[k]).sum::<f64>() / count);
+        let (_, points) = self.largest(low).ok_or(OutlineError::TooFew(0))?;
         let middle = [self.inside.width(), self.inside.height()].map(|side| (side as f64 - 1.0) / 2.0);
-        let place =
-            |p: &[f64; 2], k: usize| (centre[k] + (p[k] - centre[k]) * scale - middle[k]) * self.pitch_mm;
-        Outline::new(points.iter().map(|p| CutPoint::new(place(p, 0), place(p, 1))).collect())
+        let place = |p: &[f64; 2], k: usize| (p[k] - middle[k]) * self.pitch_mm;
+        let ring = Outline::new(points.iter().map(|p| CutPoint::new(place(p, 0), place(p, 1))).collect())?;
+        Ok(ring.scaled_to(Mm2::new(self.effective_mm2())))
     }
 
     /// The ring of most area at a level, in pixels

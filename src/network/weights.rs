@@ -81,12 +81,13 @@ pub(super) struct Weights {
 }
 
 impl Weights {
-    /// The weights that come with the program
-    pub(super) fn shipped() -> &'static Self {
-        static SHIPPED: OnceLock<Weights> = OnceLock::new();
+    /// The weights that come with the program: two trainings, each with its card
+    pub(super) fn shipped() -> &'static [Self; 2] {
+        static SHIPPED: OnceLock<[Weights; 2]> = OnceLock::new();
         SHIPPED.get_or_init(|| {
-            Self::parse(include_bytes!("weights.bin"))
-                .expect("the weights in the program are whole: a test reads them")
+            [&include_bytes!("plain.bin")[..], &include_bytes!("stretched.bin")[..]].map(|bytes| {
+                Self::parse(bytes).expect("the weights in the program are whole: a test reads them")
+            })
         })
     }
 
@@ -181,14 +182,14 @@ mod tests {
 
     #[test]
     fn the_weights_in_the_program_are_whole() {
-        let bytes = include_bytes!("weights.bin");
+        let bytes = include_bytes!("plain.bin");
         assert!(bytes.len() <= 1 << 20, "{} bytes", bytes.len());
         Weights::parse(bytes).unwrap();
     }
 
     #[test]
     fn damaged_weights_are_refused() {
-        let bytes = include_bytes!("weights.bin");
+        let bytes = include_bytes!("plain.bin");
         assert_eq!(Weights::parse(b"VCNET000").unwrap_err(), WeightsError::Magic);
         let cut = Weights::parse(&bytes[..bytes.len() - 2]).unwrap_err();
         assert_eq!(cut, WeightsError::Length { found: bytes.len() - 2, expected: bytes.len() });

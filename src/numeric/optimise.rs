@@ -119,83 +119,6 @@ pub fn root(low: f64, high: f64, tolerance: f64, mut f: impl FnMut(f64) -> f64) 
     Some(f64::midpoint(a, b))
 }
 
-/// A minimum of a function of several numbers, by a simplex that reflects, grows and shrinks
-/// (Nelder & Mead, Comput J 1965;7:308-13)
-///
-/// `steps` says how far to reach at first along each number; the search ends when the simplex is
-/// smaller than `tolerance` times those steps and flat, or after `most` calls. NaN counts as worst.
-pub fn simplex(
-    start: &[f64],
-    steps: &[f64],
-    tolerance: f64,
-    most: usize,
-    mut f: impl FnMut(&[f64]) -> f64,
-) -> Found<Vec<f64>> {
-    let n = start.len().min(steps.len());
-    let mut calls = 0;
-    let mut ask = |x: &[f64]| {
-        calls += 1;
-        let value = f(x);
-        if value.is_nan() { f64::INFINITY } else { value }
-    };
-    let mut corners: Vec<(f64, Vec<f64>)> = Vec::with_capacity(n + 1);
-    let first = start[..n].to_vec();
-    corners.push((ask(&first), first.clone()));
-    for i in 0..n {
-        let mut corner = first.clone();
-        corner[i] += steps[i];
-        corners.push((ask(&corner), corner));
-    }
-    let mut asked = n + 1;
-    while asked < most && n > 0 {
-        corners.sort_by(|a, b| a.0.total_cmp(&b.0));
-        let small = corners[1..].iter().all(|(_, corner)| {
-            (0..n).all(|i| (corner[i] - corners[0].1[i]).abs() <= tolerance * steps[i].abs())
-        });
-        if small {
-            break;
-        }
-        let centre: Vec<f64> =
-            (0..n).map(|i| corners[..n].iter().map(|c| c.1[i]).sum::<f64>() / n as f64).collect();
-        let worst = corners[n].clone();
-        let toward = |share: f64| -> Vec<f64> {
-            (0..n).map(|i| centre[i] + share * (worst.1[i] - centre[i])).collect()
-        };
-        let reflected = toward(-1.0);
-        let value = ask(&reflected);
-        asked += 1;
-        if value < corners[0].0 {
-            let farther = toward(-2.0);
-            let value_farther = ask(&farther);
-            asked += 1;
-            corners[n] = if value_farther < value { (value_farther, farther) } else { (value, reflected) };
-            continue;
-        }
-        if value < corners[n - 1].0 {
-            corners[n] = (value, reflected);
-            continue;
-        }
-        let nearer = if value < worst.0 { toward(-0.5) } else { toward(0.5) };
-        let value_nearer = ask(&nearer);
-        asked += 1;
-        if value_nearer < value.min(worst.0) {
-            corners[n] = (value_nearer, nearer);
-            continue;
-        }
-        let best = corners[0].1.clone();
-        for corner in &mut corners[1..] {
-            for (c, b) in corner.1.iter_mut().zip(&best) {
-                *c = f64::midpoint(*c, *b);
-            }
-            corner.0 = ask(&corner.1);
-            asked += 1;
-        }
-    }
-    corners.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let (value, at) = corners.swap_remove(0);
-    Found { at, value, calls }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -220,16 +143,5 @@ mod tests {
         assert_eq!(root(3.0, 4.0, 1e-9, |x| x), None);
         assert_eq!(root(0.0, 4.0, 1e-9, |x| x), Some(0.0));
         assert_eq!(root(-1.0, 1.0, 1e-9, |_| f64::NAN), None);
-    }
-
-    #[test]
-    fn the_bent_valley_is_walked() {
-        // Rosenbrock 1960: minimum 0 at (1, 1).
-        let valley = |p: &[f64]| (1.0 - p[0]).powi(2) + 100.0 * (p[1] - p[0] * p[0]).powi(2);
-        let found = simplex(&[-1.2, 1.0], &[0.5, 0.5], 1e-9, 4000, valley);
-        assert!((found.at[0] - 1.0).abs() < 1e-6 && (found.at[1] - 1.0).abs() < 1e-6, "{found:?}");
-        let bounded = simplex(&[0.0; 5], &[1.0; 5], 0.0, 100, |p| p.iter().map(|x| x * x - x).sum());
-        assert!(bounded.calls <= 110 && bounded.value < -0.5);
-        assert_eq!(simplex(&[], &[], 1e-9, 10, |_| 3.0).value, 3.0);
     }
 }

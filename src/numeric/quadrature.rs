@@ -55,17 +55,6 @@ fn legendre(n: usize, x: f64) -> (f64, f64) {
     (value, below)
 }
 
-/// The integral of values at rising places, by trapezia; `None` where the lengths differ
-///
-/// Zero for fewer than two places. Exact for straight lines between them.
-pub fn trapezoid(places: &[f64], values: &[f64]) -> Option<f64> {
-    if places.len() != values.len() {
-        return None;
-    }
-    let pieces = places.windows(2).zip(values.windows(2));
-    Some(pieces.map(|(x, y)| (x[1] - x[0]) * f64::midpoint(y[0], y[1])).sum())
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -87,13 +76,5 @@ mod tests {
         assert!((three.nodes()[1].1 - 8.0 / 9.0).abs() < 1e-15);
         let wave = GaussLegendre::new(20).integrate(0.0, std::f64::consts::PI, libm::sin);
         assert!((wave - 2.0).abs() < 1e-14);
-    }
-
-    #[test]
-    fn trapezia_on_uneven_places() {
-        assert_eq!(trapezoid(&[0.0, 1.0, 3.0], &[0.0, 2.0, 2.0]), Some(5.0));
-        assert_eq!(trapezoid(&[1.0], &[5.0]), Some(0.0));
-        assert_eq!(trapezoid(&[], &[]), Some(0.0));
-        assert_eq!(trapezoid(&[1.0], &[]), None);
     }
 }

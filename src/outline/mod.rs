@@ -25,6 +25,7 @@ mod valid;
 
 pub use hull::Feret;
 pub use measure::SecondMoments;
+pub use refine::TOLERANCE;
 
 use serde::{Deserialize, Serialize};
 
@@ -71,14 +72,6 @@ pub enum OutlineError {
     /// All points on one line
     #[error("the outline encloses no area: its {0} points lie on a line")]
     ZeroArea(usize),
-    /// No point of that index
-    #[error("the outline has {points} points, there is none with index {index}")]
-    NoSuchPoint {
-        /// What was asked for
-        index: usize,
-        /// How many there are
-        points: usize,
-    },
     /// A spacing, tolerance or distance that cannot be used
     #[error("{0} mm cannot be used as a {1}")]
     Length(f64, &'static str),

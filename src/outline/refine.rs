@@ -1,7 +1,7 @@
 //! The same shape with other corners: evenly spaced, fewer, or smoother.
 
 use crate::space::CutPoint;
-use crate::unit::Mm;
+use crate::unit::{Mm, Mm2};
 
 use super::measure::twice_signed_area;
 use super::{Outline, OutlineError};
@@ -100,7 +100,16 @@ impl Outline {
         let goal = twice_signed_area(&self.points) / 2.0;
         scaled(restored(self.simplified(tolerance)?.points, goal), goal)
     }
+
+    /// With no more corners than a hand wants to drag, the area kept: thinned by [`TOLERANCE`] where that can be
+    #[must_use]
+    pub fn with_few_vertices(&self) -> Self {
+        self.thinned(TOLERANCE).unwrap_or_else(|_| self.clone())
+    }
 }
+
+/// How far an outline that is brought to few vertices may lie from its exact place: a tenth of a fine voxel
+pub const TOLERANCE: Mm = Mm::new(0.03);
 
 /// The points moved along their normals until the area is `goal`, but for a little
 fn restored(mut points: Vec<CutPoint>, goal: f64) -> Vec<CutPoint> {
@@ -112,13 +121,7 @@ fn restored(mut points: Vec<CutPoint>, goal: f64) -> Vec<CutPoint> {
 
 /// The outline of points scaled uniformly to an area: what [`restored`] leaves is far below a micrometre
 fn scaled(points: Vec<CutPoint>, goal: f64) -> Result<Outline, OutlineError> {
-    let area = twice_signed_area(&points) / 2.0;
-    let outline = Outline::new(points)?;
-    let (centre, scale) = (outline.centroid(), (goal / area).sqrt());
-    let scaled = |p: &CutPoint| {
-        CutPoint::new(centre.u + scale * (p.u - centre.u), centre.v + scale * (p.v - centre.v))
-    };
-    Outline::new(outline.points.iter().map(scaled).collect())
+    Ok(Outline::new(points)?.scaled_to(Mm2::new(goal)))
 }
 
 /// All points moved outward by the distance that brings the area to `goal` to first order

@@ -256,20 +256,11 @@ fn bad_rings_are_refused_with_the_place() {
 }
 
 #[test]
-fn clockwise_rings_are_turned_round_and_edits_are_checked() {
+fn clockwise_rings_are_turned_round() {
     let square = outline(&[(0.0, 0.0), (0.0, 2.0), (2.0, 2.0), (2.0, 0.0)]);
     assert_eq!(square.points()[0], CutPoint::new(0.0, 0.0));
     assert_eq!(square.points()[1], CutPoint::new(2.0, 0.0));
     assert!(square.area() > Mm2::ZERO);
-    let house = square.with_vertex_added(2, CutPoint::new(1.0, 3.0)).unwrap();
-    near(house.area().get(), 5.0, 1e-12);
-    near(house.with_vertex_removed(3).unwrap().area().get(), 4.0, 1e-12);
-    near(square.with_vertex_moved(2, CutPoint::new(3.0, 2.0)).unwrap().area().get(), 5.0, 1e-12);
-    assert!(matches!(
-        square.with_vertex_moved(2, CutPoint::new(1.0, -1.0)),
-        Err(OutlineError::Crossing { .. })
-    ));
-    assert_eq!(square.with_vertex_removed(9), Err(OutlineError::NoSuchPoint { index: 9, points: 4 }));
     let text = serde_json::to_string(&square).unwrap();
     assert_eq!(text, "[[0.0,0.0],[2.0,0.0],[2.0,2.0],[0.0,2.0]]");
     assert_eq!(serde_json::from_str::<Outline>(&text).unwrap(), square);

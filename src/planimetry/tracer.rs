@@ -93,7 +93,7 @@ impl Tracer<'_> {
         let image = neck_image(self.signal, &plane, side);
         // What the program makes of its own outline here tells what a displayed outline is worth.
         let own = Self { threshold: None, ..*self }.propose(section).ok();
-        let told = own.map_or(Told::Arms, |own| Told::Beside(own.single));
+        let told = own.map_or(Told::Arms, |own| Told::Beside(Box::new(own)));
         Ok(assess(self, &section.on(plane), &image, Tracing { outline, level }, &told))
     }
 

@@ -7,7 +7,9 @@ use pyo3::prelude::*;
 use std::sync::Arc;
 
 use super::faults::Fault;
+use super::work::run;
 use crate::format::array::Element;
+use crate::job::Watch;
 use crate::numeric::Image;
 use crate::volume::{Codes, Samples, SharedBytes};
 
@@ -86,13 +88,15 @@ pub(super) fn codes<'py>(
             view(owner, bytemuck::cast_slice::<u8, u16>(bytes), shape)?
         }
         (bits, _) => {
-            let frames = (0..samples.frames()).map(|frame| samples.frame(frame));
+            let py = owner.py();
+            let frames = || (0..samples.frames()).map(|frame| samples.frame(frame));
             if bits == 8 {
-                let all: Vec<u8> = frames.flat_map(|codes| codes.le_bytes().into_owned()).collect();
-                copied(owner.py(), all, shape)?
+                let bytes =
+                    move |_: &Watch| Ok(frames().flat_map(|codes| codes.le_bytes().into_owned()).collect());
+                copied::<u8>(py, run(py, None, bytes)?, shape)?
             } else {
-                let all: Vec<u16> = frames.flat_map(|codes| wide(&codes)).collect();
-                copied(owner.py(), all, shape)?
+                let words = move |_: &Watch| Ok(frames().flat_map(|codes| wide(&codes)).collect());
+                copied::<u16>(py, run(py, None, words)?, shape)?
             }
         }
     };

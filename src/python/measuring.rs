@@ -12,13 +12,16 @@ use super::work::run;
 use crate::format::dicom::{Identity, SourceInstance};
 use crate::measure::results::Trust;
 use crate::measure::{Results, Told, measure as measured, told};
+use crate::report::study::{Look, pair_figures, sweep_csv, sweep_figure as drawn_sweep};
 use crate::report::{
     self as reports, Archive, AreaUnit, Paper, PaperOptions, PlainCut, ReportOptions,
     StructuredReportOptions, Subject, Valve, View, figure as figures, png_from_svg,
 };
 use crate::sample::{FrameSampler, Raster, flow_cut, scalar_cut};
-use crate::severity::{Criteria, Evidence, Item};
+use crate::severity::{self, Criteria, Evidence, Item};
 use crate::space::{Cut, Direction, VolumePoint, direction};
+use crate::study::agree::Agreement;
+use crate::study::sweep::Over;
 use crate::unit::Mm;
 use crate::volume::ChannelKind;
 
@@ -152,21 +155,52 @@ pub(super) fn png<'py>(py: Python<'py>, svg: &str, scale: f32) -> PyResult<Bound
     Ok(PyBytes::new(py, &painted))
 }
 
-/// A table of the report, CSV
+/// A table of the report, or of a sweep, CSV
 #[pyfunction]
 pub(super) fn table(py: Python<'_>, results: &str, which: &str, units: &str) -> PyResult<String> {
     run(py, None, move |_| {
+        if which == "sweep" {
+            return Ok(sweep_csv(&serde_json::from_str(results)?));
+        }
         let (results, unit): (Results, _) = (serde_json::from_str(results)?, unit(units)?);
         match which {
             "jets" => Ok(reports::table::jets(&results, unit)),
             "frames" => Ok(reports::table::frames(&results, unit)),
-            "grading" => Ok(reports::table::grading(&results)),
+            "grading" => Ok(reports::table::grading(&results, unit)),
             _ => Err(Fault::option(
                 format!("there is no table {which}"),
                 "tables are jets, frames and grading",
             )),
         }
     })
+}
+
+/// The figure of a sweep, SVG
+#[pyfunction]
+pub(super) fn sweep_figure(py: Python<'_>, sweep: &str) -> PyResult<String> {
+    run(py, None, move |_| Ok(drawn_sweep(&serde_json::from_str(sweep)?, Look::Page).finish()))
+}
+
+/// The figure of the first pair of readers, SVG; `None` where there is none
+#[pyfunction]
+pub(super) fn agreement_figure(py: Python<'_>, agreement: &str) -> PyResult<Option<String>> {
+    run(py, None, move |_| {
+        let found: Agreement = serde_json::from_str(agreement)?;
+        Ok(pair_figures(&found).next().map(|svg| svg.finish()))
+    })
+}
+
+/// Name and unit of what a sweep varies
+#[pyfunction]
+pub(super) fn sweep_words(py: Python<'_>, over: &str) -> PyResult<(&'static str, &'static str)> {
+    let over = word("the parameter", over, &Over::ALL.map(|over| (over.key(), over)));
+    over.map(Over::words).map_err(|fault| fault.raise(py))
+}
+
+/// Whether criteria are given as a file
+#[pyfunction]
+pub(super) fn is_criteria_file(given: &str) -> bool {
+    severity::is_criteria_file(given)
 }
 
 /// Writes the report folder; where its page is
@@ -237,10 +271,10 @@ pub(super) fn plane<'py>(
         }
         let side = side_mm.unwrap_or_else(|| PlainCut::whole_side(volume).get());
         let pixel = pixel_mm.unwrap_or_else(|| volume.grid.finest_mm());
-        if !(side > 0.0 && side <= 1000.0 && pixel > 0.0 && side / pixel <= MOST_PIXELS) {
+        if !(side > 0.0 && side <= PlainCut::LONGEST_SIDE_MM && pixel > 0.0 && side / pixel <= MOST_PIXELS) {
             return Err(Fault::option(
                 format!("a plane of {side} mm in pixels of {pixel} mm cannot be meant"),
-                format!("a side has at most 1000 mm and {MOST_PIXELS} pixels"),
+                format!("a side has at most {} mm and {MOST_PIXELS} pixels", PlainCut::LONGEST_SIDE_MM),
             ));
         }
         let Some(normal) = along(Some(normal))? else { return Err(Fault::internal("no direction")) };

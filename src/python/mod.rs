@@ -19,9 +19,14 @@ use pyo3::prelude::*;
 #[pymodule]
 mod _narrows {
     #[pymodule_export]
-    use super::measuring::{figure, grading_figure, measure, plane, png, report, table, trust};
+    use super::measuring::{
+        agreement_figure, figure, grading_figure, is_criteria_file, measure, plane, png, report,
+        sweep_figure, sweep_words, table, trust,
+    };
     #[pymodule_export]
     use super::studies::{agree, cohort, flow, flow_names, phantom, serve_cohort, sweep};
+    #[pymodule_export]
+    const LONGEST_TEXT: u64 = crate::severity::LONGEST_TEXT;
     #[pymodule_export]
     use super::version;
     #[pymodule_export]

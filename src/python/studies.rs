@@ -14,7 +14,7 @@ use super::faults::Fault;
 use super::measuring::{along, word};
 use super::volume::{PyVolume, nyquist};
 use super::work::run;
-use crate::cohort::{self as cohorts, CohortOptions, MOST_WORKERS};
+use crate::cohort::{self as cohorts, CohortOptions, Listed, MOST_WORKERS};
 use crate::phantom::flow::{FlowError, SolvedFlow, library_flow};
 use crate::phantom::{self as phantoms, Recipe, Truth, truth_beside};
 use crate::report::study::{Journal, Known};
@@ -197,18 +197,7 @@ pub(super) fn cohort(
                 format!("1 to {MOST_WORKERS}: each already uses all cores for most of its work"),
             ));
         }
-        let (mut entries, mut loose, mut others) = (Vec::new(), Vec::new(), 0);
-        for path in &paths {
-            // Files that are named are grouped by volume; a folder or a list stands for its own.
-            if path.is_dir() || path.extension().is_some_and(|ending| ending == "txt") || paths.len() == 1 {
-                let listed = cohorts::entries(path)?;
-                others += listed.others;
-                entries.extend(listed.entries);
-            } else {
-                loose.push((path.display().to_string(), path.clone()));
-            }
-        }
-        entries.extend(cohorts::grouped(loose.into_iter()));
+        let Listed { entries, others } = cohorts::all_entries(&paths)?;
         if entries.is_empty() {
             return Err(Fault::new(
                 "StudyError",

@@ -53,16 +53,15 @@ pub(super) fn baseline(value: Option<f64>) -> Result<Option<crate::unit::MetresP
 }
 
 #[pyfunction]
-#[pyo3(signature = (paths, nyquist_m_s, baseline_m_s, velocity_bar, progress))]
+#[pyo3(signature = (paths, nyquist_m_s, baseline_m_s, velocity_bar))]
 pub(super) fn open(
     py: Python<'_>,
     paths: Vec<PathBuf>,
     nyquist_m_s: Option<f64>,
     baseline_m_s: Option<f64>,
     velocity_bar: Option<PathBuf>,
-    progress: Option<Bound<'_, PyAny>>,
 ) -> PyResult<PyVolume> {
-    run(py, progress.as_ref(), move |_| {
+    run(py, None, move |_| {
         let bar = velocity_bar.as_deref().map(VelocityBar::open).transpose()?;
         let options = OpenOptions {
             nyquist: nyquist(nyquist_m_s)?,
@@ -165,6 +164,12 @@ impl PyVolume {
     fn truth(&self, py: Python<'_>) -> PyResult<Option<String>> {
         let told = self.truth.as_deref().map(serde_json::to_string).transpose();
         told.map_err(|error| Fault::internal(error.to_string()).raise(py))
+    }
+
+    /// The same volume with what is true of it, JSON
+    fn with_truth(&self, py: Python<'_>, truth: &str) -> PyResult<Self> {
+        let truth = serde_json::from_str(truth).map_err(|error| Fault::from(error).raise(py))?;
+        Ok(Self { volume: self.volume.clone(), files: self.files.clone(), truth: Some(Arc::new(truth)) })
     }
 
     /// Writes the volume in the format that the name says

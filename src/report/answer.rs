@@ -48,8 +48,8 @@ pub(crate) fn answer(results: &Results, unit: AreaUnit) -> Answer {
     }
     if let Some(grading) = results.severity.as_ref().filter(|_| !results.jets.is_empty()) {
         answer.of = format!("Severity by {}", grading.criteria.title);
-        [answer.headline, answer.beside] = headline(grading);
-        answer.why = why(grading);
+        [answer.headline, answer.beside] = headline(grading).map(|text| unit.sentence(&text));
+        answer.why = unit.sentence(&why(grading));
     } else if !results.jets.is_empty() {
         // A document from before there was a grading: its area leads.
         let [name, value, _] = answer.values.remove(0);
@@ -65,6 +65,8 @@ fn headline(grading: &Grading) -> [String; 2] {
         return ["Not determined".into(), String::new()];
     };
     let tells_mild = all.mild.is_some();
+    let names = grading.criteria.classes.as_ref();
+    let name = |class: Class| grading.class_words(class);
     let named = match conclusion.outcome {
         Outcome::Severe => Some(all.severe),
         Outcome::Moderate => Some(all.of(Class::Moderate)),
@@ -73,21 +75,29 @@ fn headline(grading: &Grading) -> [String; 2] {
         Outcome::NotEnough | Outcome::Indeterminate => None,
     };
     if let Some(share) = named {
-        let word = conclusion.outcome.words();
+        let word = match conclusion.outcome {
+            Outcome::NotSevere => Outcome::NotSevere.words(),
+            outcome => outcome.class().map_or("", name),
+        };
         let word = if share < 0.8 { format!("probably {word}") } else { word.to_owned() };
         return [capital(&word), format!("probability {}", percent(share))];
     }
-    let beside = format!("grade not determined: {}", all.words());
     let headline = match conclusion.open {
         Some([Class::Mild, Class::Severe]) | None => "Not determined".to_owned(),
         Some([low, Class::Severe]) if !tells_mild && low != Class::Severe => "Not determined".to_owned(),
         Some([low, high]) if low == high || !tells_mild => {
-            let word = if tells_mild || high == Class::Severe { high.name() } else { "not severe" };
+            let word = if tells_mild || high == Class::Severe { name(high) } else { "not severe" };
             capital(&format!("{word}?"))
         }
-        Some([low, high]) => capital(&format!("{} to {}?", low.name(), high.name())),
+        Some([low, high]) => capital(&format!("{} to {}?", name(low), name(high))),
     };
-    [headline, beside]
+    // Said once, whichever of the two says it.
+    let beside = all.words(names);
+    if headline == "Not determined" {
+        [headline, beside]
+    } else {
+        [headline, format!("grade not determined: {beside}")]
+    }
 }
 
 /// Why, and what would settle it
@@ -148,7 +158,7 @@ fn said(results: &Results, unit: AreaUnit) -> Vec<[String; 2]> {
         put("Acquisition", words::without_sources(&worst.message));
     }
     let Some(jet) = results.jets.first() else { return said };
-    if let Some(text) = words::width_misleads(jet, unit) {
+    if let Some(text) = words::width_misleads(jet) {
         put("A single width", text);
     }
     put("Through systole", words::systole(jet, unit));
@@ -181,6 +191,9 @@ mod tests {
         assert_eq!(headline, "Moderate to severe?");
         assert!(beside.starts_with("grade not determined: severe 4"), "{beside}");
         assert_eq!(of("", &Own::default())[0], "Not determined");
+        // It is not said a second time beside it.
+        let [headline, beside] = of("vc_width_mm = 5", &Own::default());
+        assert!(headline == "Not determined" && !beside.contains("determined"), "{headline}: {beside}");
     }
 
     #[test]

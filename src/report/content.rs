@@ -7,17 +7,8 @@ use super::words::{
     worst_first,
 };
 use super::{AreaUnit, words};
+pub(crate) use crate::measure::results::STANDING_CAUTIONS;
 use crate::measure::results::{JetResult, Results, Seen, Verdict};
-
-/// What every report says, whatever was found
-pub(crate) const STANDING_CAUTIONS: [&str; 4] = [
-    "Not a medical device. The result defers to local protocols and to the licensed reader.",
-    "The effective area, where the jet is narrowest, is smaller than the anatomic orifice and than the displayed \
-     colour. Do not compare it with a measured or drilled hole, nor with cut points of displayed areas.",
-    "Never one number alone: read the area with its interval, and with the other signs of severity.",
-    "Every interval is 95 %. It covers what the program can see of its own uncertainty, not a wrong \
-     acquisition.",
-];
 
 /// How it is measured, in a paragraph
 pub(crate) const METHOD: &str = "Each jet is found by its high-velocity core, where the colour aliases and loses \
@@ -231,7 +222,15 @@ fn triple(values: [f64; 3], decimals: usize) -> String {
     values.map(|value| fixed(value, decimals)).join(", ")
 }
 
-/// How many cautions two results share at their start: the standing ones
-pub(crate) fn common(one: &Results, two: &Results) -> usize {
-    one.cautions.iter().zip(&two.cautions).take_while(|(a, b)| a == b).count()
+/// The cautions of two results that are not standing ones: to which they belong where not to both, and the sentence
+pub(crate) fn own_cautions(before: &Results, after: &Results) -> Vec<String> {
+    let told = |when: &str, of: &Results, other: &Results, both: bool| -> Vec<String> {
+        let own = of.cautions.iter().filter(|c| !STANDING_CAUTIONS.contains(&c.as_str()));
+        let of_kind = own.filter(|caution| other.cautions.contains(caution) == both);
+        of_kind.map(|caution| format!("{when}{caution}")).collect()
+    };
+    let mut all = told("", before, after, true);
+    all.extend(told("Before: ", before, after, false));
+    all.extend(told("After: ", after, before, false));
+    all
 }

@@ -75,7 +75,7 @@ pub(crate) fn blocks(
         one_jet(&mut out, results, jet, &mine.collect::<Vec<_>>(), (unit, detail));
     }
     let acquisition = figures.iter().filter(|figure| figure.jet == ACQUISITION && detail != Detail::Least);
-    trust(&mut out, results, acquisition);
+    trust(&mut out, results, acquisition, detail);
     out.push(Block::Heading("How it was measured".into()));
     out.push(Block::Text(content::METHOD.into()));
     out.push(Block::Text(content::program(results)));
@@ -95,9 +95,10 @@ pub(crate) fn blocks(
 fn grading(out: &mut Vec<Block>, grading: &Grading, unit: AreaUnit) {
     let conclusion = &grading.conclusion;
     out.push(Block::Heading("Integrated grading".into()));
-    out.push(Block::Text(format!("{} {}", conclusion.sentence, grading.guideline.sentence)));
+    let told = |text: &String| unit.sentence(text);
+    out.push(Block::Text(told(&format!("{} {}", conclusion.sentence, grading.guideline.sentence))));
     if !conclusion.next.is_empty() {
-        out.push(Block::List(conclusion.next.clone()));
+        out.push(Block::List(conclusion.next.iter().map(told).collect()));
     }
     if let Some(svg) = figure::grading(grading, unit) {
         let caption = "Each measurement on one scale, straight between the cuts of its table; the dotted line parts \
@@ -118,10 +119,8 @@ fn grading(out: &mut Vec<Block>, grading: &Grading, unit: AreaUnit) {
     out.push(Block::table("placements", heads, Some(1), rows));
     out.push(Block::Sub("The guideline's steps, to the letter, and what can be contested".into()));
     let heads = [("Asked", 1.6), ("Found", 2.6), ("Follows", 1.6), ("Contestable", 1.6)];
-    let rows = grading
-        .steps
-        .iter()
-        .map(|step| [step.asked.clone(), step.found.clone(), step.follows.clone(), step.contest.clone()]);
+    let rows =
+        grading.steps.iter().map(|step| [&step.asked, &step.found, &step.follows, &step.contest].map(told));
     out.push(Block::table("steps", heads, None, rows));
     out.push(Block::Text(content::PROBABILITY.into()));
     if !conclusion.missing.is_empty() {
@@ -129,7 +128,7 @@ fn grading(out: &mut Vec<Block>, grading: &Grading, unit: AreaUnit) {
     }
     if !grading.cautions.is_empty() {
         out.push(Block::Sub("What limits these measurements".into()));
-        out.push(Block::List(grading.cautions.clone()));
+        out.push(Block::List(grading.cautions.iter().map(told).collect()));
     }
     let used = &grading.criteria;
     out.push(Block::Text(format!("Graded by {}: {}.", used.title, used.source)));
@@ -158,7 +157,7 @@ fn row(placement: &Placement, grading: &Grading, unit: AreaUnit) -> [String; 5] 
         format!("{}{bound}", words::placed(placement, unit)),
         alone,
         placement.agreement.words().to_owned(),
-        note.trim_end().to_owned(),
+        unit.sentence(note.trim_end()),
     ]
 }
 
@@ -316,21 +315,31 @@ fn convergence(out: &mut Vec<Block>, jet: &JetResult, unit: AreaUnit) {
     )));
 }
 
-fn trust<'a>(out: &mut Vec<Block>, results: &Results, figures: impl Iterator<Item = &'a PageFigure>) {
+fn trust<'a>(
+    out: &mut Vec<Block>,
+    results: &Results,
+    figures: impl Iterator<Item = &'a PageFigure>,
+    detail: Detail,
+) {
     out.push(Block::Heading("Trust check of the acquisition".into()));
-    let rows: Vec<[String; 5]> = content::findings(results)
-        .into_iter()
-        .map(|FindingRow { verdict, name, found, limit, message }| {
-            [verdict.to_owned(), name, found, limit, message]
-        })
-        .collect();
-    if rows.is_empty() {
+    let findings = content::findings(results);
+    if findings.is_empty() {
         out.push(Block::Text("Nothing was found to report.".into()));
         return;
     }
-    let heads =
-        [("Verdict", 0.9), ("Looked at", 1.3), ("Found", 1.1), ("Limit", 0.9), ("What it means", 3.6)];
-    out.push(Block::table("marked", heads, Some(0), rows));
+    let (adequate, told): (Vec<FindingRow>, Vec<FindingRow>) =
+        findings.into_iter().partition(|row| detail >= Detail::Brief && row.verdict == "adequate");
+    if !told.is_empty() {
+        let rows =
+            told.into_iter().map(|row| [row.verdict.to_owned(), row.name, row.found, row.limit, row.message]);
+        let heads =
+            [("Verdict", 0.9), ("Looked at", 1.3), ("Found", 1.1), ("Limit", 0.9), ("What it means", 3.6)];
+        out.push(Block::table("marked", heads, Some(0), rows));
+    }
+    if !adequate.is_empty() {
+        let each = adequate.iter().map(|row| format!("{} {} (limit {})", row.name, row.found, row.limit));
+        out.push(Block::Text(format!("Adequate: {}.", each.collect::<Vec<_>>().join("; "))));
+    }
     for drawn in figures {
         let (svg, caption) = (drawn.svg.clone(), drawn.caption.clone());
         out.push(Block::Figure { svg, caption, share: TALL });

@@ -170,6 +170,7 @@ pub(crate) fn results() -> Results {
             long_axis: Interval { value: 3.4, low: 2.9, high: 3.9 },
             commissural: Interval { value: 11.3, low: 10.6, high: 12.1 },
             long_axis_direction: [0.0, 1.0, 0.0],
+            displayed_long_axis: Some(3.4),
             axes_assumed: true,
         },
         circle_area_mm2: 9.08,

@@ -78,10 +78,10 @@ pub enum ReportError {
         source: io::Error,
     },
     /// A file under one of our names was not written by us, or was changed since
-    #[error("writing the report: this was not written by the program, or was changed since, and would be lost: {}", .0.display())]
+    #[error("this was not written by the program, or was changed since, and would be lost: {}", .0.display())]
     Foreign(PathBuf),
     /// A folder that holds much else, or that somebody stands in
-    #[error("writing the report: this folder is not the report's own: {}", .0.display())]
+    #[error("this folder is not the report's own: {}", .0.display())]
     Shared(PathBuf),
     /// Stopped
     #[error(transparent)]
@@ -181,7 +181,7 @@ fn contents(results: &Results, volume: &Volume4, options: &ReportOptions) -> Res
         files.push((format!("{FIGURES}/{GRADING}.svg"), svg.clone().into_bytes()));
         files.push((format!("{FIGURES}/{GRADING}.png"), png_from_svg(&svg, options.png_scale)?));
     }
-    files.push(("grading.csv".into(), table::grading(results).into_bytes()));
+    files.push(("grading.csv".into(), table::grading(results, unit).into_bytes()));
     if let Some(archive) = &options.archive {
         files.push((archive::REPORT.into(), archive.report(results)?));
     }

@@ -38,4 +38,5 @@ pub use figure::{FigureError, PlainCut, Subject, View};
 pub use folder::{ReportError, ReportOptions, ReportPaths, report_pdf, results_json, write_folder};
 pub use paint::{PaintError, Painted, paint_svg, paint_svg_wide, png_from_svg};
 pub use pdf::{PairFigures, Paper, PaperOptions, PdfError, pdf};
+pub use switch::{put_among, refuse_among};
 pub use units::AreaUnit;

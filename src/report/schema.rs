@@ -162,6 +162,7 @@ mod tests {
             attempt: 0,
             saved_s: None,
             review: "case-1.review.json".into(),
+            blind: true,
             score: scored,
         };
         let scores = Scores::of(vec![attempt], Vec::new());

@@ -32,7 +32,7 @@ struct Manifest {
     files: Vec<Listed>,
 }
 
-#[derive(Serialize, Deserialize)]
+#[derive(Clone, Serialize, Deserialize)]
 struct Listed {
     /// Path in the folder, parted by `/`
     name: String,
@@ -63,16 +63,27 @@ impl Manifest {
     }
 
     fn read_one(folder: &Path) -> Result<BTreeMap<String, String>, ReportError> {
-        let path = folder.join(MANIFEST);
+        Ok(Self::listed(folder, MANIFEST)?.into_iter().collect())
+    }
+
+    /// Name and hash of all that a list names, and of the list; a name may stand there twice
+    fn listed(folder: &Path, list: &str) -> Result<Vec<(String, String)>, ReportError> {
+        let path = folder.join(list);
         let bytes = match fs::read(&path) {
             Ok(bytes) => bytes,
-            Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(BTreeMap::new()),
+            Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
             Err(error) => return Err(at("reading", &path)(error)),
         };
         let list = serde_json::from_slice::<Self>(&bytes).ok().filter(|list| list.schema == SCHEMA);
         let list = list.ok_or(ReportError::Foreign(path))?;
         let own = [(MANIFEST.to_owned(), blake3::hash(&bytes).to_hex().to_string())];
         Ok(list.files.into_iter().map(|file| (file.name, file.blake3)).chain(own).collect())
+    }
+
+    fn text(&self) -> Result<Vec<u8>, ReportError> {
+        let mut list = serde_json::to_string_pretty(self)?;
+        list.push('\n');
+        Ok(list.into_bytes())
     }
 }
 
@@ -166,9 +177,8 @@ pub(super) fn put(
     let parent = atomic::folder_of(folder);
     fs::create_dir_all(parent).map_err(at("making the folder", parent))?;
     recover(folder)?;
-    let mut list = serde_json::to_string_pretty(&Manifest::of(&files))?;
-    list.push('\n');
-    files.push((MANIFEST.to_owned(), list.into_bytes()));
+    let list = Manifest::of(&files).text()?;
+    files.push((MANIFEST.to_owned(), list));
     let names: Vec<&str> = files.iter().map(|(name, _)| name.as_str()).collect();
     refuse(folder, &names)?;
     // A link is followed: the folder it leads to changes, not the link.
@@ -200,6 +210,73 @@ pub(super) fn put(
         results: folder.join(main),
         files: names,
     })
+}
+
+/// The list of our own files among those of others
+fn list_of(stem: &str) -> String {
+    format!("{stem}.{MANIFEST}")
+}
+
+/// Refuses a folder in which a file of one of these names is not ours, or no longer as we wrote it
+///
+/// # Errors
+/// [`ReportError::Foreign`], [`ReportError::Io`].
+pub fn refuse_among<'a>(
+    folder: &Path,
+    stem: &str,
+    names: impl IntoIterator<Item = &'a str>,
+) -> Result<(), ReportError> {
+    if folder.exists() && !folder.is_dir() {
+        return Err(ReportError::Foreign(folder.to_owned()));
+    }
+    let ours = Manifest::listed(folder, &list_of(stem))?;
+    for name in names {
+        let path = folder.join(name);
+        match fs::read(&path) {
+            Ok(bytes) => {
+                let here = (name.to_owned(), blake3::hash(&bytes).to_hex().to_string());
+                if !ours.contains(&here) {
+                    return Err(ReportError::Foreign(path));
+                }
+            }
+            Err(error) if error.kind() == io::ErrorKind::NotFound => {}
+            Err(error) => return Err(at("reading", &path)(error)),
+        }
+    }
+    Ok(())
+}
+
+/// Puts files among those of others, one by one: on any error before the first none is changed
+///
+/// # Errors
+/// As [`refuse_among`].
+pub fn put_among(files: &[File], folder: &Path, stem: &str) -> Result<(), ReportError> {
+    refuse_among(folder, stem, files.iter().map(|(name, _)| name.as_str()))?;
+    fs::create_dir_all(folder).map_err(at("making the folder", folder))?;
+    // All are on the disk before the first is replaced, so that a full disk leaves the old files whole.
+    let prepare = |name: &str, bytes: &[u8]| {
+        let path = folder.join(name);
+        atomic::prepare(&path, |out| out.write_all(bytes)).map_err(at("writing", &path))
+    };
+    let ready = files.iter().map(|(name, bytes)| prepare(name, bytes)).collect::<Result<Vec<_>, _>>()?;
+    // Until all are in place the list names old and new, so that the next run knows what a killed one left; names
+    // that are not among these files it keeps.
+    let old = Manifest::listed(folder, &list_of(stem))?.into_iter().filter(|(name, _)| name != MANIFEST);
+    let old: Vec<Listed> = old.map(|(name, blake3)| Listed { name, blake3 }).collect();
+    let list = |old: Vec<Listed>| {
+        let mut list = Manifest::of(files);
+        list.files.extend(old);
+        prepare(&list_of(stem), &list.text()?)
+    };
+    let (replaced, kept): (Vec<Listed>, Vec<Listed>) =
+        old.into_iter().partition(|old| files.iter().any(|(name, _)| *name == old.name));
+    let last = list(kept.clone())?;
+    let first = list(kept.into_iter().chain(replaced).collect())?;
+    [first]
+        .into_iter()
+        .chain(ready)
+        .chain([last])
+        .try_for_each(|file| file.put().map_err(at("replacing in", folder)))
 }
 
 /// Writes files into a new folder and flushes each

@@ -72,7 +72,7 @@ pub fn frames(results: &Results, unit: AreaUnit) -> String {
 }
 
 /// `grading.csv`: a row a measurement or sign that was graded
-pub fn grading(results: &Results) -> String {
+pub fn grading(results: &Results, unit: AreaUnit) -> String {
     let mut out = String::from(
         "file,measurement,by,value,low,high,unit,words,position,position_low,position_high,lowest_grade,\
          highest_grade,bound,agreement,cuts,source,known\n",
@@ -80,15 +80,17 @@ pub fn grading(results: &Results) -> String {
     for placement in results.severity.iter().flat_map(|grading| &grading.placements) {
         let mut row = Row::new(&results.source.file);
         row.put(&placement.label).put(words::by(placement.by));
-        match &placement.value {
-            Some(value) => row.interval(value),
+        let is_area = words::is_area(placement);
+        match placement.value {
+            Some(value) if is_area => row.interval(&area(value, unit)),
+            Some(value) => row.interval(&value),
             None => row.put("").put("").put(""),
         };
-        row.put(&placement.unit).put(&placement.words);
+        row.put(if is_area { unit.sign() } else { &placement.unit }).put(words::placed(placement, unit));
         row.optional(placement.position).number(placement.low).number(placement.high);
         row.put(placement.grades.low.name()).put(placement.grades.high.name());
         row.put(placement.reach.words()).put(placement.agreement.words());
-        row.put(&placement.cuts).put(&placement.source).put(placement.known.words());
+        row.put(words::cuts(placement, unit)).put(&placement.source).put(placement.known.words());
         row.end(&mut out);
     }
     out
@@ -198,12 +200,14 @@ mod tests {
     #[test]
     fn a_row_for_everything_that_was_graded() {
         let results = fixture::results();
-        let table = grading(&results);
+        let table = grading(&results, AreaUnit::Mm2);
         let placements = &results.severity.as_ref().unwrap().placements;
         assert!(placements.len() > 5);
         assert_eq!(table.lines().count(), 1 + placements.len());
         assert!(
-            table.contains("\"VC area in 3D, displayed\",the volume,48.5,41.5,56,mm²,48.5 mm² (41.5 to 56),")
+            table.contains(
+                "\"VC area in 3D, displayed\",the volume,48.5,41.5,56,mm²,48.5 mm² (41.5 to 56.0),"
+            )
         );
     }
 }

@@ -87,6 +87,25 @@ impl AreaUnit {
         format!("{} to {}", self.number(interval_mm2.low), self.number(interval_mm2.high))
     }
 
+    /// A sentence with every `0.41 cm²` in it told in this unit
+    pub fn sentence(self, text: &str) -> String {
+        let mut parts = text.split(" cm²");
+        let mut out = parts.next().unwrap_or_default().to_owned();
+        for rest in parts {
+            let start = out.rfind(|c: char| !(c.is_ascii_digit() || c == '.')).map_or(0, |at| at + 1);
+            match out[start..].parse().map(|cm2| Mm2::from_cm2(cm2).get()) {
+                Ok(mm2) if self != Self::Cm2 => {
+                    out.truncate(start);
+                    let told = self.text(mm2);
+                    out.push_str(&told);
+                }
+                _ => out.push_str(" cm²"),
+            }
+            out.push_str(rest);
+        }
+        out
+    }
+
     /// `34.2 mm² (29.1 to 40.0)`
     pub fn interval(self, interval_mm2: &Interval) -> String {
         format!("{} ({})", self.text(interval_mm2.value), self.span(interval_mm2))
@@ -102,6 +121,9 @@ mod tests {
         let area = Interval { value: 34.16, low: 29.08, high: 40.04 };
         assert_eq!(AreaUnit::Mm2.interval(&area), "34.2 mm² (29.1 to 40.0)");
         assert_eq!(AreaUnit::Cm2.interval(&area), "0.34 cm² (0.29 to 0.40)");
+        let said = "below 0.10 cm², then 0.41 cm² (0.2)";
+        assert_eq!(AreaUnit::Mm2.sentence(said), "below 10.0 mm², then 41.0 mm² (0.2)");
+        assert_eq!(AreaUnit::Cm2.sentence(said), said);
         assert_eq!((AreaUnit::Mm2.coarse(391.4), AreaUnit::Cm2.coarse(391.4)), ("391".into(), "3.91".into()));
         assert_eq!((AreaUnit::Mm2.fine(2.44), AreaUnit::Cm2.fine(2.44)), ("2.4".into(), "0.024".into()));
     }

@@ -6,7 +6,7 @@ use crate::measure::results::{
     Convergence, Counted, FrameResult, Interval, JetResult, Origin, Pattern, Results, Seen, ShapeClass,
     Systole, Verdict,
 };
-use crate::severity::{By, Class, Criteria, Item, Placement};
+use crate::severity::{By, Criteria, Placement};
 use crate::trust::Finding;
 use crate::unit::Mm2;
 
@@ -144,7 +144,7 @@ pub fn cut_ends(placement: &Placement, unit: AreaUnit) -> [Option<String>; 2] {
     })
 }
 
-fn is_area(placement: &Placement) -> bool {
+pub(super) fn is_area(placement: &Placement) -> bool {
     placement.items.iter().all(|item| item.is_area())
 }
 
@@ -232,22 +232,17 @@ pub fn mean_name(systole: &Systole) -> &'static str {
 
 /// What the long-axis width alone would have claimed, where it grades otherwise than the area; `None` elsewhere
 ///
-/// By the cut points of the default table for VC width (3 and 7 mm) and EROA.
-pub fn width_misleads(jet: &JetResult, unit: AreaUnit) -> Option<String> {
-    let table = Criteria::default();
-    let width = jet.width_mm.long_axis.value;
-    let of_width: Class = table.class_of(Item::VcWidthMm, width)?;
-    let of_area: Class = table.class_of(Item::PisaEroaMm2, jet.vca_mm2.value)?;
-    (of_width != of_area).then(|| {
-        format!(
-            "The long-axis width alone ({} mm) is {} and implies a circle of {}; the area is {}: the single width \
-             misleads.",
-            fixed(width, 1),
-            of_width.name(),
-            unit.text(jet.circle_area_mm2),
-            of_area.name()
-        )
-    })
+/// Width and area as displayed, which the cut points were found on.
+pub fn width_misleads(jet: &JetResult) -> Option<String> {
+    let width = jet.width_mm.displayed_long_axis?;
+    let [of_width, of_area] = Criteria::default().misled_by(width, jet.displayed_area_mm2?.value)?;
+    Some(format!(
+        "As displayed, the long-axis width of jet {} alone ({} mm) is {}, its area {}: the single width misleads.",
+        jet.id,
+        fixed(width, 1),
+        of_width.name(),
+        of_area.name()
+    ))
 }
 
 /// The shape as a sentence: its class is the effective outline's, its measures are the tracing's
@@ -398,11 +393,13 @@ mod tests {
     #[test]
     fn a_width_misleads_where_its_own_grade_is_another() {
         let mut jet = crate::report::fixture::results().jets.remove(0);
-        // 3.4 mm is moderate (3 to 7 mm), 41 mm2 severe.
-        assert!(width_misleads(&jet, AreaUnit::Cm2).unwrap().contains("is moderate"));
-        // An ellipse is not round, and its width grades as its area does.
-        (jet.vca_mm2.value, jet.width_mm.long_axis.value) = (34.0, 5.0);
-        assert_eq!(width_misleads(&jet, AreaUnit::Cm2), None);
+        // 3.4 mm is moderate (3 to 7 mm), 48.5 mm2 severe (from 40).
+        assert!(
+            width_misleads(&jet).unwrap().contains("of jet 1 alone (3.4 mm) is moderate, its area severe")
+        );
+        // An ellipse is not round, and its width grades as its area does; the effective width is not asked.
+        jet.width_mm.displayed_long_axis = Some(7.5);
+        assert_eq!(width_misleads(&jet), None);
     }
 
     #[test]

@@ -141,6 +141,7 @@ pub fn scored(
         attempt: 0,
         saved_s: saved.saved_s,
         review: saved.name,
+        blind: saved.review.is_read_blind(),
         score,
     })
 }

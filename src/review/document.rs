@@ -266,7 +266,7 @@ pub struct Work {
     pub settings: Settings,
     /// What else is known, as the reader entered it
     pub evidence: Evidence,
-    /// Name of the built-in table that it is weighed against; empty for the default
+    /// Name of the built-in table that it is graded by; empty for the default
     pub criteria: String,
     /// First and last moment of systole, ms after the R wave, where the reader settled them
     pub systole_ms: Option<[f64; 2]>,
@@ -340,6 +340,11 @@ impl Review {
             Sight::Blind => true,
             Sight::Revealed { blind } => blind.iter().any(|made| **made == *tracing),
         }
+    }
+
+    /// Whether all that it holds of the reader's was made blind
+    pub fn is_read_blind(&self) -> bool {
+        self.sight != Sight::Open && self.work.tracings.iter().all(|tracing| self.is_made_blind(tracing))
     }
 
     /// The jets, found ones first, without those set aside

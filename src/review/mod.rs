@@ -55,6 +55,5 @@ pub use reading::{numbers, options, read_beat, reread};
 pub use recheck::{Change, RECHECK_SCHEMA, Recheck, compare, saved_results, told};
 pub use session::{History, Session};
 pub use settings::{ColourMap, ImpliedCircle, Settings};
-pub use shape::TOLERANCE_MM;
 pub use tracing::{Closed, Drawn, Fault, Tracing, TracingId};
 pub use truth::{LIST_FILE, NoTruth, is_of_set, is_practice, key_of, key_path};

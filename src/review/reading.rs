@@ -9,7 +9,6 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use nalgebra::Vector3;
-use rayon::prelude::*;
 
 use super::{JetId, Read, Reader, Review, Sight, SignOff, Tracing, beside};
 use crate::jet::Signal;
@@ -168,7 +167,8 @@ fn in_frames(seen: &Review, volume: &Volume4, beat: &Beat, jets: &[(JetId, JetBe
         let reader = signal.as_ref().map(|signal| Reader::new(seen, frame, signal));
         jets.iter().map(|(id, _)| reader.as_ref().map_or(Read::AsMeasured, |at| at.read(*id))).collect()
     };
-    (0..volume.frames()).into_par_iter().with_max_len(1).map(one).collect()
+    // Nobody cancels a silent watch.
+    volume.each_frame(&Watch::silent(), "", one).unwrap_or_default()
 }
 
 /// The frames that a reader traced in and had not seen what the program finds

@@ -266,6 +266,19 @@ impl Session {
     /// # Errors
     /// See [`ReviewError`]; the review is then as it was before.
     pub fn apply(&mut self, command: Command) -> Result<Effect, ReviewError> {
+        let threshold = self.review.work.settings.threshold;
+        let only_looks = |settings: &Settings| settings.threshold == threshold;
+        match &command {
+            Command::Begin
+            | Command::Commit
+            | Command::NewVersion
+            | Command::ReadBlind
+            | Command::Frame(_)
+            | Command::Select(_)
+            | Command::Field(_) => {}
+            Command::Set(settings) if only_looks(settings) => {}
+            _ => self.lock().map_or(Ok(()), Err)?,
+        }
         match command {
             Command::Begin => {
                 self.burst = Burst::Begun;
@@ -275,10 +288,9 @@ impl Session {
                 self.burst = Burst::None;
                 Ok(Effect::Unchanged)
             }
-            Command::Undo | Command::Redo if self.review.signed.is_some() => self.locked(),
             Command::Undo => Ok(self.travel(Travel::Back)),
             Command::Redo => Ok(self.travel(Travel::Forward)),
-            Command::Sign(sign_off) => self.sign(sign_off),
+            Command::Sign(sign_off) => Ok(self.sign(sign_off)),
             Command::NewVersion => Ok(self.new_version()),
             Command::Frame(frame) => {
                 self.frame_exists(frame)?;
@@ -294,11 +306,10 @@ impl Session {
             }
             Command::ReadBlind => self.read_blind(),
             Command::Reveal => self.reveal(),
-            Command::Set(settings) if settings.threshold == self.review.work.settings.threshold => {
+            Command::Set(settings) if only_looks(&settings) => {
                 settings.check()?;
                 Ok(self.look(settings))
             }
-            _ if self.review.signed.is_some() => self.locked(),
             edit => self.edit(edit),
         }
     }
@@ -332,20 +343,16 @@ impl Session {
         Ok(Effect::Changed(Key::All))
     }
 
-    /// Refuses a change of what was signed off
-    fn locked(&self) -> Result<Effect, ReviewError> {
-        let reader = self.review.signed.as_ref().map(|signed| signed.reader.clone());
-        Err(ReviewError::Signed(reader.unwrap_or_default()))
+    /// Why nothing may be changed, where the review was signed off
+    pub fn lock(&self) -> Option<ReviewError> {
+        self.review.signed.as_ref().map(|signed| ReviewError::Signed(signed.reader.clone()))
     }
 
-    fn sign(&mut self, sign_off: SignOff) -> Result<Effect, ReviewError> {
-        if self.review.signed.is_some() {
-            return self.locked();
-        }
+    fn sign(&mut self, sign_off: SignOff) -> Effect {
         self.burst = Burst::None;
         self.review.signed = Some(sign_off);
         self.changed();
-        Ok(Effect::Changed(Key::Notes))
+        Effect::Changed(Key::Notes)
     }
 
     fn new_version(&mut self) -> Effect {

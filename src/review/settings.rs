@@ -69,7 +69,7 @@ impl Settings {
         if let Some(threshold) = self.threshold {
             within("the threshold", threshold, 0.05, 0.95)?;
         }
-        share("the colour gain", self.colour_gain)?;
+        share("the display threshold", self.colour_gain)?;
         share("the tissue priority", self.tissue_priority)?;
         share("the tissue window's black", self.tissue_window[0])?;
         share("the tissue window's white", self.tissue_window[1])

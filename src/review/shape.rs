@@ -1,6 +1,6 @@
 //! Changes of a whole polygon, done by [`crate::outline`] and brought back to few vertices.
 
-use crate::outline::{Outline, OutlineError};
+use crate::outline::{Outline, OutlineError, TOLERANCE};
 use crate::space::CutPoint;
 use crate::unit::Mm;
 
@@ -9,9 +9,6 @@ use super::tracing::Fault;
 
 /// Vertices of a smoothed tracing: enough for a crescent, few enough to be dragged one by one
 const SMOOTH_VERTICES: f64 = 40.0;
-/// How far a grown tracing, or a proposal brought to few vertices, may lie from its exact place, mm: a tenth of a fine
-/// voxel
-pub const TOLERANCE_MM: f64 = 0.03;
 
 /// Why the polygon cannot be counted; `None` where it can
 pub(super) fn invalid(points: &[CutPoint]) -> Option<Fault> {
@@ -44,7 +41,7 @@ pub(super) fn grown(points: &[CutPoint], by_mm: f64) -> Result<Vec<[f64; 2]>, Re
     let grow = || {
         let moved = Outline::new(points.to_vec())?.offset(Mm::new(by_mm))?;
         // A coarse polygon is only a convenience: where thinning fails, the fine one is kept.
-        Ok(moved.simplified(Mm::new(TOLERANCE_MM)).unwrap_or(moved))
+        Ok(moved.simplified(TOLERANCE).unwrap_or(moved))
     };
     grow().map(|outline| pairs(&outline)).map_err(|error| refused(&error))
 }

@@ -5,8 +5,10 @@
 //! that a bound cannot count where it must not.
 //!
 //! Conditions of a guideline are asked of what the reader entered, and of the value itself: a guideline
-//! knows no errors. What the volume measured answers none of them; only whether there are several jets,
-//! when in systole they are and what shape the orifice has is taken from it where the reader does not say.
+//! knows no errors. What the volume measured answers none of them. Where the reader does not say, only that there
+//! are several jets and that the orifice is not round is taken from it: both make a class worse, never milder.
+//! That the regurgitation is short would make it milder: of what the reader entered only the reader says that; the
+//! volume's own areas, which lower no class, are bounded by what the volume says too.
 
 use super::evidence::Evidence;
 use super::grading::{By, Reach};
@@ -121,26 +123,43 @@ impl<'a> Case<'a> {
         })
     }
 
-    /// When in systole it regurgitates, by key: the reader's word, else the volume's
-    pub(crate) fn leak(&self) -> Option<&str> {
-        self.evidence.choice(Item::Leak).or_else(|| {
-            if !self.volume_used {
-                return None;
-            }
-            match self.own.pattern {
+    /// What the volume says of a circumstance, by key
+    pub(crate) fn volume_says(&self, item: Item) -> Option<&'static str> {
+        if !self.volume_used {
+            return None;
+        }
+        match item {
+            Item::Jets => match self.own.jets {
+                0 => None,
+                1 => Some("single"),
+                _ => Some("several"),
+            },
+            Item::Leak => match self.own.pattern {
                 Pattern::Holosystolic => Some("holosystolic"),
                 Pattern::Early => Some("early"),
                 Pattern::Mid => Some("mid"),
                 Pattern::Late => Some("late"),
                 Pattern::Biphasic => Some("biphasic"),
                 Pattern::Unknown => None,
-            }
-        })
+            },
+            Item::Orifice => match self.own.shape? {
+                ShapeClass::Round => Some("round"),
+                ShapeClass::Elliptical | ShapeClass::Crescent => Some("elliptical"),
+                ShapeClass::Irregular => None,
+            },
+            _ => None,
+        }
+    }
+
+    /// When in systole it regurgitates, as far as a reading is limited by it: what the volume says limits the
+    /// volume's own readings, which lower no class, and nobody else's
+    fn leak_for(&self, by: By) -> Option<&str> {
+        self.choice(Item::Leak).or_else(|| self.volume_says(Item::Leak).filter(|_| by == By::Volume))
     }
 
     /// Whether it regurgitates in a part of systole only
-    fn is_short(&self) -> bool {
-        matches!(self.leak(), Some("early" | "mid" | "late"))
+    fn is_short(&self, by: By) -> bool {
+        matches!(self.leak_for(by), Some("early" | "mid" | "late"))
     }
 
     fn is(&self, item: Item, key: &str) -> bool {
@@ -162,7 +181,8 @@ impl<'a> Case<'a> {
         let width = matches!(item, VcWidthMm | VcWidthBiplaneMm);
         // One frame, or one frame times the whole integral, overstates a short regurgitation (Zoghbi 2017, from
         // memory). The area of the peak frame overstates a biphasic one too: closed form.
-        let at_most = self.is_short() && (area || pisa || width) || self.is(Item::Leak, "biphasic") && area;
+        let at_most =
+            self.is_short(by) && (area || pisa || width) || self.leak_for(by) == Some("biphasic") && area;
         // What sees one jet of several, one width or radius of an elliptical orifice, and the volume in low
         // flow understate (Zoghbi 2017, from memory); so does an area that the border of the volume cuts.
         let at_least = self.is(Item::Jets, "several") && (pisa || width)
@@ -177,11 +197,26 @@ impl<'a> Case<'a> {
         }
     }
 
+    /// The circumstance that makes a reading a bound, in words; `None` where it stands as it is
+    pub(crate) fn limited_by(&self, reading: &Reading) -> Option<String> {
+        let item = match reading.reach {
+            Reach::Exact => return None,
+            Reach::AtMost | Reach::Either => Item::Leak,
+            Reach::AtLeast if reading.by == By::Volume && !self.own.whole => {
+                return Some("the border of the volume cuts a jet".to_owned());
+            }
+            Reach::AtLeast if self.is(Item::Flow, "low") && !self.is(Item::Jets, "several") => Item::Flow,
+            Reach::AtLeast => Item::Jets,
+        };
+        let key = if item == Item::Leak { self.leak_for(reading.by) } else { self.choice(item) };
+        Some(item.choice(key?)?.label.to_owned())
+    }
+
     /// What limits the measurements, a sentence each
     pub(crate) fn caveats(&self) -> Vec<String> {
         let said = [
             (
-                self.is_short(),
+                self.is_short(By::Reader),
                 "The regurgitation is not holosystolic: width, radius, EROA and peak area are upper bounds; \
                  volume and fraction decide.",
             ),
@@ -232,23 +267,7 @@ impl Facts for Case<'_> {
             let radius = self.evidence.number(Item::ConvergenceRadiusMm)?;
             return (radius.low > 0.0).then_some("seen");
         }
-        if entered.is_some() || !self.volume_used {
-            return entered;
-        }
-        match item {
-            Item::Jets => match self.own.jets {
-                0 => None,
-                1 => Some("single"),
-                _ => Some("several"),
-            },
-            Item::Leak => self.leak(),
-            Item::Orifice => match self.own.shape? {
-                ShapeClass::Round => Some("round"),
-                ShapeClass::Elliptical | ShapeClass::Crescent => Some("elliptical"),
-                ShapeClass::Irregular => None,
-            },
-            _ => None,
-        }
+        entered.or_else(|| self.volume_says(item).filter(|said| matches!(*said, "several" | "elliptical")))
     }
 }
 

@@ -7,10 +7,10 @@
 use super::case::Case;
 use super::criteria::{Criteria, Measure, Role, Sign};
 use super::evidence::Evidence;
-use super::grade::{Class, Grade, Grades, Probability, percent};
+use super::grade::{Class, Grade, Grades, Probability, class_words, percent};
 use super::grading::{
-    Agreement, By, Conclusion, Count, CriteriaUsed, CutPoints, Decided, Grading, Outcome, Placement, Reach,
-    State, Verdict,
+    Agreement, By, Conclusion, Count, CriteriaUsed, CutPoints, Decided, Grading, Outcome, Placement,
+    Quantitation, Reach, State, Verdict,
 };
 use super::item::{Item, Origin};
 use super::own::Own;
@@ -26,12 +26,23 @@ const NAMED: f64 = 0.8;
 const OPEN: f64 = 0.1;
 /// Up to which probability of the class concluded a measurement differs from it (our own choice)
 const DIFFERS: f64 = 0.2;
+/// What the 2017 guideline advises where it stays indeterminate (from memory)
+const FURTHER: &str = "transoesophageal echocardiography or cardiac magnetic resonance";
 
 /// Grades everything that is known by one table
 ///
 /// A pure function: the same evidence gives the same grading. It never fails; what cannot be concluded is
-/// said.
+/// said. Nothing of the volume makes the conclusion milder than it is without.
 pub fn grade(criteria: &Criteria, evidence: &Evidence, own: &Own) -> Grading {
+    let residual = is_residual(evidence).then(|| criteria.after_repair());
+    let criteria = residual.as_ref().unwrap_or(criteria);
+    let nothing = Own::default();
+    let without = graded(criteria, evidence, &nothing, None);
+    if *own == nothing { without } else { graded(criteria, evidence, own, Some(&without.conclusion)) }
+}
+
+/// Grades, no milder than was concluded without the volume
+fn graded(criteria: &Criteria, evidence: &Evidence, own: &Own, without: Option<&Conclusion>) -> Grading {
     let case = Case::new(evidence, own);
     let count = criteria.count.as_ref().filter(|_| case.is_chronic()).map(|_| steps::count(criteria, &case));
     let count = count.as_ref();
@@ -47,15 +58,26 @@ pub fn grade(criteria: &Criteria, evidence: &Evidence, own: &Own) -> Grading {
     };
     let (mut placements, unplaced) = placements(criteria, &case, raised);
     let steps = steps::steps(criteria, &case, &placements, count, quantities.as_ref(), &guideline);
-    let probability = pool::together(criteria, &case, raised);
-    let all = All { criteria, case: &case, count, guideline: &guideline, probability, raised };
+    let least = without.and_then(|without| without.probability);
+    let probability = pool::together(criteria, &case, raised, least);
+    let all = All {
+        criteria,
+        case: &case,
+        count,
+        quantities: quantities.as_ref(),
+        guideline: &guideline,
+        probability,
+        raised,
+        without,
+    };
     let conclusion = all.conclude(&mut placements);
-    let cautions = [case.caveats(), unplaced, cautions(&case)].concat();
+    let cautions = [residual(criteria, &case), case.caveats(), unplaced, cautions(&case)].concat();
     Grading {
         criteria: CriteriaUsed {
             name: criteria.name.clone(),
             title: criteria.title.clone(),
             source: criteria.source.clone(),
+            classes: criteria.classes.clone(),
         },
         conclusion,
         placements,
@@ -232,26 +254,24 @@ struct All<'a> {
     criteria: &'a Criteria,
     case: &'a Case<'a>,
     count: Option<&'a Count>,
+    quantities: Option<&'a Quantitation>,
     guideline: &'a Verdict,
     probability: Option<Probability>,
     raised: f64,
+    /// What was concluded without anything of the volume
+    without: Option<&'a Conclusion>,
 }
 
 impl All<'_> {
     fn conclude(&self, placements: &mut [Placement]) -> Conclusion {
         let (outcome, why) = self.outcome(placements);
-        let named = match outcome {
-            Outcome::Mild => Some(Class::Mild),
-            Outcome::Moderate | Outcome::NotSevere => Some(Class::Moderate),
-            Outcome::Severe => Some(Class::Severe),
-            Outcome::NotEnough | Outcome::Indeterminate => None,
-        };
+        let named = outcome.class();
         if let Some(class) = named {
             self.judge(placements, class);
         }
         let missing = self.missing();
         let sure = named.zip(self.probability).map_or(0.0, |(class, all)| self.of(&all, class));
-        let settles = if sure >= NAMED { None } else { self.settles() };
+        let settles = if sure >= NAMED { None } else { self.settles(outcome) };
         let next = self.next(outcome, placements, settles.as_deref());
         Conclusion {
             outcome,
@@ -270,7 +290,17 @@ impl All<'_> {
         if self.criteria.tells_mild() || class == Class::Severe { all.of(class) } else { 1.0 - all.severe }
     }
 
+    /// How it ends: never below a class that was named without the volume, or was still possible then
     fn outcome(&self, placements: &[Placement]) -> (Outcome, String) {
+        let (outcome, why) = self.by_steps(placements);
+        let Some(without) = self.without else { return (outcome, why) };
+        let least = without.outcome.class().or(without.open.map(|[_, high]| high));
+        let softer = outcome.class().zip(least).is_some_and(|(class, least)| class < least);
+        let lost = without.outcome == Outcome::Severe && outcome != Outcome::Severe;
+        if softer || lost { (without.outcome, without.why.clone()) } else { (outcome, why) }
+    }
+
+    fn by_steps(&self, placements: &[Placement]) -> (Outcome, String) {
         let guideline = self.guideline;
         let letter = || {
             let (_, why) = guideline.sentence.split_once("; ").unwrap_or(("", &guideline.sentence));
@@ -293,8 +323,8 @@ impl All<'_> {
                 } else {
                     let why = format!(
                         "by the guideline's steps {}, by all evidence rather {}",
-                        class.name(),
-                        top.name()
+                        self.name(class),
+                        self.name(top)
                     );
                     (Outcome::Indeterminate, why)
                 }
@@ -319,7 +349,8 @@ impl All<'_> {
     }
 
     /// Whether the evidence suffices for a class: a definite count, or a quantity of the table and a second
-    /// source that does not depend on it (our own choice, after the guidelines' "no single parameter")
+    /// source that does not depend on it (our own choice, after the guidelines' "no single parameter"); a table
+    /// whose quantities are all of one source asks for no other
     ///
     /// The volume is such a source where it is compatible with the class and a worse one is hardly possible: what
     /// it measures must never be the reason why a milder class is named.
@@ -329,6 +360,9 @@ impl All<'_> {
         }
         if !placements.iter().any(|p| p.letter.is_some()) {
             return Err("no quantity that the table grades (EROA, regurgitant volume or fraction) is known");
+        }
+        if self.criteria.quantified().len() < 2 {
+            return Ok(());
         }
         let mut origins: Vec<Origin> = placements
             .iter()
@@ -388,15 +422,16 @@ impl All<'_> {
         };
         if let Some(class) = named {
             let share = self.of(&all, class);
-            let words = outcome.words();
+            let words = if outcome == Outcome::NotSevere { outcome.words() } else { self.name(class) };
             let words = if share < NAMED { format!("probably {words}") } else { words.to_owned() };
             return format!("{} by {title} (probability {}): {why}.", capital(&words), percent(share));
         }
+        let told = all.words(self.criteria.classes.as_ref());
         let [low, high] = all.open(OPEN);
         let compatible = match (low, high) {
-            _ if !self.criteria.tells_mild() => all.words(),
-            (low, high) if low == high => format!("{} ({})", low.name(), percent(all.of(low))),
-            (low, high) => format!("{} to {} ({})", low.name(), high.name(), all.words()),
+            _ if !self.criteria.tells_mild() => told,
+            (low, high) if low == high => format!("{} ({})", self.name(low), percent(all.of(low))),
+            (low, high) => format!("{} to {} ({told})", self.name(low), self.name(high)),
         };
         let lead = match outcome {
             Outcome::Indeterminate => "Grade not determined (indeterminate)",
@@ -405,12 +440,27 @@ impl All<'_> {
         format!("{lead} by {title}: {why}. Compatible with {compatible}.")
     }
 
-    /// The single measurement that would tell most
-    fn settles(&self) -> Option<String> {
-        if self.raised == 0.5 && self.case.choice(Item::Mechanism).is_none() {
-            return Some("whether the regurgitation is primary or secondary".to_owned());
+    /// A class as the table calls it
+    fn name(&self, class: Class) -> &str {
+        class_words(self.criteria.classes.as_ref(), class)
+    }
+
+    /// The single measurement that would tell most; where none is left and the data contradict each other, what the
+    /// guideline advises then
+    fn settles(&self, outcome: Outcome) -> Option<String> {
+        let third = |q: &Quantitation| (q.grades.low..=q.grades.high).contains(&Grade::III);
+        if self.raised == 0.5 && self.quantities.is_some_and(third) {
+            match steps::raises_with(self.criteria, self.case) {
+                Some(Item::Mechanism) => {
+                    return Some("whether the regurgitation is primary or secondary".to_owned());
+                }
+                Some(item) => return Some(item.label().to_lowercase()),
+                None => {}
+            }
         }
-        pool::settles(self.criteria, self.case, self.raised).map(|measure| measure.label.clone())
+        pool::settles(self.criteria, self.case, self.raised)
+            .map(|measure| measure.label.clone())
+            .or_else(|| (outcome == Outcome::Indeterminate).then(|| FURTHER.to_owned()))
     }
 
     fn next(&self, outcome: Outcome, placements: &[Placement], settles: Option<&str>) -> Vec<String> {
@@ -423,11 +473,8 @@ impl All<'_> {
         if let Some(settles) = settles {
             next.push(format!("Would settle it best: {settles}."));
         }
-        if matches!(outcome, Outcome::Indeterminate) {
-            next.push(
-                "If it stays indeterminate, consider transoesophageal echocardiography or cardiac magnetic resonance."
-                    .to_owned(),
-            );
+        if outcome == Outcome::Indeterminate && settles != Some(FURTHER) {
+            next.push(format!("If it stays indeterminate, consider {FURTHER}."));
         }
         let differs: Vec<&str> = placements
             .iter()
@@ -469,6 +516,19 @@ impl All<'_> {
     }
 }
 
+fn is_residual(evidence: &Evidence) -> bool {
+    evidence.choice(Item::Setting) == Some("after_repair")
+}
+
+/// What stands first after edge-to-edge repair, where a table was not made for that
+fn residual(criteria: &Criteria, case: &Case<'_>) -> Vec<String> {
+    let native = criteria.measures.iter().any(|measure| measure.role == Role::Literature);
+    let said = "Residual regurgitation after edge-to-edge repair: the displayed area is held against the cuts that were \
+                found there (0.10 and 0.30 cm², MITRA-PRO; the table `mitra-pro` grades by them alone); all other \
+                cuts are those of native valves and were not found there.";
+    (native && is_residual(case.evidence)).then(|| said.to_owned()).into_iter().collect()
+}
+
 fn cautions(case: &Case<'_>) -> Vec<String> {
     let mut cautions = Vec::new();
     if case.evidence.choice(Item::Leaflet) == Some("flail") {
@@ -485,36 +545,33 @@ fn cautions(case: &Case<'_>) -> Vec<String> {
                 .to_owned(),
         );
     }
-    if case.evidence.choice(Item::Setting) == Some("after_repair") {
-        cautions.push(
-            "Residual regurgitation after edge-to-edge repair: the cuts of native valves were not found there; the \
-             table `mitra-pro` grades the displayed area by outcome."
-                .to_owned(),
-        );
-    }
     if case.own.trust == Trust::Limited {
         cautions.push("The trust check of the volume is limited; see its findings.".to_owned());
     }
-    if case.leak().is_none() && !case.readings.is_empty() {
-        cautions.push(
-            "Whether the regurgitation is holosystolic is not known; if it is not, width, EROA and area overstate \
-             it."
-            .to_owned(),
-        );
+    let label = |item: Item, key: &str| item.choice(key).map_or("", |choice| choice.label);
+    if case.choice(Item::Leak).is_none() && !case.readings.is_empty() {
+        let overstate = "width, radius, EROA and area overstate it";
+        match case.volume_says(Item::Leak) {
+            Some("holosystolic") => {}
+            Some(key) => cautions.push(format!(
+                "By the volume the regurgitation is not holosystolic ({}): if that is right, {overstate}. Enter \
+                 `leak`, and they count as upper bounds.",
+                label(Item::Leak, key)
+            )),
+            None => cautions.push(format!(
+                "Whether the regurgitation is holosystolic is not known; if it is not, {overstate}."
+            )),
+        }
     }
     for item in [Item::Orifice, Item::Jets, Item::Leak] {
-        let entered = case.evidence.choice(item);
-        let nothing = Evidence::default();
-        let own = Case::new(&nothing, case.own).choice(item).map(str::to_owned);
-        if let (Some(entered), Some(own)) = (entered, own)
+        if let (Some(entered), Some(own)) = (case.evidence.choice(item), case.volume_says(item))
             && entered != own
         {
-            let label = |key: &str| item.choice(key).map_or("", |choice| choice.label);
             cautions.push(format!(
                 "{}: {} was entered, the volume says {}; what was entered is used.",
                 item.label(),
-                label(entered),
-                label(&own)
+                label(item, entered),
+                label(item, own)
             ));
         }
     }

@@ -4,12 +4,14 @@
 //! in another document that quotes it, or written from memory. Some are built in; a reader may give
 //! his own, which is checked before it is used: a table that contradicts itself grades nobody.
 
+use std::collections::BTreeSet;
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::error::{SeverityError, nearest, nearest_in};
-use super::grade::{Class, Grade, Grades};
-use super::item::{Field, Item, Kind};
+use super::grade::{Class, ClassNames, Grade, Grades};
+use super::item::{Field, Item, Kind, Origin};
 use super::rule::{Condition, items};
 
 /// The name of this version of the criteria file
@@ -274,6 +276,9 @@ pub struct Criteria {
     /// What else is to be said about the table as a whole
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub note: Option<String>,
+    /// What the table calls its classes, the mildest first; absent for mild, moderate and severe
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub classes: Option<ClassNames>,
     /// How specific criteria are counted; absent where the guideline gives no count
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub count: Option<CountRule>,
@@ -345,7 +350,7 @@ impl Criteria {
         wanted.extend(self.signs.iter().flat_map(Sign::items));
         wanted.extend(self.specifics.iter().flat_map(|specific| items(&specific.any)));
         // Circumstances matter to every table.
-        wanted.extend(Item::ALL.into_iter().filter(|item| item.origin() == super::item::Origin::Setting));
+        wanted.extend(Item::ALL.into_iter().filter(|item| item.origin() == Origin::Setting));
         wanted.extend([Item::CwPeakMS, Item::CwVtiCm]);
         Item::ALL
             .into_iter()
@@ -359,6 +364,36 @@ impl Criteria {
         let measure = self.measures.iter().find(|measure| measure.items.contains(&item))?;
         (measure.mild.is_some() && measure.severe.is_some())
             .then(|| measure.grades_of(value, measure.severe).high.class())
+    }
+
+    /// What one VC width and the displayed area of the same orifice are of, where that is not the same
+    ///
+    /// By this table's cuts, both of which were found on displayed colour.
+    pub fn misled_by(&self, width_mm: f64, displayed_mm2: f64) -> Option<[Class; 2]> {
+        let of_width = self.class_of(Item::VcWidthMm, width_mm)?;
+        let of_area = self.class_of(Item::DisplayedAreaMm2, displayed_mm2)?;
+        (of_width != of_area).then_some([of_width, of_area])
+    }
+
+    /// The table for regurgitation that is left after edge-to-edge repair: the displayed area, where the literature's
+    /// cuts for native valves stand, is held against those that were found there
+    pub(crate) fn after_repair(&self) -> Self {
+        let is_area = |measure: &Measure| measure.items == [Item::DisplayedAreaMm2];
+        let residual = Self::built_in("mitra-pro").expect("a test reads the criteria that are built in");
+        let mut table = self.clone();
+        for measure in table.measures.iter_mut().filter(|m| m.role == Role::Literature && is_area(m)) {
+            let found = residual.measures.iter().find(|m| is_area(m)).cloned();
+            let source = Some(residual.source.clone());
+            *measure = found
+                .map_or_else(|| measure.clone(), |found| Measure { role: measure.role, source, ..found });
+        }
+        table
+    }
+
+    /// The origins of what the quantitative rows hold
+    pub(crate) fn quantified(&self) -> BTreeSet<Origin> {
+        let rows = self.measures.iter().filter(|measure| measure.role == Role::Quantitative);
+        rows.flat_map(|measure| &measure.items).map(|item| item.origin()).collect()
     }
 
     /// Whether the quantitative rows tell mild from moderate
@@ -380,6 +415,9 @@ impl Criteria {
             if text.trim().is_empty() {
                 return Err(wrong(what, "must not be empty".into()));
             }
+        }
+        if self.classes.iter().flatten().any(|name| name.trim().is_empty()) {
+            return Err(wrong("classes", "a name must not be empty".into()));
         }
         if !self.measures.iter().any(|measure| measure.role == Role::Quantitative) {
             return Err(wrong("measure", "no measure is quantitative, so nothing could be graded".into()));

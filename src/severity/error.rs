@@ -78,6 +78,29 @@ pub enum SeverityError {
         /// The same number with the units in which it would be usual
         meant: Vec<String>,
     },
+    /// An error that is not of the size of its value
+    #[error(
+        "reading the evidence: the error of `{key}` is {error} {unit} at {value} {unit}: errors between 1 and 100 % \
+         of the value are usual"
+    )]
+    UnusualError {
+        /// Which key
+        key: &'static str,
+        /// The value in the item's unit
+        value: f64,
+        /// Its error
+        error: f64,
+        /// Of both
+        unit: &'static str,
+    },
+    /// A number in quotes with its error beside it
+    #[error("reading the evidence: `{key}` has its value in quotes and its error beside it")]
+    Apart {
+        /// Which key
+        key: &'static str,
+        /// Both as one text
+        joined: String,
+    },
     /// An interval whose ends do not hold its value
     #[error(
         "reading the evidence: the interval of `{key}` must hold its value: {low} to {high} does not hold {value}"
@@ -157,10 +180,15 @@ impl SeverityError {
                 let unit = if unit.is_empty() {
                     ""
                 } else {
-                    "; a number in quotes with its unit is taken as it stands"
+                    "; a number in quotes with its unit is taken as it stands, unless it is a factor of ten from \
+                     anything physiological"
                 };
                 format!("{meant}check the number and its unit{unit}")
             }
+            Self::UnusualError { .. } => {
+                "give the error at 95 % in the unit of the value, or `low` and `high`".into()
+            }
+            Self::Apart { joined, .. } => format!("write \"{joined}\""),
             Self::Interval { .. } => "give low and high on both sides of the value, or an error".into(),
             Self::NoSuchCriteria { .. } => "give one of these names, or the path of a file".into(),
         }

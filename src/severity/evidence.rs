@@ -245,7 +245,7 @@ fn text_given(item: Item, text: String) -> Result<Given, SeverityError> {
 fn entry(item: Item, raw: Raw, source: Source) -> Result<Entry, SeverityError> {
     let key = item.key();
     let query = |value: f64| match source {
-        Source::Person => item.query(value, 1.0),
+        Source::Person => item.query(value, 1.0, 1.0),
         Source::Document => Ok(()),
     };
     let pairs = match raw {
@@ -267,9 +267,9 @@ fn entry(item: Item, raw: Raw, source: Source) -> Result<Entry, SeverityError> {
         seen.push(inner.clone());
         match (inner.as_str(), value) {
             ("note", Raw::Text(text)) => note = text,
-            ("value", Raw::Text(text)) => choice = Some(text_given(item, text)?),
+            ("value", Raw::Text(text)) => choice = Some(text),
             ("value" | "low" | "high" | "error", Raw::Number(number)) => {
-                if inner == "value" {
+                if inner != "error" {
                     query(number)?;
                 }
                 numbers.insert(inner, number);
@@ -288,10 +288,17 @@ fn entry(item: Item, raw: Raw, source: Source) -> Result<Entry, SeverityError> {
     let wrong =
         || SeverityError::Form { key: key.to_owned(), wanted: ends.into(), found: "another mixture".into() };
     let given = match (choice, get("value"), get("low"), get("high"), get("error")) {
-        (Some(given), None, None, None, None) => given,
+        (Some(text), None, None, None, None) => text_given(item, text)?,
+        (Some(text), None, None, None, Some(error)) => {
+            let joined = item.joined(&text, error).ok_or_else(wrong)?;
+            return Err(SeverityError::Apart { key, joined });
+        }
         (None, Some(value), None, None, None) => Given::Number(Interval::exactly(value)),
         (None, Some(value), Some(low), Some(high), None) => Given::Number(Interval { value, low, high }),
         (None, Some(value), None, None, Some(error)) if error >= 0.0 => {
+            if source == Source::Person {
+                item.query_error(value, error)?;
+            }
             // An error may reach past the end of what can be; the interval stops there.
             let (least, most) = match item.field().kind {
                 Kind::Number { low, high, .. } => (low.min(value), high.max(value)),

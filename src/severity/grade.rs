@@ -66,6 +66,14 @@ impl Class {
     }
 }
 
+/// What a table calls its classes, the mildest first
+pub type ClassNames = [String; 3];
+
+/// A class in words, as its table calls it
+pub fn class_words(names: Option<&ClassNames>, class: Class) -> &str {
+    names.map_or(class.name(), |names| &names[class as usize])
+}
+
 /// The grades that something is compatible with, from the lowest to the highest
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct Grades {
@@ -136,16 +144,15 @@ impl Probability {
         [low, open.next_back().unwrap_or(low)]
     }
 
-    /// `severe 68 %, moderate 31 %, mild 1 %`, or `severe 68 %, not severe 32 %`
-    pub fn words(&self) -> String {
-        let percent = |share: f64| percent(share);
+    /// `severe 68 %, moderate 31 %, mild 1 %`, or `severe 68 %, not severe 32 %`; with a table's own names of its
+    /// classes, if it has any
+    pub fn words(&self, names: Option<&ClassNames>) -> String {
+        let told = |class: Class, share: f64| format!("{} {}", class_words(names, class), percent(share));
         match (self.mild, self.moderate) {
-            (Some(mild), Some(moderate)) => format!(
-                "severe {}, moderate {}, mild {}",
-                percent(self.severe),
-                percent(moderate),
-                percent(mild)
-            ),
+            (Some(mild), Some(moderate)) => {
+                [told(Class::Severe, self.severe), told(Class::Moderate, moderate), told(Class::Mild, mild)]
+                    .join(", ")
+            }
             _ => format!("severe {}, not severe {}", percent(self.severe), percent(1.0 - self.severe)),
         }
     }
@@ -167,11 +174,11 @@ mod tests {
     #[test]
     fn probabilities_in_words() {
         let all = Probability { mild: Some(0.004), moderate: Some(0.316), severe: 0.68 };
-        assert_eq!(all.words(), "severe 68 %, moderate 32 %, mild under 1 %");
+        assert_eq!(all.words(None), "severe 68 %, moderate 32 %, mild under 1 %");
         assert_eq!((all.top(), all.open(0.1)), (Class::Severe, [Class::Moderate, Class::Severe]));
         assert!((all.at_least(Class::Moderate) - 0.996).abs() < 1e-12);
         let two = Probability { mild: None, moderate: None, severe: 0.999 };
-        assert_eq!(two.words(), "severe over 99 %, not severe under 1 %");
+        assert_eq!(two.words(None), "severe over 99 %, not severe under 1 %");
         let even = Probability { mild: Some(0.2), moderate: Some(0.4), severe: 0.4 };
         assert_eq!(even.top(), Class::Severe, "of equals the worse");
         assert_eq!(Grades { low: Grade::II, high: Grade::III }.words(), "II to III");

@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use super::criteria::{Bound, Known, Role};
 use super::evidence::Evidence;
-use super::grade::{Class, Grades, Probability};
+use super::grade::{Class, ClassNames, Grades, Probability, class_words};
 use super::item::Item;
 use crate::numeric::Interval;
 
@@ -33,6 +33,13 @@ pub struct Grading {
     pub evidence: Evidence,
 }
 
+impl Grading {
+    /// A class in words, as the table calls it
+    pub fn class_words(&self, class: Class) -> &str {
+        class_words(self.criteria.classes.as_ref(), class)
+    }
+}
+
 /// Which table was used
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct CriteriaUsed {
@@ -42,6 +49,9 @@ pub struct CriteriaUsed {
     pub title: String,
     /// Authors, journal, year
     pub source: String,
+    /// What it calls its classes, the mildest first; `null` for mild, moderate and severe
+    #[serde(default)]
+    pub classes: Option<ClassNames>,
 }
 
 /// How a grading ends
@@ -63,6 +73,16 @@ pub enum Outcome {
 }
 
 impl Outcome {
+    /// The class that is named; "not severe" counts as moderate
+    pub const fn class(self) -> Option<Class> {
+        match self {
+            Self::Mild => Some(Class::Mild),
+            Self::Moderate | Self::NotSevere => Some(Class::Moderate),
+            Self::Severe => Some(Class::Severe),
+            Self::NotEnough | Self::Indeterminate => None,
+        }
+    }
+
     /// As printed
     pub const fn words(self) -> &'static str {
         match self {

@@ -10,7 +10,7 @@
 //! The trade-off: a rule that always answers would be easier to use. This one says that the grade is not
 //! determined where measurements disagree or one source speaks alone, how probable each class still is, and
 //! which measurement would settle it. What the volume measures has no row in a guideline's table: it can
-//! raise a class, never lower one.
+//! raise a class, never lower one, and neither can anything else that the volume says.
 
 mod case;
 mod conclude;
@@ -31,6 +31,16 @@ mod typed;
 #[cfg(test)]
 mod tests;
 
+/// The longest file of evidence or criteria in bytes; a typed one is a few thousand (our own choice)
+pub const LONGEST_TEXT: u64 = 1 << 20;
+
+/// Whether criteria are given as a file: a path has a slash or an ending, and a file that is there wins over a misspelt
+/// name
+pub fn is_criteria_file(given: &str) -> bool {
+    let path = std::path::Path::new(given);
+    path.extension().is_some() || path.components().count() != 1 || path.is_file()
+}
+
 pub use conclude::grade;
 pub use criteria::{
     Binding, Bound, CRITERIA_SCHEMA, CountRule, Criteria, Known, Measure, Role, Sign, Speaks, Specific,
@@ -38,7 +48,7 @@ pub use criteria::{
 };
 pub use error::SeverityError;
 pub use evidence::{EVIDENCE_SCHEMA, Entry, Evidence, Given};
-pub use grade::{Class, Grade, Grades, Probability, percent};
+pub use grade::{Class, ClassNames, Grade, Grades, Probability, class_words, percent};
 pub use grading::{
     Agreement, By, Conclusion, Count, CriteriaUsed, Criterion, CutPoints, Decided, Firm, Grading, Outcome,
     Placement, Quantitation, Reach, State, Step, Verdict,

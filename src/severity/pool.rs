@@ -18,7 +18,8 @@
 //! [`SUPPORTIVE`]; one fact counts once, and a supportive number adds nothing to a quantity of its origin.
 //!
 //! **What the volume measures has no row in a guideline's table.** It can raise a class and never lower one:
-//! of the probabilities with and without it the larger stands, for "moderate or severe" and for "severe".
+//! of the probabilities with its areas, without them, and without anything of the volume the largest stands, for
+//! "moderate or severe" and for "severe".
 //!
 //! Every likelihood ratio of a worse to a milder grade rises with the value, so that a worse value never
 //! makes a milder class more probable.
@@ -178,24 +179,29 @@ enum Taking {
     All,
 }
 
-/// All evidence together; `None` where there is none
-pub(crate) fn together(criteria: &Criteria, case: &Case<'_>, raised: f64) -> Option<Probability> {
+/// All evidence together, no milder than `without` anything of the volume; `None` where there is none
+pub(crate) fn together(
+    criteria: &Criteria,
+    case: &Case<'_>,
+    raised: f64,
+    without: Option<Probability>,
+) -> Option<Probability> {
     let by = |taking: Taking| {
         let one = |cuts| Some(classes(criteria, &logs(criteria, case, taking, cuts)?, raised));
         let [Some(certain), Some(possible)] = Cuts::BOTH.map(one) else { return None };
         Some(mean([certain, possible]))
     };
-    let (own, all) = match (by(Taking::Rows), by(Taking::All)) {
-        (Some(own), Some(all)) => (own, all),
-        (own, all) => return own.or(all),
-    };
-    let severe = own.severe.max(all.severe);
-    let worse = own.at_least(Class::Moderate).max(all.at_least(Class::Moderate));
-    Some(Probability {
+    let found: Vec<Probability> =
+        [without, by(Taking::Rows), by(Taking::All)].into_iter().flatten().collect();
+    let first = found.first()?;
+    let worst = |class: Class| found.iter().map(|p| p.at_least(class)).fold(0.0, f64::max);
+    let (severe, worse) = (worst(Class::Severe), worst(Class::Moderate));
+    let worst = found.iter().find(|p| p.severe == severe && p.at_least(Class::Moderate) == worse);
+    Some(worst.copied().unwrap_or(Probability {
         severe,
-        moderate: own.moderate.map(|_| (worse - severe).max(0.0)),
-        mild: own.mild.map(|_| 1.0 - worse.max(severe)),
-    })
+        moderate: first.moderate.map(|_| (worse - severe).max(0.0)),
+        mild: first.mild.map(|_| 1.0 - worse.max(severe)),
+    }))
 }
 
 /// The classes from logarithms of likelihoods; a table that defines severe only knows two

@@ -8,7 +8,7 @@
 
 use super::case::{Case, Reading, WithErrors};
 use super::criteria::{Binding, Bound, Criteria, Measure, Role, Speaks};
-use super::grade::{Class, Grade, Grades};
+use super::grade::{Class, Grade, Grades, class_words};
 use super::grading::{Count, Criterion, Decided, Firm, Placement, Quantitation, Reach, State, Step, Verdict};
 use super::item::{Item, Kind};
 use super::pool::{has_row, pairs};
@@ -138,18 +138,25 @@ pub(crate) fn raised(criteria: &Criteria, count: Option<&Count>, case: &Case<'_>
     if count.severe_met >= rule.raises_grade_3 {
         return Some(true);
     }
-    match truth(&rule.raises_also, case) {
-        Truth::Yes => return Some(true),
-        // The mechanism of a known elliptical orifice: without it grade III cannot be read.
-        Truth::Open | Truth::Unknown
-            if rule.raises_also.iter().flatten().any(|condition| condition.truth(case) == Truth::Yes) =>
-        {
-            return None;
-        }
-        _ => {}
+    if truth(&rule.raises_also, case) == Truth::Yes {
+        return Some(true);
+    }
+    if raises_with(criteria, case).is_some() {
+        return None;
     }
     let open = count.severe.iter().filter(|criterion| criterion.state == State::Open).count();
     if count.severe_met + open >= rule.raises_grade_3 { None } else { Some(false) }
+}
+
+/// What is not known and decides whether grade III counts as severe: the mechanism of an elliptical orifice, or the
+/// shape of the orifice in secondary regurgitation
+pub(crate) fn raises_with(criteria: &Criteria, case: &Case<'_>) -> Option<Item> {
+    let alternatives = criteria.count.iter().flat_map(|rule| &rule.raises_also);
+    alternatives.filter(|all| truth(&vec![(*all).clone()], case) != Truth::No).find_map(|all| {
+        let of = |wanted: fn(Truth) -> bool| all.iter().find(|one| wanted(one.truth(case)));
+        of(|truth| truth == Truth::Yes)?;
+        of(|truth| matches!(truth, Truth::Open | Truth::Unknown)).map(|one| one.item)
+    })
 }
 
 /// The grades of all quantities that the table has a row for, by their values
@@ -262,9 +269,13 @@ pub(crate) fn verdict(
     quantities: Option<&Quantitation>,
 ) -> Verdict {
     let (decided, classes, why) = decide(criteria, case, count, quantities);
+    let why = match bounds(criteria, case, count) {
+        Some(bounds) if decided != Decided::Class => format!("{why}; {bounds}"),
+        _ => why,
+    };
     let told = |class: Class| match class {
         Class::Mild | Class::Moderate if !criteria.tells_mild() => "not severe",
-        class => class.name(),
+        class => class_words(criteria.classes.as_ref(), class),
     };
     let title = &criteria.title;
     let sentence = match (decided, classes) {
@@ -276,6 +287,25 @@ pub(crate) fn verdict(
         _ => format!("{title}, to the letter: not decided; {why}."),
     };
     Verdict { decided, classes, sentence }
+}
+
+/// What is a bound only, and why: the quantities and the criteria that a caveat holds back
+fn bounds(criteria: &Criteria, case: &Case<'_>, count: Option<&Count>) -> Option<String> {
+    let graded = pairs(criteria, case).filter(|(measure, reading)| letter(measure, reading, case).is_some());
+    let mut told: Vec<String> = graded
+        .filter_map(|(_, reading)| {
+            let (label, by) = (reading.item.label(), case.limited_by(reading)?);
+            Some(match reading.reach {
+                Reach::Exact => return None,
+                Reach::AtLeast => format!("{label} is a lower bound only ({by})"),
+                Reach::AtMost => format!("{label} is an upper bound only ({by})"),
+                Reach::Either => format!("{label} is biased either way ({by})"),
+            })
+        })
+        .collect();
+    let held = count.and_then(|count| listed(&count.severe, |c| c.state == State::Open));
+    told.extend(held.map(|labels| format!("a caveat holds back {labels}")));
+    (!told.is_empty()).then(|| told.join(" and "))
 }
 
 fn decide(

@@ -3,11 +3,18 @@
 //! One grammar for the evidence file and for the form: `44`, `44 ± 6`, `0.44 cm2`, `0.44 ± 0.06 cm2`. A
 //! number without a unit is taken in the unit that the field or the key names, and refused where it then
 //! lies outside what is usual: 0.35 typed for cm2 into a field of mm2 would grade a severe regurgitation
-//! as mild. With its unit it is taken as it stands.
+//! as mild. With its unit it is taken as it stands, unless it is off by another [`FAR`]; an error must be of the
+//! size of errors.
 
 use super::error::SeverityError;
 use super::item::{Item, Kind};
 use crate::numeric::Interval;
+
+/// How far beyond the usual range a number with its unit may lie; that range is wide, so this is a factor of
+/// about ten from anything physiological (our own choice)
+const FAR: f64 = 3.0;
+/// The smallest and largest error that is usual, as a part of the value (our own choice)
+const ERRORS: [f64; 2] = [0.01, 1.0];
 
 /// Units that a number may be typed in, with how many of the item's unit one of them is
 fn units(of: &str) -> &'static [(&'static str, f64)] {
@@ -40,8 +47,8 @@ impl Item {
     ///
     /// # Errors
     /// [`SeverityError::Form`] where it cannot be read or the unit is none of this item, [`SeverityError::Unusual`]
-    /// where a number without a unit lies outside what is usual, [`SeverityError::Range`] where it cannot be
-    /// meant at all.
+    /// and [`SeverityError::UnusualError`] where it or its error lies outside what is usual,
+    /// [`SeverityError::Range`] where it cannot be meant at all.
     pub fn read(self, text: &str, bare: &str) -> Result<Interval, SeverityError> {
         let Kind::Number { unit, low: least, high: most, .. } = self.field().kind else {
             return Err(self.form("one of its choices", text));
@@ -74,9 +81,8 @@ impl Item {
         if error < 0.0 {
             return Err(wrong());
         }
-        if typed.is_empty() {
-            self.query(value, factor)?;
-        }
+        self.query(value, factor, if typed.is_empty() { 1.0 } else { FAR })?;
+        self.query_error(value * factor, error * factor)?;
         let (value, error) = (value * factor, error * factor);
         if !(least..=most).contains(&value) {
             return Err(SeverityError::Range { key: self.key(), value, low: least, high: most, unit });
@@ -85,17 +91,18 @@ impl Item {
         Ok(Interval { value, low: (value - error).max(least), high: (value + error).min(most) })
     }
 
-    /// Queries a number that was given without its unit and is not usual; zero is none of it
+    /// Queries a number so many times beyond what is usual; zero is none of it
     ///
     /// # Errors
     /// [`SeverityError::Unusual`].
-    pub(super) fn query(self, number: f64, factor: f64) -> Result<(), SeverityError> {
+    pub(super) fn query(self, number: f64, factor: f64, beyond: f64) -> Result<(), SeverityError> {
         let Kind::Number { unit, low, usual: [least, most], .. } = self.field().kind else { return Ok(()) };
-        let usual = |factor: f64| (least..=most).contains(&(number * factor));
-        if usual(factor) || number == 0.0 && low == 0.0 {
+        let within = |value: f64, beyond: f64| (least / beyond..=most * beyond).contains(&value);
+        if within(number * factor, beyond) || number == 0.0 && low == 0.0 {
             return Ok(());
         }
-        let meant = |(name, other): &(&str, f64)| usual(*other).then(|| format!("{number} {name}"));
+        let meant =
+            |(name, other): &(&str, f64)| within(number * other, 1.0).then(|| format!("{number} {name}"));
         let meant = units(unit).iter().filter_map(meant).collect();
         Err(SeverityError::Unusual {
             key: self.key(),
@@ -104,6 +111,25 @@ impl Item {
             unit,
             meant,
         })
+    }
+
+    /// Queries an error that is not of the size of its value, both in the item's unit; none at all is none of it
+    ///
+    /// # Errors
+    /// [`SeverityError::UnusualError`].
+    pub(super) fn query_error(self, value: f64, error: f64) -> Result<(), SeverityError> {
+        let [least, most] = ERRORS.map(|part| part * value.abs());
+        if value == 0.0 || error == 0.0 || (least..=most).contains(&error) {
+            return Ok(());
+        }
+        Err(SeverityError::UnusualError { key: self.key(), value, error, unit: self.unit() })
+    }
+
+    /// A text with its error beside it, written as one: `0.44 ± 0.06 cm2`; the error is in the item's own unit
+    pub(super) fn joined(self, text: &str, error: f64) -> Option<String> {
+        let (number, unit) = split(text)?;
+        let factor = units(self.unit()).iter().find(|(name, _)| *name == unit).map_or(1.0, |(_, f)| *f);
+        Some(format!("{number} ± {} {unit}", number_words(error / factor, 3)).trim_end().to_owned())
     }
 
     fn form(self, wanted: &str, found: &str) -> SeverityError {
@@ -180,11 +206,34 @@ mod tests {
         // A fraction typed for percent has no unit to be saved by.
         let fraction = Item::RegurgitantFractionPercent.read("0.54", "%");
         assert!(matches!(fraction, Err(SeverityError::Unusual { .. })));
+        // Named, and no more physiological for it.
+        for (item, text) in [
+            (Item::PisaEroaMm2, "0.35 mm2"),
+            (Item::VcWidthMm, "0.4 mm"),
+            (Item::RegurgitantFractionPercent, "0.54 %"),
+        ] {
+            let refused = item.read(text, item.unit());
+            assert!(matches!(refused, Err(SeverityError::Unusual { .. })), "{text}: {refused:?}");
+        }
+        let slip = Item::PisaEroaMm2.read("0.35 mm2", "mm²").unwrap_err();
+        assert!(slip.hint().contains("\"0.35 cm2\""), "{}", slip.hint());
         // In a field of cm2: 35 was typed in mm2.
         let slip = Item::PisaEroaMm2.read("35", "cm²").unwrap_err();
         assert!(slip.hint().contains("\"35 mm2\""), "{}", slip.hint());
         // None at all, and what is meant as it stands.
         assert_eq!(read(Item::PisaEroaMm2, "0"), Some([0.0; 3]));
         assert_eq!(read(Item::PisaEroaMm2, "2 mm2"), Some([2.0; 3]));
+    }
+
+    #[test]
+    fn an_error_is_of_the_size_of_errors() {
+        for text in ["44 ± 0.06", "44 ± 0.06 mm2", "0.44 ± 6 cm2", "44 ± 50"] {
+            let refused = Item::PisaEroaMm2.read(text, "mm²");
+            assert!(matches!(refused, Err(SeverityError::UnusualError { .. })), "{text}: {refused:?}");
+        }
+        assert_eq!(read(Item::PisaEroaMm2, "44 ± 0"), Some([44.0; 3]));
+        assert_eq!(read(Item::PisaEroaMm2, "0 ± 3"), Some([0.0, 0.0, 3.0]));
+        assert_eq!(Item::PisaEroaMm2.joined("0.44 cm2", 6.0).unwrap(), "0.44 ± 0.06 cm2");
+        assert_eq!(Item::VtiRatio.joined("1.4", 0.2).unwrap(), "1.4 ± 0.2");
     }
 }

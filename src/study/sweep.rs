@@ -611,9 +611,15 @@ mod tests {
         assert!(roll.rows.iter().all(|row| row.change_percent.unwrap().abs() < 2.0), "{roll:?}");
         assert!(roll.rows[0].change_percent.unwrap().abs() < 0.5);
         assert!(roll.rows.iter().all(|row| row.error_percent.is_some()));
-        // Tilting enlarges the area, and the law is drawn beside it.
+        // Tilting enlarges what is displayed, and the law is drawn beside it; the effective area is read as of a plane
+        // across the flow, however the plane lies.
         let tilt = run(Over::Tilt, &[0.0, 30.0], None);
-        assert!(tilt.rows[1].vca_mm2.unwrap().value > 1.05 * tilt.rows[0].vca_mm2.unwrap().value);
+        let [shown, effective] = [0, 1].map(|k| {
+            let of =
+                |row: usize| [tilt.rows[row].traced_mm2.unwrap(), tilt.rows[row].vca_mm2.unwrap().value][k];
+            of(1) / of(0)
+        });
+        assert!(shown > 1.1 && (effective - 1.0).abs() < 0.1, "{shown} {effective}");
         assert!((tilt.rows[1].law_mm2.unwrap() / tilt.chosen_vca_mm2.value - 1.1547).abs() < 1e-4);
         assert_eq!((tilt.truth_mm2, tilt.rows[0].error_percent), (None, None));
         // Another baseline shows the same phases.

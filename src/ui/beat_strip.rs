@@ -217,8 +217,12 @@ fn row_ui(ui: &mut Ui, row: &Row<'_>, scene: &Scene<'_>, out: &mut Vec<Action>) 
 fn course(painter: &egui::Painter, row: &Row<'_>, found: &JetResult, y: &impl Fn(f64) -> f32, now: f32) {
     let [start, end] = found.systole.bounds_s.map(|time| row.scale.x(time));
     let systole = Rect::from_x_y_ranges(start..=end, row.strip.y_range()).intersect(row.strip);
-    painter.rect_filled(systole, 0.0, Color32::from_white_alpha(10));
-    let first = start.max(row.strip.left()) + 4.0;
+    painter.rect_filled(systole, 0.0, Color32::from_white_alpha(16));
+    for x in [start, end].into_iter().filter(|x| row.strip.x_range().contains(*x)) {
+        painter.vline(x, row.strip.y_range(), Stroke::new(1.0, theme::QUIET));
+    }
+    // Clear of the R wave's name at the left edge.
+    let first = (start + 4.0).max(row.strip.left() + 54.0);
     // Beside the mark of the frame that is shown, not under it.
     let from = if (first - 4.0..first + 48.0).contains(&now) { now + 10.0 } else { first };
     painter.text(

@@ -8,7 +8,7 @@ use crate::unit::Mm;
 
 use super::lens::Lens;
 use super::scene::{Drawn3, Scene};
-use super::theme::{self, LineStyle};
+use super::theme;
 use super::view_state::ViewState;
 use super::{ink, look, turning};
 
@@ -72,7 +72,7 @@ fn wires(painter: &egui::Painter, lens: &Lens, scene: &Scene<'_>, camera: &Cut, 
     for jet in session.numbers().iter().flat_map(|numbers| &numbers.jets) {
         let ring: Vec<Pos2> =
             jet.tracing_mm.iter().map(|[x, y, z]| seen(VolumePoint::new(*x, *y, *z))).collect();
-        ink::ring(painter, &ring, LineStyle::Solid, 1.5, theme::EN_FACE);
+        ink::outline(painter, &ring, theme::PROPOSAL);
         let [x, y, z] = jet.neck_mm;
         let neck = VolumePoint::new(x, y, z);
         let axis = nalgebra::Vector3::from(jet.axis);

@@ -58,7 +58,8 @@ pub(super) fn en_face_ui(
         }
         area_label(&painter, &lens, reading);
         marks.dedup_by_key(|mark| mark.name);
-        ink::legend(&painter, rect, &marks);
+        let free = ink::legend(&painter, rect, &marks);
+        faults(&painter, &lens, reading, free);
     }
     landmarks(&painter, &lens, scene);
     ink::scale_bar(&painter, &lens);
@@ -111,7 +112,7 @@ fn implied_circle(
     marks: &mut Vec<Mark>,
 ) {
     let (Some(area), Some(middle)) = (reading.circle_mm2, reading.middle) else { return };
-    if shown == ImpliedCircle::Hidden {
+    if shown == ImpliedCircle::Hidden || reading.is_elsewhere() {
         return;
     }
     let radius = (area / std::f64::consts::PI).sqrt() as f32 * lens.points_per_mm;
@@ -183,10 +184,17 @@ fn outline_ui(
             ink::grip(painter, lens.screen(*point), if held { 5.0 } else { 3.0 }, colour, held);
         }
     }
-    if let Some(fault) = outline.fault.as_ref().filter(|_| !outline.open) {
+}
+
+/// Where a tracing crosses itself, and why it is not counted, above `free`
+fn faults(painter: &egui::Painter, lens: &Lens, reading: &Reading, free: f32) {
+    let colour = theme::FAULTY.colour;
+    let mut free = free - 10.0;
+    for outline in reading.outlines.iter().filter(|outline| outline.is_here() && !outline.open) {
+        let Some(fault) = &outline.fault else { continue };
         let mut text = format!("Not counted: {fault}");
         if let Some(at) = outline.crossing.map(|at| lens.screen(at)) {
-            for (width, colour) in [(5.0, Color32::BLACK), (2.4, theme::FAULTY.colour)] {
+            for (width, colour) in [(5.0, Color32::BLACK), (2.4, colour)] {
                 for arm in [vec2(7.0, 7.0), vec2(7.0, -7.0)] {
                     painter.line_segment([at - arm, at + arm], Stroke::new(width, colour));
                 }
@@ -194,9 +202,8 @@ fn outline_ui(
             }
             text.push_str(" where the mark is. Drag a vertex until they do not.");
         }
-        // In a place of its own, over nothing that is measured.
-        let at = lens.rect.center_bottom() - vec2(0.0, 44.0);
-        ink::label(painter, at, Align2::CENTER_BOTTOM, text, theme::small(), colour);
+        let at = pos2(lens.rect.center().x, free);
+        free = ink::label(painter, at, Align2::CENTER_BOTTOM, text, theme::small(), colour).top() - 6.0;
     }
 }
 

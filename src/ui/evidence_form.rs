@@ -30,7 +30,7 @@ const GROUPS: [Group; 7] = [
 ];
 
 /// Width of the control right of an item's name
-const CONTROL: f32 = 104.0;
+const CONTROL: f32 = 124.0;
 
 /// The form
 pub(super) fn form(ui: &mut Ui, session: &Session, view: &mut ViewState, out: &mut Vec<Action>) {

@@ -54,8 +54,10 @@ pub(super) fn outline(painter: &Painter, points: &[Pos2], mark: Mark) {
     ring(painter, points, mark.style, mark.width, mark.colour);
 }
 
-/// The names of the outlines on a picture, from its lower right corner upward
-pub(super) fn legend(painter: &Painter, rect: Rect, marks: &[Mark]) {
+/// The names of the outlines on a picture, from its lower right corner upward; gives back where they end
+pub(super) fn legend(painter: &Painter, rect: Rect, marks: &[Mark]) -> f32 {
+    // Nothing above them lies over the scale bar in the other corner.
+    let mut top = rect.bottom() - 40.0;
     let mut at = rect.right_bottom() - vec2(12.0, 10.0);
     for mark in marks.iter().rev() {
         let text = label(
@@ -69,7 +71,9 @@ pub(super) fn legend(painter: &Painter, rect: Rect, marks: &[Mark]) {
         let y = text.center().y;
         bold_line(painter, &[pos2(at.x - 32.0, y), pos2(at.x, y)], mark.style, mark.width, mark.colour);
         at.y = text.top() - 4.0;
+        top = top.min(at.y);
     }
+    top
 }
 
 /// Text on a picture, on a dark ground so that it reads on any colour; gives back its rectangle

@@ -246,11 +246,13 @@ pub(super) fn keys_ui(ui: &Ui, scene: &Scene<'_>, view: &mut ViewState, out: &mu
     ui.input_mut(|input| {
         input.events.retain(|event| {
             let Some((deed, again)) = bound(event, typing) else { return true };
-            if let Some(both) = waiting.back().and_then(|last| last.with(deed)) {
-                if let Some(last) = waiting.back_mut() {
+            // Movements in any order: what waits of them is one of a kind.
+            let movements = waiting.iter_mut().rev().take_while(|last| last.with(**last).is_some());
+            for last in movements {
+                if let Some(both) = last.with(deed) {
                     *last = both;
+                    return false;
                 }
-                return false;
             }
             // A key held down must not go on after it was let go.
             if waiting.is_empty() || (!again && waiting.len() < MOST_WAITING) {
@@ -318,8 +320,9 @@ fn in_session(deed: Deed, session: &Session, scene: &Scene<'_>, view: &mut ViewS
             view.playing = if view.playing.is_some() || frames < 2 { None } else { Some(0.0) };
         }
         Deed::Peak => {
-            if let Some(found) = review.found(place.jet) {
-                act(Command::Frame(found.peak_frame));
+            // That of the reader's own numbers, as the button of the same key.
+            if let Some(jet) = session.jet(place.jet) {
+                act(Command::Frame(jet.peak_frame));
             }
         }
         Deed::Jet(0) => act(Command::Select(JetId::Free)),

@@ -17,6 +17,10 @@ use super::{evidence_form, rail, turning, weighed, words};
 /// The ledger
 pub(super) fn ledger_ui(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Action>) {
     let Some(session) = scene.session else { return };
+    egui::Panel::bottom("cautions").show_separator_line(false).show(ui, |ui| {
+        let text = "Not a medical device. The result defers to local protocols and to the licensed reader.";
+        ui.label(RichText::new(text).font(theme::small()).color(theme::QUIET));
+    });
     egui::ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
         ui.set_width(ui.available_width() - 6.0);
         ui.spacing_mut().slider_width = 84.0;
@@ -39,9 +43,6 @@ pub(super) fn ledger_ui(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState, ou
             RailStep::Weigh => weigh_part(ui, session, view, out),
             RailStep::Report => report_part(ui, session, scene, view, out),
         }
-        ui.add_space(10.0);
-        let text = "Not a medical device. The result defers to local protocols and to the licensed reader.";
-        ui.label(RichText::new(text).font(theme::small()).color(theme::QUIET));
     });
 }
 
@@ -95,7 +96,8 @@ fn trust_part(
             read_again(ui, scene, view, out);
         }
     }
-    for caution in &results.cautions {
+    // Of what the report would say, with the reader's own work in it.
+    for caution in &session.numbers().unwrap_or(results).cautions {
         ui.add_space(4.0);
         ui.label(RichText::new(format!("· {caution}")).font(theme::small()).color(theme::QUIET));
     }
@@ -216,12 +218,16 @@ fn cut_part(ui: &mut Ui, session: &Session, scene: &Scene<'_>, view: &mut ViewSt
         });
     }
     ui.add_space(8.0);
+    let proposed = session.review().found(place.jet).is_some();
     for (name, value, unit) in [
         ("Lean toward the long axis", lean[0], "°"),
         ("Lean toward the commissures", lean[1], "°"),
         ("Roll", turn.roll.to_degrees(), "°"),
         ("Level from the proposed plane", turn.level_mm, " mm"),
-    ] {
+    ]
+    .into_iter()
+    .filter(|_| proposed)
+    {
         let text = format!("{value:+.2}{unit}");
         number_ui(ui, name, &text, "Your plane against the proposed one.", view, out);
     }
@@ -287,7 +293,8 @@ fn practice_part(ui: &mut Ui, session: &Session, scene: &Scene<'_>, out: &mut Ve
     ui.label(RichText::new(text).font(theme::small()).color(theme::QUIET));
     let button = ui.add_enabled(scene.progress.is_none(), egui::Button::new("Show the truth"));
     let tip = "Splits the error of this reading, and of those saved before, into frame, tilt, level, shape and \
-               outline. Once seen, this volume is no longer blind.";
+               outline. Once seen, this volume is no longer blind; a reading made with the proposal in view counts as \
+               open.";
     if button.on_hover_text(tip).clicked() {
         out.push(Action::Practise);
     }
@@ -351,7 +358,7 @@ fn observer(ui: &mut Ui, session: &Session, view: &mut ViewState, out: &mut Vec<
     ui.add_space(8.0);
     ui.label(RichText::new("If read a little differently").font(theme::heading()));
     for change in &found.observer {
-        let text = format!("{:+.1} mm², up to ±{:.1}", change.mean_mm2, change.largest_mm2);
+        let text = format!("{:+.2} cm², up to ±{:.2}", change.mean_mm2 / 100.0, change.largest_mm2 / 100.0);
         let from = "Mean and largest change of the proposed area when only this is done differently.";
         number_ui(ui, &change.what, &text, from, view, out);
     }
@@ -689,7 +696,7 @@ fn sign_off(ui: &mut Ui, session: &Session, view: &mut ViewState, out: &mut Vec<
             field.widget_info(|| egui::WidgetInfo::labeled(egui::Role::TextInput, true, told));
         });
     }
-    let ready = !view.reader.trim().is_empty() && review.results.is_some();
+    let ready = !view.reader.trim().is_empty() && (review.results.is_some() || review.is_blind());
     if ui.add_enabled(ready, egui::Button::new("Sign off")).clicked() {
         let [reader, study] = [&view.reader, &view.study].map(|text| text.trim().to_owned());
         out.push(Action::Sign { reader, study });

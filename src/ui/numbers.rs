@@ -271,7 +271,7 @@ fn comparison(ui: &mut Ui, reading: &Reading) {
         painter.text(at, Align2::LEFT_CENTER, text, theme::small(), theme::TEXT);
     }
     if reading.circle_misleads {
-        let text = "One width misleads here: its circle lies outside the interval.";
+        let text = "One width misleads here: by its own cut points it is of another grade than the area.";
         ui.label(RichText::new(text).font(theme::small()).color(theme::WARN));
     }
 }

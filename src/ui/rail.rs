@@ -96,6 +96,9 @@ fn cut(session: &Session, scene: &Scene<'_>) -> (StepState, String) {
     if review.place.jet == JetId::Free {
         return (StepState::Open, "choose a jet".into());
     }
+    if review.found(review.place.jet).is_none() {
+        return (StepState::Open, "where you laid it".into());
+    }
     let named = marks.anterior_posterior(base.axis().into_inner()).is_some();
     let tilt = base.tilt(&session.turn()).to_degrees();
     if tilt >= 5.0 {

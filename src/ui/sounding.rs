@@ -199,9 +199,13 @@ fn picture_ui(ui: &mut Ui, part: &Part<'_>, scene: &Scene<'_>, view: &mut ViewSt
     ink::bold_line(&painter, &ends, LineStyle::Solid, 2.0, theme::EN_FACE);
     caliper(&painter, part, &lens, centre, scene);
     ink::grip(&painter, centre, 5.0, theme::EN_FACE, true);
-    let arrow = pos2(rect.right() - 14.0, rect.bottom() - 14.0);
-    painter.arrow(arrow, vec2(0.0, -26.0), Stroke::new(1.5, theme::TEXT));
-    ink::label(&painter, arrow - vec2(8.0, 2.0), Align2::RIGHT_BOTTOM, "flow", theme::small(), theme::QUIET);
+    // Only of a jet that was found is it known which way the blood goes.
+    if session.review().found(session.review().place.jet).is_some() {
+        let arrow = pos2(rect.right() - 14.0, rect.bottom() - 14.0);
+        painter.arrow(arrow, vec2(0.0, -26.0), Stroke::new(1.5, theme::TEXT));
+        let at = arrow - vec2(8.0, 2.0);
+        ink::label(&painter, at, Align2::RIGHT_BOTTOM, "flow", theme::small(), theme::QUIET);
+    }
     turning::caliper(&painter, &response, &lens, part.pane, view);
     picture_pointer(ui, &response, part, &lens, scene, view, out);
 }
@@ -217,6 +221,7 @@ fn caliper(painter: &egui::Painter, part: &Part<'_>, lens: &Lens, centre: Pos2, 
         _ => (reading.commissural, reading.middle.map(|[_, v]| v)),
     };
     let here = (reading.jet, reading.frame) == (place.jet, place.frame)
+        && !reading.is_elsewhere()
         && libm::sin(reading.width_direction).abs() < ALONG;
     let (Some(width), Some(at), true) = (width, at, here) else { return };
     let slope = libm::tan(part.lean) as f32;

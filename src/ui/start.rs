@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 
+use egui::text::{LayoutJob, TextWrapping};
 use egui::{Align2, Color32, Rect, RichText, Sense, Stroke, Ui, pos2, vec2};
 
 use super::scene::{Action, Card, Scene};
@@ -123,8 +124,14 @@ fn leftovers(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec
                     if ui.button("Take it up again").clicked() {
                         out.push(Action::Recover(index));
                     }
-                    if ui.button("Throw it away").clicked() {
-                        out.push(Action::Discard(index));
+                    // Asked twice: it cannot be had back.
+                    if view.discard == Some(index) {
+                        if ui.button("Throw it away for good").clicked() {
+                            view.discard = None;
+                            out.push(Action::Discard(index));
+                        }
+                    } else if ui.button("Throw it away").clicked() {
+                        view.discard = Some(index);
                     }
                 });
             });
@@ -166,13 +173,10 @@ fn card_ui(ui: &mut Ui, card: &Card, out: &mut Vec<Action>) {
         Stroke::new(1.0, theme::LINE)
     };
     painter.rect_stroke(rect, 5.0, stroke, egui::StrokeKind::Inside);
-    painter.text(
-        picture.left_bottom() + vec2(12.0, 10.0),
-        Align2::LEFT_TOP,
-        &card.title,
-        theme::heading(),
-        theme::TEXT,
-    );
+    let mut title = LayoutJob::simple_singleline(card.title.clone(), theme::heading(), theme::TEXT);
+    title.wrap = TextWrapping::truncate_at_width(rect.width() - 24.0);
+    let title = painter.layout_job(title);
+    painter.galley(picture.left_bottom() + vec2(12.0, 10.0), title, theme::TEXT);
     let galley = painter.layout(card.text.clone(), theme::small(), theme::QUIET, rect.width() - 24.0);
     painter.with_clip_rect(rect).galley(picture.left_bottom() + vec2(12.0, 34.0), galley, theme::QUIET);
     if response.clicked() {

@@ -71,7 +71,9 @@ pub(super) fn tilt_map_ui(
     let title = painter.text(title, Align2::LEFT_TOP, "Tilt map", theme::small(), theme::TEXT);
     let middle = map.samples.first().and_then(|(_, area)| *area);
     let words_right = match middle.zip(map.range_mm2) {
-        Some((middle, [_, high])) => format!("{:.2} to {}", middle / 100.0, words::cm2(high)),
+        Some((middle, [_, high])) => {
+            format!("{} to {}", words::cm2(middle), words::percent(100.0 * (high / middle - 1.0)))
+        }
         None if map.done > 0.0 && map.done < 1.0 => format!("{:.0} %", map.done * 100.0),
         None => String::new(),
     };

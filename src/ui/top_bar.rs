@@ -109,9 +109,11 @@ pub(super) fn notices_ui(ui: &Ui, scene: &Scene<'_>, width: f32, out: &mut Vec<A
     if scene.notices.is_empty() {
         return;
     }
+    // Above the beat, below the number that matters.
+    let above = if scene.session.is_some() { super::beat_strip::height(scene) } else { 0.0 };
     egui::Area::new(egui::Id::unique("notices"))
         .order(egui::Order::Foreground)
-        .anchor(egui::Align2::RIGHT_TOP, [-4.0, 46.0])
+        .anchor(egui::Align2::RIGHT_BOTTOM, [-4.0, -4.0 - above])
         .show(ui.ctx(), |ui| {
             ui.set_max_width(width - 8.0);
             for (index, notice) in scene.notices.iter().enumerate() {

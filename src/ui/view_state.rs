@@ -167,6 +167,8 @@ pub struct ViewState {
     pub caliper: Option<(Pane, [[f64; 2]; 2])>,
     /// Whether work left behind is not shown until the next start
     pub later: bool,
+    /// The work left behind that is to be thrown away, once more asked
+    pub discard: Option<usize>,
     /// The path being typed on the start screen
     pub path: String,
     /// The path of a comparison's other volume
@@ -206,6 +208,7 @@ impl Default for ViewState {
             baseline: None,
             caliper: None,
             later: false,
+            discard: None,
             typing: BTreeMap::new(),
             notes: None,
             orbit: [0.6, 0.35],

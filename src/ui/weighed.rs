@@ -3,7 +3,7 @@
 use egui::{Align2, Rect, RichText, Sense, Stroke, Ui, pos2, vec2};
 
 use crate::report::{AreaUnit, words};
-use crate::severity::{Agreement, Grading, Placement};
+use crate::severity::{Agreement, Class, Grading, Placement};
 
 use super::theme;
 
@@ -12,7 +12,7 @@ pub(super) fn graded(ui: &mut Ui, grading: &Grading) {
     ui.label(RichText::new(&grading.conclusion.sentence).color(theme::TEXT));
     ui.label(RichText::new(&grading.guideline.sentence).font(theme::small()).color(theme::QUIET));
     ui.add_space(4.0);
-    head(ui);
+    head(ui, grading);
     for placement in &grading.placements {
         row(ui, placement);
     }
@@ -47,9 +47,11 @@ pub(super) fn reasoning(ui: &mut Ui, grading: &Grading) {
 }
 
 /// Names of the three stretches of the scale
-fn head(ui: &mut Ui) {
+fn head(ui: &mut Ui, grading: &Grading) {
     let (rect, _) = ui.allocate_exact_size(vec2(ui.available_width(), 16.0), Sense::hover());
-    for (index, name) in ["mild", "moderate", "severe"].into_iter().enumerate() {
+    let classes = [Class::Mild, Class::Moderate, Class::Severe];
+    for (index, class) in classes.into_iter().enumerate() {
+        let name = grading.class_words(class);
         let at = pos2(rect.left() + rect.width() * (index as f32 + 0.5) / 3.0, rect.center().y);
         ui.painter().text(at, Align2::CENTER_CENTER, name, theme::small(), theme::QUIET);
     }
@@ -57,7 +59,6 @@ fn head(ui: &mut Ui) {
 
 /// One measurement: its name and value, its place with its interval below
 fn row(ui: &mut Ui, placement: &Placement) {
-    let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), 60.0), Sense::hover());
     let stands =
         Some(placement.agreement).filter(|a| *a != Agreement::NotJudged).map_or("", Agreement::words);
     let words = words::placed(placement, AreaUnit::default());
@@ -65,12 +66,15 @@ fn row(ui: &mut Ui, placement: &Placement) {
     let value: Vec<&str> = value.into_iter().filter(|word| !word.is_empty()).collect();
     let value = value.join(", ");
     let name = format!("{}: {value}", placement.label);
+    let colour = if placement.agreement == Agreement::Differs { theme::WARN } else { theme::TEXT };
+    let wide = ui.available_width();
+    let value = ui.painter().layout(value, theme::small(), colour, wide);
+    let (rect, response) = ui.allocate_exact_size(vec2(wide, 45.0 + value.size().y), Sense::hover());
     response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Label, true, &name));
     let painter = ui.painter();
-    let colour = if placement.agreement == Agreement::Differs { theme::WARN } else { theme::TEXT };
     painter.text(rect.left_top(), Align2::LEFT_TOP, &placement.label, theme::small(), theme::QUIET);
     let below = pos2(rect.left(), rect.top() + 15.0);
-    painter.text(below, Align2::LEFT_TOP, value, theme::small(), colour);
+    painter.galley(below, value, colour);
     let y = rect.bottom() - 20.0;
     let at = |place: f64| rect.left() + rect.width() * (place.clamp(0.0, 3.0) / 3.0) as f32;
     painter.line_segment(

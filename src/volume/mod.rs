@@ -13,8 +13,12 @@ pub use channel::{Channel, ChannelKind, Codes, Samples, SamplesError, SharedByte
 pub use scale::{Cycle, PowerScale, ScaleError, VelocityScale};
 pub use timeline::{Timeline, TimelineError};
 
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
+use crate::job::{Cancelled, Watch};
 use crate::space::{Direction, Grid, VolumePoint};
 use crate::unit::MetresPerSecond;
 
@@ -47,6 +51,8 @@ pub struct Provenance {
     pub format: String,
     /// What the file left open and how it was filled, a sentence each
     pub assumed: Vec<String>,
+    /// Those of `assumed` that stood in the file, in the words of others: they may name somebody
+    pub told: Vec<String>,
     /// Nyquist velocity that was given, whatever the file says; `None` where the file's own holds
     pub nyquist_given: Option<MetresPerSecond>,
     /// Baseline shift that was given, whatever the file says; `None` where the file's own holds
@@ -57,6 +63,18 @@ pub struct Provenance {
     pub left_out: Vec<String>,
     /// How samples lost information in storage; `None` where nothing says that they did
     pub lossy: Option<Lossy>,
+}
+
+impl Provenance {
+    /// Leaves out what was assumed in the words of others, and says of how many sentences
+    pub fn leave_out_told(&mut self) {
+        let told = std::mem::take(&mut self.told);
+        if told.is_empty() {
+            return;
+        }
+        self.assumed.retain(|line| !told.contains(line));
+        self.assumed.push(format!("sentences left out, since they may name somebody: {}", told.len()));
+    }
 }
 
 /// Storage that lost information, now or at an earlier time
@@ -70,6 +88,23 @@ pub struct Lossy {
     pub ratio: Option<f64>,
     /// What it did to velocity codes
     pub velocity: VelocityLoss,
+}
+
+impl Lossy {
+    /// A method where DICOM has it (PS3.3 C.7.6.1.1.5.1), else nothing: any other text could say anything
+    pub fn named(method: &str) -> String {
+        const METHODS: [&str; 8] = [
+            "ISO_10918_1",
+            "ISO_14495_1",
+            "ISO_15444_1",
+            "ISO_15444_15",
+            "ISO_18181_1",
+            "ISO_13818_2",
+            "ISO_14496_10",
+            "ISO_23008_2",
+        ];
+        METHODS.into_iter().find(|known| *known == method).unwrap_or_default().to_owned()
+    }
 }
 
 /// How far velocity codes may be from those that were acquired
@@ -173,6 +208,46 @@ impl Volume4 {
     /// Frames in the beat
     pub fn frames(&self) -> usize {
         self.timeline.frames()
+    }
+
+    /// How many frames may be looked at side by side: as many as have no more voxels together than one may have
+    fn at_once(&self) -> usize {
+        (Grid::MOST_VOXELS / self.grid.voxels()).max(1)
+    }
+
+    /// Two pieces of work that each look at a frame, side by side if two frames may be
+    pub(crate) fn both<A: Send, B: Send>(
+        &self,
+        one: impl FnOnce() -> A + Send,
+        other: impl FnOnce() -> B + Send,
+    ) -> (A, B) {
+        if self.at_once() > 1 { rayon::join(one, other) } else { (one(), other()) }
+    }
+
+    /// What `one` makes of each frame, side by side, but of no more at once than memory should hold
+    ///
+    /// # Errors
+    /// [`Cancelled`] when the work should stop.
+    pub(crate) fn each_frame<T: Send>(
+        &self,
+        watch: &Watch,
+        stage: &str,
+        one: impl Fn(usize) -> T + Sync,
+    ) -> Result<Vec<T>, Cancelled> {
+        let (frames, done) = (self.frames(), AtomicUsize::new(0));
+        let watched = |frame: usize| {
+            let made = one(frame);
+            watch.step(stage, done.fetch_add(1, Ordering::Relaxed) + 1, frames)?;
+            Ok(made)
+        };
+        let at_once = self.at_once();
+        let mut all = Vec::with_capacity(frames);
+        for from in (0..frames).step_by(at_once) {
+            // Frames take unlike times: each is handed out on its own.
+            let some = (from..frames.min(from + at_once)).into_par_iter().with_max_len(1);
+            all.extend(some.map(watched).collect::<Result<Vec<T>, Cancelled>>()?);
+        }
+        Ok(all)
     }
 
     /// The channels, in the order tissue, velocity, power, variance

@@ -97,12 +97,10 @@ fn deflated_headers_are_bounded_in_bytes_items_and_depth() {
 #[test]
 fn arrays_that_pack_tighter_than_any_volume_are_refused() {
     let _alone = ALONE.lock();
-    // Eight megabytes that declare 2000 x 2000 x 2000, and could by the limits of deflate hold them.
+    // Eight megabytes that declare 300 frames of 300 x 300 x 300, and could by the limits of deflate hold them.
     let head = |kind: &str, sizes: &str| {
         format!(
-            "NRRD0005\ntype: {kind}\ndimension: 3\nsizes: {sizes}\nspace: left-posterior-superior\n\
-             space directions: (1,0,0) (0,1,0) (0,0,1)\nspace origin: (0,0,0)\nspace units: \"mm\" \"mm\" \"mm\"\n\
-             encoding: gzip\n\n"
+            "NRRD0004\ntype: {kind}\ndimension: 4\nsizes: {sizes}\nspacings: 1 1 1 0.03\nencoding: gzip\n\n"
         )
         .into_bytes()
     };
@@ -111,34 +109,36 @@ fn arrays_that_pack_tighter_than_any_volume_are_refused() {
     for _ in 0..1_000_000 {
         gz.write_all(&random.next_u64().to_le_bytes()).unwrap();
     }
-    let mut bytes = head("uint8", "2000 2000 2000");
+    let mut bytes = head("uint8", "300 300 300 300");
     bytes.extend(gz.finish().unwrap());
-    let error = read(bytes, "2000^3").unwrap_err();
-    assert!(error.to_string().contains("would be unpacked to 8000000000"), "{error}");
+    let error = read(bytes, "300^4").unwrap_err();
+    assert!(error.to_string().contains("would be unpacked to 8100000000"), "{error}");
     assert!(error.hint().contains("raw"));
     // The dearest that is read: as much as may be unpacked, and a copy of it, since it is signed.
     let mut gz = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::fast());
-    for _ in 0..384 {
+    for _ in 0..256 {
         gz.write_all(&vec![1; 1 << 20]).unwrap();
     }
-    let mut bytes = head("int8", "1024 1024 384");
+    let mut bytes = head("int8", "1024 1024 32 8");
     bytes.extend(gz.finish().unwrap());
-    assert_eq!(read(bytes, "384 MiB").unwrap().grid.voxels(), 384 << 20);
+    assert_eq!(read(bytes, "256 MiB").unwrap().grid.voxels(), 32 << 20);
 }
 
 #[test]
 fn coded_frames_that_pack_tighter_than_any_volume_are_refused() {
     let _alone = ALONE.lock();
-    // 24 frames of 4096 x 4112 equal pixels in run lengths: 6 MB that decode to 404.
-    let whole = file(8, Syntax::Rle);
+    // 24 frames of 4096 x 2900 equal pixels in run lengths: 9 MB that decode to 570.
+    let whole = file(16, Syntax::Rle);
     let pixels = whole.windows(4).rposition(|window| window == [0xE0, 0x7F, 0x10, 0x00]).unwrap();
     let mut bytes = whole[..pixels + 12].to_vec();
-    for (tag, side) in [([0x28, 0, 0x10, 0], 4096u16), ([0x28, 0, 0x11, 0], 4112)] {
+    for (tag, side) in [([0x28, 0, 0x10, 0], 4096u16), ([0x28, 0, 0x11, 0], 2900)] {
         super::set(&mut bytes, tag, &side.to_le_bytes());
     }
+    let runs = [0x81, 0].repeat(4096 * 2900 / 128);
     let mut frame = vec![0u8; 64];
-    (frame[0], frame[4]) = (1, 64);
-    frame.extend([0x81, 0].repeat(4096 * 4112 / 128));
+    (frame[0], frame[4]) = (2, 64);
+    frame[8..12].copy_from_slice(&(64 + runs.len() as u32).to_le_bytes());
+    frame.extend([&runs[..], &runs[..]].concat());
     bytes.extend([0xFE, 0xFF, 0x00, 0xE0, 0, 0, 0, 0]);
     for _ in 0..24 {
         bytes.extend([0xFE, 0xFF, 0x00, 0xE0]);
@@ -147,7 +147,7 @@ fn coded_frames_that_pack_tighter_than_any_volume_are_refused() {
     }
     bytes.extend([0xFE, 0xFF, 0xDD, 0xE0, 0, 0, 0, 0]);
     let error = read(bytes, "runs").unwrap_err();
-    assert!(error.to_string().contains("the decoded pixels would take 404226048 bytes"), "{error}");
+    assert!(error.to_string().contains("the decoded pixels would take 570163200 bytes"), "{error}");
     // Fragments counted twice by an offset table that does not rise.
     let mut bytes = whole[..pixels + 12].to_vec();
     bytes.extend([0xFE, 0xFF, 0x00, 0xE0, 96, 0, 0, 0]);

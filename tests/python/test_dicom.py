@@ -549,6 +549,27 @@ def test_tables_and_pieces_are_read_where_they_are_one_line_and_refused_otherwis
     assert "mapping of the power is a look-up table" in refused(scene.save(tmp_path / "bad.dcm", power))
 
 
+@pytest.mark.parametrize("units", ["1", "Hz", "kHz", "kg"])
+def test_a_given_nyquist_velocity_makes_no_line_of_a_curve(tmp_path, units):
+    scene = Scene()
+    curve = np.sign(np.arange(256) - 90) * np.abs(np.arange(256) - 90.0) ** 1.5
+    for make in [lambda own: [table(curve, units)], lambda own: [linear(1, -90, units, 0, 99), linear(2, -189, units, 100)]]:
+        text = refused(scene.save(tmp_path / "bad.dcm", velocity_mappings(make)), "--nyquist", "0.6")
+        assert "mapping of the velocity" in text and ("no straight line" in text or "several pieces" in text), text
+    straight = velocity_mappings(lambda own: [linear(1, -90, units)])
+    assert codes(scene.save(tmp_path / "theirs.dcm", straight), "--nyquist", "0.6")[0]["nyquist_m_s"] == 0.6
+
+
+def test_a_mapping_without_a_course_is_refused_by_name(tmp_path):
+    def bare(own):
+        del own.RealWorldValueSlope
+        return [own]
+
+    for more in [[], ["--nyquist", "0.6"]]:
+        text = refused(Scene().save(tmp_path / "bad.dcm", velocity_mappings(bare)), *more)
+        assert "mapping of the velocity has neither a slope nor a look-up table" in text, text
+
+
 def test_doppler_shifts_need_a_frequency_and_an_angle(tmp_path):
     """v = c f / (2 f0), c = 1540 m/s: 1 kHz at 5 MHz is 0.154 m/s along the beam."""
     scene = Scene()
@@ -629,8 +650,22 @@ def test_data_types_may_cover_other_times_and_slices(tmp_path):
     assert told["voxel_mm"][2] == pytest.approx(1.5)
     assert all(np.array_equal(arrays[kind], scene.arrays[kind][:, ::2]) for kind in scene.kinds)
 
-    scene.extent = {"power": ([0, 2], range(5))}
-    assert "has time 2, position 1 of FLOW_POWER" in refused(scene.save(tmp_path / "bad.dcm"))
+
+def test_power_and_variance_of_another_time_are_not_taken(tmp_path):
+    """They are measured with: where they are not at all times of the velocity they are left out, and told."""
+    for kind, times in [("power", [0, 2]), ("power", [0]), ("variance", [0, 1])]:
+        scene = Scene(kinds=("tissue", "velocity", kind))
+        scene.extent = {kind: (times, range(5))}
+        told, arrays = codes(scene.save(tmp_path / "theirs.dcm"))
+        assert set(arrays) == {"tissue", "velocity"}
+        assert np.array_equal(arrays["velocity"], scene.arrays["velocity"])
+        assert any(f"{kind} has no frame at {3 - len(times)} of the 3 times" in line for line in told["assumed"])
+        done = run(PROGRAM, "convert", tmp_path / "theirs.dcm", tmp_path / "out.dcm")
+        assert done.returncode == 0 and f"not carried over: the {kind}" in done.stderr, done.stderr
+    scene = Scene()
+    scene.extent = {"velocity": ([1, 2], range(5))}
+    told, arrays = codes(scene.save(tmp_path / "more.dcm"))
+    assert np.array_equal(arrays["power"], scene.arrays["power"][1:])
 
 
 def in_jpeg(ds, quality, colours=None):
@@ -956,6 +991,13 @@ def test_the_parts_of_a_concatenation_make_one_volume(tmp_path, bits):
         made.unlink(missing_ok=True)
     done = run(PROGRAM, "cohort", tmp_path, "--out", tmp_path / "t.csv")
     assert "1 volumes" in done.stderr, done.stderr
+    # Known by their series where the concatenation has no name.
+    for part in parts:
+        ds = pydicom.dcmread(part)
+        del ds.ConcatenationUID, ds.SOPInstanceUIDOfConcatenationSource
+        ds.save_as(part, enforce_file_format=True)
+    done = run(PROGRAM, "inspect", tmp_path)
+    assert done.returncode in (0, 1) and "problem" not in done.stdout, done.stdout + done.stderr
     parts[2].unlink()
     done = run(PROGRAM, "cohort", tmp_path, "--out", tmp_path / "t.csv")
     assert done.returncode == 2 and "part 3 is missing" in done.stderr, done.stderr
@@ -1107,6 +1149,134 @@ def test_references_to_images_carry_frame_numbers(tmp_path):
     ]
     assert list(images[0].ReferencedFrameNumber) == wanted
     assert verify(tmp_path / "report" / "report.sr.dcm")[0] == []
+
+
+@pytest.mark.parametrize("sets", ["", "latin1", "ISO-IR 100", "ISO_IR_100", "iso_ir 100"])
+def test_latin_names_arrive_whole_under_sets_that_are_missing_or_misspelt(tmp_path, sets):
+    path = Scene().save(tmp_path / "theirs.dcm", person(sets, b"M\xfcller^J\xf6rg "))
+    assert run(PROGRAM, "convert", path, tmp_path / "kept.dcm").returncode == 0
+    assert str(pydicom.dcmread(tmp_path / "kept.dcm").PatientName) == "Müller^Jörg"
+    told = [line for line in codes(path)[0]["assumed"] if "character set" in line]
+    assert len(told) == (sets == "")
+
+
+def also(*changes):
+    """A patient, and what else is changed."""
+
+    def change(ds):
+        for one_of in (person(), *changes):
+            one_of(ds)
+
+    return change
+
+
+def test_what_another_program_left_of_the_identity_goes(tmp_path):
+    """Its identifiers may be the patient's; its statement is carried where nothing is asked, and never ours beside it."""
+
+    def relieved(ds):
+        ds.PatientIdentityRemoved, ds.PatientName, ds.PatientID = "YES", "ANON^1", "ANON-1"
+        ds.DeidentificationMethod = "other tool"
+        ds.DeidentificationMethodCodeSequence = code("113100", "DCM", "Basic Application Confidentiality Profile")
+
+    path = Scene().save(tmp_path / "theirs.dcm", also(relieved))
+    assert run(PROGRAM, "convert", path, tmp_path / "kept.dcm").returncode == 0
+    kept = pydicom.dcmread(tmp_path / "kept.dcm")
+    assert (kept.PatientID, kept.PatientIdentityRemoved, kept.DeidentificationMethod) == ("ANON-1", "YES", "other tool")
+    assert kept.DeidentificationMethodCodeSequence[0].CodeValue == "113100"
+    assert kept.StudyInstanceUID == SOURCE_UIDS["study"]
+    assert verify(tmp_path / "kept.dcm")[0] == []
+
+    assert run(PROGRAM, "convert", path, tmp_path / "nobody.dcm", "--deidentify").returncode == 0
+    sr = report(tmp_path, path)
+    nobody = pydicom.dcmread(tmp_path / "nobody.dcm")
+    files = [tmp_path / "nobody.dcm", tmp_path / "report" / "report.sr.dcm", *(tmp_path / "report").rglob("*.sc.dcm")]
+    for file in files:
+        for word in [*SOURCE_UIDS.values(), "ANON", "other tool"]:
+            assert word.encode() not in file.read_bytes(), (file.name, word)
+    assert nobody.StudyInstanceUID == sr.StudyInstanceUID and nobody.PatientID == ""
+    assert "UIDs replaced" in nobody.DeidentificationMethod[0]
+    assert verify(tmp_path / "nobody.dcm")[0] == []
+    # Ours are new already, and stay; in a study that is not ours any more they are replaced again.
+    assert run(PROGRAM, "convert", tmp_path / "nobody.dcm", tmp_path / "again.dcm", "--deidentify").returncode == 0
+    again = pydicom.dcmread(tmp_path / "again.dcm")
+    for name in ["StudyInstanceUID", "FrameOfReferenceUID", "VolumeFrameOfReferenceUID", "DeidentificationMethod"]:
+        assert again[name].value == nobody[name].value, name
+    nobody.StudyInstanceUID = "1.2.3.4711.9"
+    nobody.save_as(tmp_path / "moved.dcm")
+    assert run(PROGRAM, "convert", tmp_path / "moved.dcm", tmp_path / "again.dcm", "--deidentify").returncode == 0
+    assert pydicom.dcmread(tmp_path / "again.dcm").StudyInstanceUID.startswith("2.25.")
+
+
+def test_warnings_of_names_and_faces_in_the_pixels_stay(tmp_path):
+    def burnt(ds):
+        ds.BurnedInAnnotation = ds.RecognizableVisualFeatures = "YES"
+
+    path = Scene().save(tmp_path / "theirs.dcm", also(burnt))
+    for more in [[], ["--deidentify"]]:
+        assert run(PROGRAM, "convert", path, tmp_path / "out.dcm", *more).returncode == 0
+        ds = pydicom.dcmread(tmp_path / "out.dcm")
+        assert ds.BurnedInAnnotation == "YES" and ds.RecognizableVisualFeatures == "YES"
+        # The standard has no such object; the source is none either.
+        assert all("Burned In Annotation" in error for error in verify(tmp_path / "out.dcm")[0])
+    run(PROGRAM, "convert", Scene().save(tmp_path / "plain.dcm"), tmp_path / "out.dcm")
+    ds = pydicom.dcmread(tmp_path / "out.dcm")
+    assert ds.BurnedInAnnotation == "NO" and "RecognizableVisualFeatures" not in ds
+
+
+def test_free_text_does_not_pass_where_nobody_is_named(tmp_path):
+    def talkative(ds):
+        ds.TransducerScanPatternCodeSequence = code("1", "99X", "Doe^Jane scan")
+        ds.TransducerGeometryCodeSequence = code("125252", "DCM", "Doe^Jane geometry")
+        ds.ViewCodeSequence = code("MRN-7", "SCT", "Doe^Jane view")
+        ds.PositionMeasuringDeviceUsed = ds.TransducerType = "DOE JANE"
+        ds.SoftwareVersions, ds.ImageComments = "MRN-7", "Doe^Jane MRN-7"
+        ds.LossyImageCompression, ds.LossyImageCompressionMethod = "01", "DOE_JANE"
+        for item in ds.PerFrameFunctionalGroupsSequence:
+            if item.ImageDataTypeSequence[0].DataType == "FLOW_POWER":
+                item.RealWorldValueMappingSequence[0].MeasurementUnitsCodeSequence[0].CodeValue = "Doe^Jane"
+            if item.ImageDataTypeSequence[0].DataType == "FLOW_VELOCITY":
+                item.RealWorldValueMappingSequence = Sequence([linear(1, -90, "Doe^Jane")])
+
+    words = [b"Doe^", b"DOE", b"MRN-7"]
+    path = Scene().save(tmp_path / "theirs.dcm", also(talkative))
+    given = ["--nyquist", "0.617"]
+    assert run(PROGRAM, "convert", path, tmp_path / "out.dcm", "--deidentify", *given).returncode == 0
+    raw = (tmp_path / "out.dcm").read_bytes()
+    assert not [word for word in words if word in raw]
+    ds = pydicom.dcmread(tmp_path / "out.dcm")
+    assert (ds.Manufacturer, ds.ManufacturerModelName) == ("Maker", "Model 5")
+    geometry = ds.TransducerGeometryCodeSequence[0]
+    assert (geometry.CodeValue, geometry.CodeMeaning) == ("125252", "Linear ultrasound transducer geometry")
+    assert ds.PositionMeasuringDeviceUsed == "RIGID" and "TransducerType" not in ds
+    assert any("unit that is not known" in line for line in ds.ImageComments.splitlines())
+    report(tmp_path, path, "--label", "case 7", *given)
+    for file in (tmp_path / "report").rglob("*"):
+        assert not file.is_file() or not [word for word in words if word in file.read_bytes()], file.name
+    # With the patient, words stay.
+    assert run(PROGRAM, "convert", path, tmp_path / "kept.dcm", *given).returncode == 0
+    kept = pydicom.dcmread(tmp_path / "kept.dcm")
+    assert kept.ViewCodeSequence[0].CodeMeaning == "Doe^Jane view" and kept.SoftwareVersions == "MRN-7"
+
+
+def test_sentences_of_a_sidecar_do_not_pass_where_nobody_is_named(tmp_path):
+    path = Scene().save(tmp_path / "theirs.dcm", person())
+    assert run(PROGRAM, "convert", path, tmp_path / "x.nrrd").returncode == 0
+    beside = tmp_path / "x.nrrd.narrows.json"
+    said = json.loads(beside.read_text())
+    said["assumed"] = ["Doe^Jane MRN-7"]
+    said["lossy"] = {"method": "DOE_JANE", "velocity": {"known": "unknown"}}
+    beside.write_text(json.dumps(said))
+    # Also on the way over a file that keeps them.
+    assert run(PROGRAM, "convert", tmp_path / "x.nrrd", tmp_path / "kept.dcm").returncode == 0
+    assert "Doe^Jane MRN-7" in codes(tmp_path / "kept.dcm")[0]["assumed"]
+    for source in ["x.nrrd", "kept.dcm"]:
+        for out in ["out.dcm", "out.nrrd"]:
+            assert run(PROGRAM, "convert", tmp_path / source, tmp_path / out, "--deidentify").returncode == 0
+        report(tmp_path, tmp_path / source, "--label", "case 7")
+        for file in [*tmp_path.glob("out.*"), *(tmp_path / "report").rglob("*")]:
+            raw = file.read_bytes() if file.is_file() else b""
+            assert b"Doe^" not in raw and b"DOE_" not in raw and b"MRN-7" not in raw, (source, file.name)
+        assert any("may name somebody: 1" in line for line in codes(tmp_path / "out.dcm")[0]["assumed"])
 
 
 def test_every_channel_is_carried_or_named(tmp_path):

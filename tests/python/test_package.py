@@ -3,6 +3,8 @@
 Needs the program built (NARROWS_BIN names it) and the package installed.
 """
 
+import ast
+import copy
 import csv
 import importlib
 import inspect
@@ -18,12 +20,19 @@ import subprocess
 import sys
 import threading
 import time
-import tomllib
+import venv
+import zipfile
 import _thread
 
 import numpy as np
 import pandas as pd
 import pytest
+
+try:
+    import tomllib
+except ImportError:  # Python 3.10
+    from pip._vendor import tomli as tomllib
+
 from stand_in import BIN, ROOT
 
 import narrows
@@ -107,6 +116,9 @@ def test_the_report_is_the_report_of_the_command_line(few, tmp_path):
     assert page == tmp_path / "b" / "index.html"
     listed = [sorted(p.relative_to(tmp_path / d) for p in (tmp_path / d).rglob("*") if p.is_file()) for d in "ab"]
     assert listed[0] == listed[1] and len(listed[0]) > 15
+    for table in ("jets", "frames"):
+        written = pd.read_csv(tmp_path / "a" / f"{table}.csv", engine="python")
+        pd.testing.assert_frame_equal(results.to_pandas(table, units="cm2"), written)
     for name in listed[0]:
         assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes(), name
 
@@ -129,7 +141,8 @@ def test_sweep_agree_and_cohort_are_those_of_the_command_line(tmp_path, few):
     sweep = narrows.sweep(volume, "tilt", [0, 20, 40], progress=False)
     assert sweep.to_dict() == json.loads((tmp_path / "s" / "sweep.json").read_text())
     assert volume.sweep("tilt", [0, 20, 40], progress=False) == sweep
-    assert list(sweep.to_pandas()["value"]) == [0, 20, 40]
+    pd.testing.assert_frame_equal(sweep.to_pandas(), pd.read_csv(tmp_path / "s" / "sweep.csv"))
+    assert sweep._repr_svg_() == (tmp_path / "s" / "sweep.svg").read_text()
 
     table = ROOT / "sample-volumes" / "example" / "readings.csv"
     program("agree", table, "--out", tmp_path / "a", "--unit", "mm2")
@@ -140,7 +153,14 @@ def test_sweep_agree_and_cohort_are_those_of_the_command_line(tmp_path, few):
     columns = {name: list(frame[name]) for name in frame.columns}
     assert narrows.agree(columns, unit="mm2").to_dict() == by_frame.to_dict()
     assert {**by_frame.to_dict(), "source": 0} == {**printed, "source": 0}
-    assert len(by_frame.to_pandas()) == len(printed["pairs"])
+    pairs = by_frame.to_pandas()
+    assert len(pairs) == len(printed["pairs"])
+    for (_, row), pair in zip(pairs.iterrows(), printed["pairs"]):
+        assert [row["bias_from"], row["bias_to"]] == pair["bias_interval"]
+        for name in ("lower", "upper"):
+            assert row[name] == pair[name]["value"]
+            assert [row[f"{name}_from"], row[f"{name}_to"]] == (pair[name]["exact"] or pair[name]["approximate"])
+    assert by_frame._repr_svg_() == (tmp_path / "a" / "figures" / "differences-1.svg").read_text()
 
     folder = tmp_path / "volumes"
     folder.mkdir()
@@ -188,6 +208,7 @@ def test_results_are_read_by_attribute(results):
     with pytest.raises(AttributeError, match="vca_mm2"):
         _ = jet.vca
     assert "vca_mm2" in dir(jet) and "vca_mm2" in repr(jet) and "mm2" in repr(results)
+    assert isinstance(results.jets, tuple) and isinstance(jet.frames, tuple)
     # Nobody's changes reach the document.
     results.to_dict()["jets"].clear()
     results.cautions.append("x")
@@ -196,7 +217,7 @@ def test_results_are_read_by_attribute(results):
     def walk(record):
         for name in dir(record):
             value = getattr(record, name) if not name.startswith("_") else None
-            for one in value if isinstance(value, list) else [value]:
+            for one in value if isinstance(value, (list, tuple)) else [value]:
                 if isinstance(one, narrows.Record):
                     walk(one)
 
@@ -212,6 +233,7 @@ def test_tables_figures_and_pickles(results, tmp_path):
     program("draw", ROUND, "--view", "profile", "-o", tmp_path / "profile.svg")
     assert (tmp_path / "profile.svg").read_text() == results.svg("profile")
     again = pickle.loads(pickle.dumps(results))
+    assert copy.copy(results).volume is results.volume
     assert again == results and again.to_json() == results.to_json() and again.volume is None
     assert again._repr_svg_().startswith("<svg")
     with pytest.raises(narrows.ReportError, match="measure the volume again"):
@@ -379,6 +401,11 @@ def test_arrays_that_lie_otherwise_are_copied_or_refused():
     narrows.Volume.from_arrays(**small(copy=False))
     with pytest.raises(narrows.ArrayError, match="reals become codes"):
         narrows.Volume.from_arrays(**small(velocity=np.zeros((3, 6, 7, 8)), copy=False))
+    for signed in (np.int8, np.int16):
+        array = np.ones((3, 6, 7, 8), signed)
+        assert not np.shares_memory(narrows.Volume.from_arrays(**small(velocity=array)).codes("velocity"), array)
+        with pytest.raises(narrows.ArrayError, match="signed codes become unsigned"):
+            narrows.Volume.from_arrays(**small(velocity=array, copy=False))
     with pytest.raises(ValueError):
         narrows.Volume.from_arrays(**small()).codes("velocity")[0, 0, 0, 0] = 1
 
@@ -386,7 +413,8 @@ def test_arrays_that_lie_otherwise_are_copied_or_refused():
 def refused(kind, hint, call, *arguments, **named):
     with pytest.raises(kind) as told:
         call(*arguments, **named)
-    assert isinstance(told.value, narrows.Error) and re.search(hint, told.value.hint), (told.value.message, told.value.hint)
+    assert isinstance(told.value, narrows.Error) and told.value.hint, told.value.message
+    assert re.search(hint, told.value.hint), (told.value.message, told.value.hint)
     assert "--" not in str(told.value)
 
 
@@ -403,7 +431,15 @@ def test_every_error_has_its_kind_and_its_hint(volume, results, tmp_path):
     refused(narrows.OptionError, "number", volume.measure, cw_peak=float("nan"))
     refused(narrows.OptionError, "ms", volume.measure, cw_duration=-3)
     refused(narrows.OptionError, "systole", volume.measure, systole=(0.05, 0.37))
-    refused(narrows.OptionError, "", volume.measure, systole=(50,))
+    refused(narrows.OptionError, "2 numbers", volume.measure, systole=(50,))
+    refused(narrows.OptionError, "number", volume.measure, cw_peak=10**400)
+    refused(narrows.OptionError, "x, y, z", volume.measure, ap=np.array(1.0))
+    refused(narrows.EvidenceError, "path", volume.measure, evidence=[1])
+    long = tmp_path / "long.toml"
+    long.write_text("#" * (1 << 20) + "\n")
+    refused(narrows.EvidenceError, "path", volume.measure, evidence=long)
+    refused(narrows.EvidenceError, "path", volume.measure, criteria=long)
+    assert "longer than" in subprocess.run([BIN, "measure", ROUND, "--evidence", long], capture_output=True, text=True).stderr
     refused(narrows.MeasureError, "systole=", volume.measure, systole=(2000, 2900))
     refused(narrows.OptionError, "three", volume.measure, ap=(0, 0, 0))
     refused(narrows.OptionError, "x, y, z", volume.measure, ap=(0, 1))
@@ -418,6 +454,21 @@ def test_every_error_has_its_kind_and_its_hint(volume, results, tmp_path):
     refused(narrows.OptionError, "from 0", volume.velocity_m_s, 999)
     refused(narrows.OptionError, "from 0", volume.velocity_m_s, -1)
     refused(narrows.OptionError, "frames are", volume.plane, (0, 0, 0), (0, 0, 1), frame=999)
+    refused(narrows.OptionError, "frames are", volume.plane, (0, 0, 0), (0, 0, 1), frame=10**30)
+    refused(narrows.OptionError, "frames are", volume.velocity_m_s, np.zeros(2))
+    refused(narrows.OptionError, "path", volume.save, 3)
+    refused(narrows.OptionError, "path", results.report, 3)
+    refused(narrows.OptionError, "en-face", results.svg, view=3)
+    refused(narrows.OptionError, "workers|1 or 2", narrows.cohort, ROUND, workers=1.5)
+    readings = {"volume": [1], "reader": ["a"], "value": [1.0]}
+    refused(narrows.OptionError, "whole number", narrows.agree, readings, seed=-1)
+    refused(narrows.OptionError, "grades=", narrows.agree, readings, grades="mild")
+
+    class Broken:
+        def __array__(self, *_, **__):
+            raise RuntimeError("no memory")
+
+    refused(narrows.ArrayError, "array", narrows.Volume.from_arrays, **small(velocity=Broken()))
     refused(narrows.OptionError, "", volume.plane, (0, 0), (0, 0, 1))
     refused(narrows.OptionError, "three", volume.plane, (0, 0, 0), (0, 0, 0))
     refused(narrows.OptionError, "number", volume.plane, (0, 0, float("inf")), (0, 0, 1))
@@ -486,6 +537,17 @@ def test_xarray_there_and_back():
     back = narrows.Volume.from_xarray(data)
     same(back, volume)
     assert back._said == volume._said and pickle.loads(pickle.dumps(volume))._said == volume._said
+    # Arguments override what the attribute says, and leave the rest of it.
+    other = narrows.Volume.from_xarray(data, nyquist_m_s=0.5, rr_s=0.9, copy=True, name="mine")
+    assert other.file == "mine" and other.nyquist_m_s == 0.5 and other._said["rr_s"] == 0.9
+    kept = ("grid", "power", "apex_mm", "times_s", "channels")
+    assert {key: other._said[key] for key in kept} == {key: volume._said[key] for key in kept}
+    assert other.baseline_m_s == volume.baseline_m_s and not np.shares_memory(other.codes("velocity"), given["velocity"])
+    with pytest.raises(TypeError, match="colour"):
+        narrows.Volume.from_xarray(data, colour=1)
+    refused(narrows.ArrayError, "to_xarray", narrows.Volume.from_xarray, data.assign_attrs(narrows="{}"))
+    in_ms = data.assign_coords(time=("time", [0.0, 40.0, 80.0], {"units": "ms"}))
+    refused(narrows.ArrayError, "in s", narrows.Volume.from_xarray, in_ms)
     # A part keeps its place.
     part = narrows.Volume.from_xarray(data.isel(x=slice(2, 7), z=slice(1, 5), time=slice(1, 3)))
     assert np.allclose(part.origin_mm, volume.origin_mm + 2 * 0.5 * np.array(TURNED[0]) + 0.7 * np.array(TURNED[2]))
@@ -519,6 +581,11 @@ def test_simpleitk_there_and_back():
     refused(narrows.ArrayError, "image", narrows.Volume.from_sitk, [], **told)
     refused(narrows.ArrayError, "grid", narrows.Volume.from_sitk, [one, sitk.Image(8, 7, 6, sitk.sitkUInt8)], **told)
     refused(narrows.OptionError, "frames are", volume.to_sitk, "velocity", 9)
+    turned = sitk.Image(volume.to_sitk("power"))
+    turned.SetDirection(np.eye(4).ravel().tolist())
+    refused(narrows.ArrayError, "grid", narrows.Volume.from_sitk, image, power=turned, **told)
+    with pytest.warns(UserWarning, match="uneven"):
+        narrows.Volume.from_arrays(**small(times_s=[0.0, 0.04, 0.1])).to_sitk()
 
 
 def test_nibabel_there_and_back(tmp_path):
@@ -528,6 +595,13 @@ def test_nibabel_there_and_back(tmp_path):
     image = nibabel.load(tmp_path / "v.nii.gz")
     told = {"nyquist_m_s": 0.6, "times_s": volume.times_s}
     same(narrows.Volume.from_nibabel(image, power=volume.to_nibabel("power"), **told), volume)
+    # Its header says times and units: they need not be said again.
+    assert np.allclose(narrows.Volume.from_nibabel(image, nyquist_m_s=0.6).times_s, volume.times_s)
+    image.header.set_xyzt_units("meter", "msec")
+    scaled = nibabel.Nifti1Image(image.dataobj, np.diag([1e-3, 1e-3, 1e-3, 1.0]) @ image.affine, image.header)
+    scaled.header["pixdim"][4], scaled.header["toffset"] = 40.0, 20.0
+    made = narrows.Volume.from_nibabel(scaled, nyquist_m_s=0.6)
+    assert np.allclose(made.spacing_mm, volume.spacing_mm) and np.allclose(made.times_s, [0.02, 0.06, 0.1])
     # The program's own reader puts it in the same place.
     opened = narrows.open(tmp_path / "v.nii.gz", nyquist_m_s=0.6)
     assert np.allclose(opened.origin_mm, volume.origin_mm, atol=1e-4) and np.allclose(opened.times_s, volume.times_s)
@@ -572,6 +646,19 @@ def test_a_phantom_is_that_of_the_command_line(tmp_path):
     assert narrows.phantom(recipe, progress=False)[0].blake3 == volume.blake3
     restored = pickle.loads(pickle.dumps(volume))
     same(restored, volume)
+    assert restored.truth == truth
+
+
+def test_a_pickled_volume_is_the_same_file_or_none(few, tmp_path, monkeypatch):
+    shutil.copy(few[2], tmp_path / "a.nrrd")
+    for beside in few[2].parent.iterdir():
+        shutil.copy(beside, tmp_path / beside.name.replace("few", "a"))
+    monkeypatch.chdir(tmp_path)
+    kept = pickle.dumps(narrows.open("a.nrrd"))
+    monkeypatch.chdir(ROOT)
+    assert pickle.loads(kept).blake3 == narrows.open(tmp_path / "a.nrrd").blake3
+    narrows.open(CRESCENT).save(tmp_path / "a.nrrd")
+    refused(narrows.FormatError, "anew", pickle.loads, kept)
 
 
 def test_a_flow_is_what_its_header_says():
@@ -633,8 +720,15 @@ def test_progress_is_told(few):
 
     with pytest.raises(RuntimeError, match="enough"):
         volume.measure(progress=stop)
-    # By tqdm.
+
+
+def test_a_bar_is_shown_where_tqdm_is(few, capfd, monkeypatch):
+    volume, wanted, _ = few
     assert volume.measure(cw_peak=5.0, progress=True).to_json() == wanted
+    assert re.search(r"\d+/\d+", capfd.readouterr().err)
+    monkeypatch.setitem(sys.modules, "tqdm.auto", None)
+    assert volume.measure(cw_peak=5.0, progress=True).to_json() == wanted
+    assert capfd.readouterr().err == ""
 
 
 @pytest.fixture
@@ -698,6 +792,12 @@ def test_the_stubs_name_what_is_compiled():
     stub = (ROOT / "python" / "narrows" / "_narrows.pyi").read_text()
     functions = set(re.findall(r"^def (\w+)", stub, re.M))
     assert functions == {name for name, _ in inspect.getmembers(_narrows, inspect.isbuiltin)}
+    # Parameters have the same names in the same order.
+    for definition in ast.walk(ast.parse(stub)):
+        if isinstance(definition, ast.FunctionDef):
+            told = [one.arg for one in (*definition.args.args, *definition.args.kwonlyargs)]
+            home = _narrows.Volume if told[:1] == ["self"] else _narrows
+            assert list(inspect.signature(getattr(home, definition.name)).parameters) == told, definition.name
     methods = set(re.findall(r"^    def (\w+)", stub, re.M))
     assert methods == {name for name in vars(_narrows.Volume) if not name.startswith("_")}
     assert (pathlib.Path(narrows.__file__).parent / "py.typed").exists()
@@ -718,14 +818,14 @@ def test_every_public_name_is_described():
 
 
 def check(function):
-    """The parameters that are described are those that there are"""
+    """The parameters that are described are those that there are; what is returned is said"""
     text = inspect.getdoc(function)
-    if "Parameters\n----------" not in text:
-        return
-    described = re.search(r"Parameters\n-+\n(.*?)(?:\n\n\w+\n-+\n|\Z)", text, re.S)[1]
-    names = {one.strip(" *") for line in re.findall(r"^(\S.*?) ?(?::.*)?$", described, re.M) for one in line.split(",")}
     there = {name for name in inspect.signature(function).parameters if name not in ("self", "cls")}
-    assert names == there, function.__qualname__
+    described = re.search(r"Parameters\n-+\n(.*?)(?:\n\n\w+\n-+\n|\Z)", text, re.S)
+    lines = re.findall(r"^(\S.*?) ?(?::.*)?$", described[1], re.M) if described else []
+    assert {one.strip(" *") for line in lines for one in line.split(",")} == there, function.__qualname__
+    returned = inspect.signature(function).return_annotation
+    assert not there or returned == "None" or "Returns\n-------" in text, function.__qualname__
 
 
 def test_a_type_checker_is_content(tmp_path):
@@ -772,4 +872,26 @@ def test_every_notebook_runs(path, tmp_path):
     folder = {"metadata": {"path": str(tmp_path / "docs" / "python")}}
     nbclient.NotebookClient(book, timeout=900, kernel_name="python3", resources=folder).execute()
     kinds = {output.output_type for cell in book.cells for output in cell.get("outputs", [])}
-    assert "error" not in kinds and "display_data" in kinds or "execute_result" in kinds
+    assert "error" not in kinds and kinds & {"display_data", "execute_result"}
+
+
+def test_the_wheel_is_measured_with_alone(few, tmp_path):
+    """Built as `maturin develop` builds, so that nothing is compiled again."""
+    done = subprocess.run(
+        [pathlib.Path(sys.executable).parent / "maturin", "build", "--quiet", "--out", tmp_path],
+        cwd=ROOT, capture_output=True, text=True, timeout=900,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    (wheel,) = tmp_path.glob("*.whl")
+    assert "-cp310-abi3-" in wheel.name
+    names = zipfile.ZipFile(wheel).namelist()
+    assert "narrows/_narrows.pyi" in names and "narrows/py.typed" in names
+    # Neither the program nor volumes go along.
+    assert all(name.startswith(("narrows/", "narrows-", "narrows.libs/")) for name in names)
+    assert not [name for name in names if "/bin/" in name or "/scripts/" in name or name.endswith((".dcm", ".wgsl"))]
+    venv.create(tmp_path / "venv", with_pip=True)
+    python = tmp_path / "venv" / "bin" / "python"
+    subprocess.run([python, "-m", "pip", "install", "--quiet", wheel], check=True, timeout=300)
+    code = f"import narrows; print(narrows.open({str(few[2])!r}).measure(cw_peak=5.0).to_json(), end='')"
+    done = subprocess.run([python, "-I", "-c", code], cwd=tmp_path, capture_output=True, text=True, timeout=300)
+    assert done.stdout == few[1], done.stderr

@@ -249,6 +249,8 @@ def test_patients_ratios_and_a_plan(tmp_path):
     ratio = document["pairs"][0]["ratio"]
     logs = np.log(frame.a / frame.b)
     assert ratio["value"] == pytest.approx(np.exp(logs.mean()), rel=1e-9)
+    mean = stats.t.interval(0.95, len(logs) - 1, loc=logs.mean(), scale=stats.sem(logs))
+    assert ratio["interval"] == pytest.approx(np.exp(mean), rel=1e-9)
     ends = np.exp(logs.mean() + np.array([-z, z]) * logs.std(ddof=1))
     assert [ratio["lower"][0], ratio["upper"][0]] == pytest.approx(ends, rel=1e-9)
     plan = document["plan"]
@@ -457,7 +459,7 @@ def test_a_workflow_gives_the_same_bytes(volumes, whole, tmp_path):
     single = tmp_path / "single" / "t.csv"
     single.parent.mkdir()
     narrows("cohort", listed, "--out", single)
-    found = {p.name: p.read_bytes() for p in out.parent.iterdir() if p.suffix == ".csv"}
+    found = {p.name: p.read_bytes() for p in out.parent.iterdir() if p.suffix in (".csv", ".json")}
     assert found == tables(single)
     # All but the missing one and the empty one came from the jobs.
     assert (out.parent / "t.csv.journal").read_bytes().count(b"\n") == 1
@@ -676,7 +678,8 @@ def test_practice_from_recipes_to_the_class(tmp_path):
     assert float(width_only["reported_mm2"]) == pytest.approx(np.pi / 4 * width**2, rel=1e-9)
     assert float(width_only["shape_mm2"]) == pytest.approx(-18, abs=8)
     learners = list(csv.DictReader((tmp_path / "scores.learners.csv").open()))
-    assert [row["learner"] for row in learners] == ["ann", "bo"]
+    assert [(row["learner"], row["sight"]) for row in learners] == [("ann", "open"), ("bo", "open")]
+    assert {row["sight"] for row in rows} == {"open"}
     assert float(learners[0]["first_percent"]) == pytest.approx(abs(float(first["error_percent"])))
     assert float(learners[0]["last_percent"]) == pytest.approx(abs(float(second["error_percent"])))
     assert learners[1]["first_percent"] == ""
@@ -686,7 +689,7 @@ def test_practice_from_recipes_to_the_class(tmp_path):
 
     # A learner alone, by their own folder; a key that was changed; reviews of something else.
     alone = narrows("practice", "score", reviews / "bo", "--key", key_path).stdout
-    assert "bo, case-2, attempt 1: hidden oval" in alone and "the circle on" in alone
+    assert "bo, case-2, attempt 1, read open: hidden oval" in alone and "the circle on" in alone
     key_path.write_text(key_path.read_text().replace("hidden disc", "hidden disk"))
     assert "seal" in narrows("practice", "score", reviews, "--key", key_path, status=2).stderr
     (tmp_path / "empty").mkdir()

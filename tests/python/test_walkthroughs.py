@@ -151,4 +151,6 @@ def test_every_command_of_the_readme_runs_as_printed(clone, command):
         ["bash", "-euo", "pipefail", "-c", command], cwd=clone, env=environment, capture_output=True, text=True, timeout=900
     )
     # 1: done, with a finding or a difference to be told.
-    assert done.returncode in (0, 1), f"{command}\n{done.stdout}\n{done.stderr}"
+    # 1 is a reservation about an acquisition; of a review it says that it no longer holds.
+    good = (0,) if "recheck" in command else (0, 1)
+    assert done.returncode in good, f"{command}\n{done.stdout}\n{done.stderr}"

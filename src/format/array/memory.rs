@@ -75,7 +75,7 @@ pub fn from_arrays(
     }
     let mut notes = Notes::default();
     for line in &said.assumed {
-        notes.assume(line.clone());
+        notes.tell(line);
     }
     let shape = [nx, ny, nz];
     let (grid, slices) = grid(said, shape, &mut notes)?;
@@ -166,7 +166,8 @@ pub fn from_arrays(
         blake3: crate::format::hash_of(hashed),
         format: FORMAT.to_owned(),
         assumed: notes.assumed,
-        lossy: said.lossy.clone(),
+        told: notes.told,
+        lossy: said.lossy(),
         ..Provenance::default()
     };
     let apex = said.apex_mm.map(|[x, y, z]| VolumePoint::new(x, y, z));

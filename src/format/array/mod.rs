@@ -320,10 +320,7 @@ impl ArrayError {
             Self::NoChannels => "nothing to write: open a volume with channels".to_owned(),
             Self::Unit { .. } => "lengths are in mm, times in s, velocities in m/s".to_owned(),
             Self::NotNumbers { .. } => "fill them, or say that they are no colour".to_owned(),
-            Self::Grid(_) => {
-                "areas cannot be trusted on this geometry: export the volume again on a regular Cartesian grid"
-                    .to_owned()
-            }
+            Self::Grid(fault) => fault.hint().to_owned(),
             Self::Timeline(_) => "give the times of the frames in the sidecar, rising".to_owned(),
             Self::Samples(_) | Self::Volume(_) => {
                 "header and samples contradict each other: write the file again".to_owned()

@@ -82,7 +82,7 @@ fn walk(
         None => (None, None),
     };
     for line in sidecar.iter().flat_map(|sidecar| &sidecar.assumed) {
-        notes.assume(line.clone());
+        notes.tell(line);
     }
     let layout = layout::resolve(&header, sidecar.as_ref(), notes)?;
     let (grid, slices) = grid(&header.pose, layout.shape, sidecar.as_ref(), notes)?;
@@ -201,8 +201,9 @@ fn walk(
     };
     format.name().clone_into(&mut provenance.format);
     provenance.assumed.clone_from(&notes.assumed);
+    provenance.told.clone_from(&notes.told);
     provenance.colours_read = colours_read;
-    provenance.lossy = sidecar.as_ref().and_then(|sidecar| sidecar.lossy.clone());
+    provenance.lossy = sidecar.as_ref().and_then(Sidecar::lossy);
     provenance.left_out.clone_from(&notes.left_out);
     let volume = Volume4::new(grid, timeline, apex, velocity_scale, power_scale, provenance, channels)?;
     Ok(Read { volume, companions: beside.into_iter().chain(words).collect() })

@@ -133,6 +133,11 @@ impl GridWords {
 }
 
 impl Sidecar {
+    /// How samples lost information, by a method that has a name
+    pub(super) fn lossy(&self) -> Option<Lossy> {
+        self.lossy.clone().map(|lossy| Lossy { method: Lossy::named(&lossy.method), ..lossy })
+    }
+
     /// All that the array cannot carry of a volume written with unsigned codes
     pub fn of(volume: &Volume4) -> Self {
         let has = |kind| volume.channel(kind).is_some();

@@ -2,7 +2,8 @@
 //!
 //! A data set names one set, or several between which escape sequences switch (ISO 2022). After such a
 //! switch the first set holds again behind every delimiter, as PS3.5 section 6.1.2.5.3 has it. What cannot be
-//! decoded becomes the replacement character, so that it is seen to be missing.
+//! decoded becomes the replacement character, so that it is seen to be missing. Where no set is named, text beyond
+//! ASCII is against the standard and yet common: it is taken as UTF-8 where it is that, else as Latin-1.
 
 use encoding::all::{
     ASCII, GB18030, GBK, ISO_2022_JP, ISO_8859_1, ISO_8859_2, ISO_8859_3, ISO_8859_4, ISO_8859_5, ISO_8859_6,
@@ -29,12 +30,18 @@ fn is_paired(set: Charset) -> bool {
     !set.opening.is_empty()
 }
 
-/// The set of a defined term; `None` for one that is not known
+/// A term without what is often misspelt in it: capitals, blanks, hyphens, underscores
+fn plain(term: &str) -> String {
+    term.chars().filter(char::is_ascii_alphanumeric).collect::<String>().to_ascii_uppercase()
+}
+
+/// The set of a defined term, or of a name that is given in its stead; `None` for one that is not known
 fn named(term: &str) -> Option<Charset> {
-    let number = term.trim().trim_start_matches("ISO_IR ").trim_start_matches("ISO 2022 IR ");
+    let term = plain(term);
+    let number = ["ISOIR", "ISO2022IR"].iter().find_map(|start| term.strip_prefix(start)).unwrap_or(&term);
     Some(match number {
         "" | "6" => charset(ASCII),
-        "100" => charset(ISO_8859_1),
+        "100" | "LATIN1" | "ISO88591" => charset(ISO_8859_1),
         "101" => charset(ISO_8859_2),
         "109" => charset(ISO_8859_3),
         "110" => charset(ISO_8859_4),
@@ -51,7 +58,7 @@ fn named(term: &str) -> Option<Charset> {
         "159" => Charset { encoding: ISO_2022_JP, opening: b"\x1B$(D" },
         "149" => charset(WINDOWS_949),
         "58" | "GBK" => charset(GBK),
-        "192" => charset(UTF_8),
+        "192" | "UTF8" => charset(UTF_8),
         "GB18030" => charset(GB18030),
         _ => return None,
     })
@@ -88,10 +95,14 @@ fn called(after: &[u8]) -> Option<(Charset, usize)> {
 
 /// Text in the sets that Specific Character Set names, as Unicode
 pub(super) fn decode(text: &[u8], sets: &str) -> String {
+    if sets.is_empty() {
+        let latin = |_| piece(text, charset(ISO_8859_1));
+        return std::str::from_utf8(text).map_or_else(latin, str::to_owned);
+    }
     let terms: Vec<&str> = sets.split('\\').map(str::trim).collect();
     // A set that is not known may still be ASCII in most of its bytes.
     let first = named(terms[0]).unwrap_or(charset(ASCII));
-    let switched = terms.len() > 1 || terms[0].starts_with("ISO 2022");
+    let switched = terms.len() > 1 || plain(terms[0]).starts_with("ISO2022");
     if !switched {
         return piece(text, first);
     }
@@ -166,7 +177,17 @@ mod tests {
                 let _ = decode(text, sets);
             }
         }
-        assert!(decode(b"J\xE9r", "").contains('\u{FFFD}'));
+        assert!(decode(b"J\xE9r", "ISO_IR 999").contains('\u{FFFD}'));
         assert!(decode(b"J\xE9r", "ISO_IR 192").contains('\u{FFFD}'));
+    }
+
+    #[test]
+    fn missing_and_misspelt_sets_are_read_as_what_they_mean() {
+        for sets in ["", "latin1", "Latin-1", "ISO-IR 100", "ISO_IR_100", "iso_ir 100", "ISO 2022-IR 100"] {
+            assert_eq!(decode(b"M\xFCller", sets), "Müller", "{sets}");
+        }
+        for sets in ["", "UTF-8", "ISO_IR_192"] {
+            assert_eq!(decode("Müller".as_bytes(), sets), "Müller", "{sets}");
+        }
     }
 }

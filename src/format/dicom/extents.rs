@@ -3,9 +3,9 @@
 //!
 //! Each data type must cover all pairs of its own times and slices. The volume has the times and slices of
 //! the velocity, since nothing is measured elsewhere, and a jet that leaves the coloured slab must be seen
-//! to end at an edge. Tissue is shown at the nearest of its times. Power and variance must be there at
-//! every time of the velocity; in slices where they are not, they are nothing. What that leaves out or fills in
-//! is told.
+//! to end at an edge. Tissue is shown at the nearest of its times. Power and variance are measured with, and those
+//! of another time say nothing of this one: without a frame at every time of the velocity they are left out; in
+//! slices where they are not, they are nothing. What that leaves out or fills in is told.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -76,49 +76,45 @@ pub(super) fn base(kinds: &[Extent]) -> usize {
 }
 
 /// The frames of a data type at the times and places of the base, place fastest; none where it is not used
-///
-/// # Errors
-/// [`DicomError::MissingFrame`] where it should be and is not.
 pub(super) fn lay(
     kind: &Extent,
     base: &Extent,
     seen: &Frames,
     facts: &[Facts],
     notes: &mut Notes,
-) -> Result<Vec<Option<usize>>, DicomError> {
+) -> Vec<Option<usize>> {
     let Some(channel) = kind.channel() else {
         notes.leave_out(format!("frames of data type {}", kind.data_type));
-        return Ok(Vec::new());
+        return Vec::new();
     };
+    let elsewhere = base.times.difference(&kind.times).count();
+    let lacking =
+        format!("the {channel} has no frame at {elsewhere} of the {} times of the volume", base.times.len());
+    if elsewhere > 0 && channel != ChannelKind::Tissue {
+        notes.assume(format!("{lacking}; it was taken as not known at any of them"));
+        notes.leave_out(format!("the {channel}, which is not there at all times of the velocity"));
+        return Vec::new();
+    }
     let mut frame_of = Vec::with_capacity(base.times.len() * base.places.len());
     let time_of = |kind: &Extent, time: u32| {
         let place = kind.places.first()?;
         facts[*seen.get(&[kind.index, time, *place])?].time_s
     };
     let mut shown = BTreeSet::new();
-    let mut elsewhere = 0;
     for time in &base.times {
         let own = if kind.times.contains(time) {
             *time
-        } else if channel == ChannelKind::Tissue {
-            elsewhere += 1;
+        } else {
             let at = time_of(base, *time).unwrap_or(0.0);
             let away = |own: &u32| (time_of(kind, *own).unwrap_or(0.0) - at).abs();
             let nearest = kind.times.iter().min_by(|a, b| away(a).total_cmp(&away(b)));
             nearest.copied().unwrap_or(*time)
-        } else {
-            let place = base.places.first().copied().unwrap_or(0);
-            let data_type = kind.data_type.clone();
-            return Err(DicomError::MissingFrame { time: *time, place, data_type, found: seen.len() });
         };
         shown.insert(own);
         frame_of.extend(base.places.iter().map(|place| seen.get(&[kind.index, own, *place]).copied()));
     }
     if elsewhere > 0 {
-        notes.assume(format!(
-            "the {channel} has no frame at {elsewhere} of the {} times of the volume; the nearest in time is shown there",
-            base.times.len()
-        ));
+        notes.assume(format!("{lacking}; the nearest in time is shown there"));
     }
     let blank = base.places.difference(&kind.places).count();
     if blank > 0 {
@@ -135,5 +131,5 @@ pub(super) fn lay(
             kind.times.len() - shown.len()
         ));
     }
-    Ok(frame_of)
+    frame_of
 }

@@ -44,16 +44,25 @@ pub(crate) fn is_dicom(bytes: &[u8]) -> bool {
     bytes.get(128..132) == Some(b"DICM")
 }
 
+/// What of a deflated data set is unpacked
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub(super) enum Unpack {
+    /// All of it
+    Whole,
+    /// What stands before its pixels
+    Header,
+}
+
 /// Parses a file's bytes up to its Pixel Data
 ///
 /// # Errors
 /// See [`DicomError`].
-pub(super) fn parse(bytes: SharedBytes) -> Result<Parsed, DicomError> {
+pub(super) fn parse(bytes: SharedBytes, unpack: Unpack) -> Result<Parsed, DicomError> {
     let meta = meta((*bytes).as_ref())?;
     let syntax_uid = meta.syntax.ok_or(DicomError::NoTransferSyntax)?;
     let meta_class = meta.class;
     if syntax_uid == uids::DEFLATED_EXPLICIT_VR_LITTLE_ENDIAN {
-        let (inflated, tree) = inflate((*bytes).as_ref().get(meta.end..).unwrap_or_default())?;
+        let (inflated, tree) = inflate((*bytes).as_ref().get(meta.end..).unwrap_or_default(), unpack)?;
         let bytes: SharedBytes = Arc::new(inflated);
         return Ok(Parsed { bytes, tree, coding: Coding::Native, syntax_uid, meta_class });
     }
@@ -186,8 +195,8 @@ fn meta(bytes: &[u8]) -> Result<Meta, DicomError> {
 /// half as many (see the limit of elements in [`tree`])
 const LARGEST_HEADER: usize = 128 << 20;
 
-/// Inflates a data set: its header in growing steps, then as many bytes as its pixels need
-fn inflate(deflated: &[u8]) -> Result<(Vec<u8>, Tree), DicomError> {
+/// Inflates a data set: its header in growing steps, then, if asked, as many bytes as its pixels need
+fn inflate(deflated: &[u8], unpack: Unpack) -> Result<(Vec<u8>, Tree), DicomError> {
     let limit = limits::most_unpacked(deflated.len());
     let mut decoder = flate2::read::DeflateDecoder::new(deflated);
     let fault = |error: std::io::Error| DicomError::Deflate { message: error.to_string() };
@@ -206,7 +215,9 @@ fn inflate(deflated: &[u8]) -> Result<(Vec<u8>, Tree), DicomError> {
                 if range.end > limit {
                     return Err(DicomError::TooLarge { what: "the data set", bytes: range.end, limit });
                 }
-                limits::read_to(&mut decoder, &mut bytes, range.end).map_err(fault)?;
+                if unpack == Unpack::Whole {
+                    limits::read_to(&mut decoder, &mut bytes, range.end).map_err(fault)?;
+                }
                 return Ok((bytes, tree));
             }
             // Without Pixel Data so far: the rest of the stream may hold it.

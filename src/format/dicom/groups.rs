@@ -129,6 +129,11 @@ impl Order {
         self.frame_of[kind].get(time * self.places_mm.len() + place).copied().flatten()
     }
 
+    /// Whether a kind has frames that are looked at
+    pub(super) fn is_used(&self, kind: usize) -> bool {
+        !self.frame_of[kind].is_empty()
+    }
+
     /// All frames of a kind that are looked at
     pub(super) fn frames(&self, kind: usize) -> impl Iterator<Item = usize> + use<'_> {
         self.frame_of[kind].iter().flatten().copied()
@@ -210,7 +215,7 @@ pub(super) fn order(root: View<'_>, groups: &Groups<'_>, notes: &mut Notes) -> R
     let (times_s, places_mm) = (times_s.collect(), places_mm.collect());
     let mut frame_of = Vec::with_capacity(kinds.len());
     for kind in &kinds {
-        frame_of.push(extents::lay(kind, &kinds[base], &seen, &facts, notes)?);
+        frame_of.push(extents::lay(kind, &kinds[base], &seen, &facts, notes));
     }
     Ok(Order {
         first: kinds.iter().map(|kind| kind.first).collect(),

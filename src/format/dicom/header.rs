@@ -10,15 +10,15 @@ use dicom_dictionary_std::{tags, uids};
 use dicom_object::InMemDicomObject;
 use nalgebra::Vector3;
 
-use super::ASSUMED_PREFIX;
 use super::coding::FrameSize;
 use super::identity::Content;
 use super::set::{Set, code};
 use super::source::{Identity, Known, SourceInstance, own_equipment};
 use super::write::{NO_DATE, WriteError, WriteOptions};
+use super::{ASSUMED_PREFIX, TOLD_PREFIX};
 use crate::space::direction;
 use crate::unit::Seconds;
-use crate::volume::{ChannelKind, Cycle, PowerScale, Volume4};
+use crate::volume::{ChannelKind, Cycle, Lossy, PowerScale, Provenance, Volume4};
 
 /// What gating the volume knows of decides how frames are timed
 #[derive(Clone, Copy, PartialEq, Eq)]
@@ -177,7 +177,7 @@ pub(super) fn header(
         );
     set = set.and(equipment(options));
     if let Some(origin) = origin {
-        set = set.and(origin.source.acquisition());
+        set = set.and(origin.source.acquisition(origin.identity));
     }
     if made == Made::Again {
         set = set.items(tags::SOURCE_IMAGE_SEQUENCE, source_images(options));
@@ -243,27 +243,18 @@ pub(super) fn header(
         if let Some(ratio) = lossy.ratio {
             set = set.ds(tags::LOSSY_IMAGE_COMPRESSION_RATIO, &[ratio]);
         }
-        let code = |c: &char| c.is_ascii_uppercase() || c.is_ascii_digit() || *c == '_';
-        let method: String = lossy.method.chars().filter(code).take(16).collect();
+        let method = Lossy::named(&lossy.method);
         if !method.is_empty() {
             set = set.text(tags::LOSSY_IMAGE_COMPRESSION_METHOD, VR::CS, &method);
         }
     }
     set = set.items(tags::ACQUISITION_CONTEXT_SEQUENCE, context(volume, made));
-    if !volume.provenance.assumed.is_empty() {
-        let mut lines: Vec<String> = Vec::new();
-        let mut length = 0;
-        for line in &volume.provenance.assumed {
-            let plain = |c: char| if c.is_ascii() && !c.is_ascii_control() { c } else { '?' };
-            let line: String = line.trim().chars().map(plain).collect();
-            length += line.len() + 2;
-            // LT holds 10240 characters of the default repertoire.
-            if length > 9_900 {
-                break;
-            }
-            lines.push(line);
-        }
-        let comments = format!("{ASSUMED_PREFIX} {}\r\n{}", seal(&lines), lines.join("\r\n"));
+    let mut provenance = volume.provenance.clone();
+    if options.identity_removed() {
+        provenance.leave_out_told();
+    }
+    let comments = comments(&provenance);
+    if !comments.is_empty() {
         set = set.text(tags::IMAGE_COMMENTS, VR::LT, &comments);
     }
     set = set.item(tags::SHARED_FUNCTIONAL_GROUPS_SEQUENCE, shared(volume, middle, options, made));
@@ -272,6 +263,28 @@ pub(super) fn header(
         per_frame(volume, gating, frames_acquired, duration_s),
     );
     Ok(set.build())
+}
+
+/// Image Comments that list what was assumed: sentences of the program, then those in the words of others
+fn comments(provenance: &Provenance) -> String {
+    let plain = |line: &String| {
+        let plain = |c: char| if c.is_ascii() && !c.is_ascii_control() { c } else { '?' };
+        line.trim().chars().map(plain).collect::<String>()
+    };
+    // LT holds 10240 characters of the default repertoire.
+    let mut room = 9_900_usize;
+    let mut block = |prefix: &str, lines: Vec<&String>| {
+        let fits = |line: &String| {
+            room = room.saturating_sub(line.len() + 2);
+            room > 0
+        };
+        let lines: Vec<String> =
+            lines.into_iter().map(plain).filter(|line| !line.is_empty()).take_while(fits).collect();
+        (!lines.is_empty()).then(|| format!("{prefix} {}\r\n{}", seal(&lines), lines.join("\r\n")))
+    };
+    let (told, own) = provenance.assumed.iter().partition(|line| provenance.told.contains(line));
+    let blocks = [block(ASSUMED_PREFIX, own), block(TOLD_PREFIX, told)];
+    blocks.into_iter().flatten().collect::<Vec<_>>().join("\r\n")
 }
 
 /// Patient and study: those of the source, or of nobody

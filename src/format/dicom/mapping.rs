@@ -30,8 +30,13 @@ pub(super) struct Item {
 
 #[derive(Clone, Debug, PartialEq)]
 enum Course {
-    Line { slope: f64, intercept: f64 },
+    Line {
+        slope: f64,
+        intercept: f64,
+    },
     Table(Vec<f64>),
+    /// Neither, or nothing that is a number
+    Unsaid,
 }
 
 /// A mapping that is one line: `value = slope * code + intercept`
@@ -78,14 +83,15 @@ pub(super) fn items<'a>(groups: impl Iterator<Item = View<'a>>) -> Result<Vec<It
             let table = group.numbers(tags::REAL_WORLD_VALUE_LUT_DATA);
             table.iter().try_for_each(|value| checks::sane(NAME, [*value]))?;
             Course::Table(table)
-        } else {
-            let Some(slope) = group.number(tags::REAL_WORLD_VALUE_SLOPE) else { continue };
+        } else if let Some(slope) = group.number(tags::REAL_WORLD_VALUE_SLOPE) {
             let intercept = group.number(tags::REAL_WORLD_VALUE_INTERCEPT).unwrap_or(0.0);
             if slope == 0.0 {
                 return Err(DicomError::Value { name: NAME, found: "a slope of zero".to_owned() });
             }
             checks::sane(NAME, [slope, intercept])?;
             Course::Line { slope, intercept }
+        } else {
+            Course::Unsaid
         };
         items.push(Item { codes, course, units: units.chars().take(40).collect() });
     }
@@ -134,6 +140,7 @@ pub(super) fn line(
                 }
                 (slope * factor, (table[0] - slope * first) * factor)
             }
+            Course::Unsaid => return refuse("has neither a slope nor a look-up table".to_owned()),
         };
         match &found {
             None => found = Some(Mapping { slope, intercept, units: item.units.clone() }),
@@ -224,6 +231,14 @@ mod tests {
                     item([100.0, 255.0], straight(0.7, -60.0), "cm/s"),
                 ],
                 "several pieces",
+            ),
+            (vec![item([0.0, 255.0], Course::Unsaid, "cm/s")], "neither a slope nor a look-up table"),
+            (
+                vec![
+                    item([0.0, 255.0], straight(0.5, -40.0), "cm/s"),
+                    item([0.0, 255.0], Course::Unsaid, "m/s"),
+                ],
+                "neither a slope nor a look-up table",
             ),
             (vec![item([9.0, 3.0], straight(0.5, -40.0), "cm/s")], "no range"),
             (vec![item([f64::NAN, 3.0], straight(0.5, -40.0), "cm/s")], "no range"),

@@ -10,8 +10,8 @@
 //! with `extents` orders the frames, `geometry` lays them out, `mapping` and `scales` give codes a
 //! meaning, `checks` looks at what validators of the standard do not, `pixels`, `codec`, `jpeg` and `jpeg_ls`
 //! fetch the samples, `read` puts it together, `write` and `identity` go the other way.
-//! `source` describes the study that a file belongs to, its text turned to Unicode by `characters`; `set` holds the
-//! elements of whatever is written, `header` those of a volume.
+//! `source` describes the study that a file belongs to, its text turned to Unicode by `characters` and, where nobody
+//! is to be named, held against the `terms` of the standard; `set` holds the elements of whatever is written, `header` those of a volume.
 
 mod characters;
 mod checks;
@@ -34,6 +34,7 @@ pub(in crate::format) mod read;
 mod scales;
 pub(crate) mod set;
 pub(crate) mod source;
+mod terms;
 mod tree;
 pub(crate) mod write;
 
@@ -54,6 +55,8 @@ pub const FORMAT: &str = "DICOM Enhanced US Volume";
 
 /// Starts Image Comments that list what was assumed
 pub(super) const ASSUMED_PREFIX: &str = "Assumed on conversion:";
+/// Goes on with the sentences in the words of others
+pub(super) const TOLD_PREFIX: &str = "Told by the file before:";
 
 /// How the writer stores pixels; all keep every code
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -466,12 +469,10 @@ impl DicomError {
             Self::PartTwice { .. } | Self::PartsDisagree { .. } => {
                 "give the parts of one export only, each once: parts of two exports cannot be mixed"
             }
-            Self::UnevenSlices { .. }
-            | Self::SlicesAside { .. }
-            | Self::NotRigid { .. }
-            | Self::Grid { .. } => {
+            Self::UnevenSlices { .. } | Self::SlicesAside { .. } | Self::NotRigid { .. } => {
                 "areas cannot be trusted on this geometry: export the volume again on a regular Cartesian grid"
             }
+            Self::Grid { source } => source.hint(),
             Self::ZeroDisagrees { .. }
             | Self::Varies { .. }
             | Self::Timeline { .. }

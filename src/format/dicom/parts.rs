@@ -28,13 +28,16 @@ impl Part {
     /// # Errors
     /// [`DicomError::Missing`] where it is a part and does not say which.
     pub(super) fn of(root: View<'_>) -> Result<Option<Self>, DicomError> {
-        let uid = root.text(tags::CONCATENATION_UID);
+        // Without a name of their own the parts still share that of the whole.
+        let whole = root.text(tags::SOP_INSTANCE_UID_OF_CONCATENATION_SOURCE);
+        let uid = root.text(tags::CONCATENATION_UID).or(whole);
         let total = root.whole(tags::IN_CONCATENATION_TOTAL_NUMBER).filter(|total| *total > 0);
         let offset = root.whole(tags::CONCATENATION_FRAME_OFFSET_NUMBER);
         let number = root.whole(tags::IN_CONCATENATION_NUMBER).filter(|number| *number > 0);
         let beyond = |told: Option<u32>, first: u32| told.is_some_and(|told| told > first);
         let alone = total == Some(1) && !beyond(offset, 0) && !beyond(number, 1);
-        if alone || (uid.is_none() && !beyond(total, 1) && !beyond(offset, 0) && !beyond(number, 1)) {
+        // Only parts have any of these.
+        if alone || (uid.is_none() && total.is_none() && offset.is_none() && number.is_none()) {
             return Ok(None);
         }
         let number = number.ok_or(DicomError::Missing {

@@ -10,13 +10,15 @@ use dicom_core::Tag;
 use dicom_dictionary_std::{tags, uids};
 
 use super::coding::{FrameSize, Pixel};
-use super::file::{self, Parsed};
+use super::file::{self, Parsed, Unpack};
 use super::groups::{Groups, Order, channel_kind};
 use super::mapping::{self, Item, Mapping};
 use super::parts::{self, Part};
 use super::scales::{self, Doppler, VelocityFacts};
 use super::tree::View;
-use super::{ASSUMED_PREFIX, DicomError, FORMAT, classes, geometry, groups, head, header, pixels};
+use super::{
+    ASSUMED_PREFIX, DicomError, FORMAT, TOLD_PREFIX, classes, geometry, groups, head, header, pixels, source,
+};
 use crate::format::array::read_colours;
 use crate::format::{ABSURD, ChannelSeen, Inspection, Notes, OpenOptions, Present};
 use crate::space::VolumePoint;
@@ -53,7 +55,7 @@ pub(in crate::format) fn read(
     FORMAT.clone_into(&mut seen.format);
     let mut parsed = Vec::with_capacity(files.len());
     for (part, bytes) in files.iter().enumerate() {
-        parsed.push(file::parse(bytes.clone()).map_err(|source| Fault { part, source })?);
+        parsed.push(file::parse(bytes.clone(), Unpack::Whole).map_err(|source| Fault { part, source })?);
     }
     let Some(first) = parsed.first() else { return Err(DicomError::NoFrames.into()) };
     seen.transfer_syntax.clone_from(&first.syntax_uid);
@@ -90,7 +92,7 @@ pub(in crate::format) fn read(
 
 /// What stands once for the whole volume must be the same in all of its parts (PS3.3 C.7.6.16.2.2.4)
 fn same_in_all(roots: &[View<'_>]) -> Result<(), DicomError> {
-    const SAME: [(Tag, &str); 13] = [
+    const SAME: [(Tag, &str); 18] = [
         (tags::SOP_CLASS_UID, "the object class"),
         (tags::ROWS, "Rows"),
         (tags::COLUMNS, "Columns"),
@@ -99,8 +101,13 @@ fn same_in_all(roots: &[View<'_>]) -> Result<(), DicomError> {
         (tags::PIXEL_REPRESENTATION, "Pixel Representation"),
         (tags::SAMPLES_PER_PIXEL, "Samples per Pixel"),
         (tags::PHOTOMETRIC_INTERPRETATION, "Photometric Interpretation"),
+        (tags::PATIENT_ID, "the patient (Patient ID)"),
+        (tags::PATIENT_NAME, "the patient (Patient's Name)"),
+        (tags::STUDY_INSTANCE_UID, "the study"),
         (tags::SERIES_INSTANCE_UID, "the series"),
+        (tags::FRAME_OF_REFERENCE_UID, "the patient's frame of reference"),
         (tags::VOLUME_FRAME_OF_REFERENCE_UID, "the frame of reference"),
+        (tags::INTERVALS_ACQUIRED, "Intervals Acquired"),
         (tags::ULTRASOUND_ACQUISITION_GEOMETRY, "the geometry"),
         (tags::APEX_POSITION, "Apex Position"),
         (tags::VOLUME_TO_TRANSDUCER_MAPPING_MATRIX, "the Volume to Transducer Mapping Matrix"),
@@ -111,7 +118,8 @@ fn same_in_all(roots: &[View<'_>]) -> Result<(), DicomError> {
     };
     let Some((first, others)) = roots.split_first() else { return Ok(()) };
     for other in others {
-        if let Some((_, what)) = SAME.iter().find(|(tag, _)| first.raw(*tag) != other.raw(*tag)) {
+        let [one, two] = [first, other].map(|root| move |tag| root.raw(tag).unwrap_or_default());
+        if let Some((_, what)) = SAME.iter().find(|(tag, _)| one(*tag) != two(*tag)) {
             return Err(DicomError::PartsDisagree { what });
         }
         if pointers(first) != pointers(other) {
@@ -119,6 +127,11 @@ fn same_in_all(roots: &[View<'_>]) -> Result<(), DicomError> {
         }
         if scales::context(*first) != scales::context(*other) {
             return Err(DicomError::PartsDisagree { what: "the Acquisition Context" });
+        }
+        if Doppler::of(*first) != Doppler::of(*other) {
+            return Err(DicomError::PartsDisagree {
+                what: "Transducer Frequency or Doppler Correction Angle",
+            });
         }
     }
     Ok(())
@@ -136,6 +149,12 @@ fn walk(
     let roots: Vec<View<'_>> = parsed.iter().map(Parsed::root).collect();
     let root = roots[0];
     earlier_assumptions(root, notes);
+    if source::is_text_unnamed(root) {
+        notes.assume(
+            "the file names no character set; its text beyond ASCII was read as UTF-8 where it is that, else as \
+             Latin-1",
+        );
+    }
     let order = groups::order(root, groups, notes)?;
     let (grid, slices) = geometry::grid(groups, &order, size, notes)?;
     seen.grid = Some(grid.shape());
@@ -194,6 +213,7 @@ fn walk(
     }
     FORMAT.clone_into(&mut provenance.format);
     provenance.assumed.clone_from(&notes.assumed);
+    provenance.told.clone_from(&notes.told);
     provenance.left_out.clone_from(&notes.left_out);
     let Made { channels, velocity_scale, power_scale } = made;
     Volume4::new(grid, timeline, apex, velocity_scale, power_scale, provenance, channels)
@@ -229,7 +249,7 @@ fn kinds(
 ) -> Result<Vec<Kind>, DicomError> {
     let mut kinds = Vec::new();
     for (place, data_type) in order.kinds.iter().enumerate() {
-        let known = channel_kind(data_type);
+        let known = channel_kind(data_type).filter(|_| order.is_used(place));
         let first = order.first[place];
         let items = mapping::items(groups.items(first, tags::REAL_WORLD_VALUE_MAPPING_SEQUENCE))?;
         let mapping = match known {
@@ -335,7 +355,7 @@ fn lossy(
     let method = last(root.text(tags::LOSSY_IMAGE_COMPRESSION_METHOD)).or(coded.map(str::to_owned));
     let ratio = root.numbers(tags::LOSSY_IMAGE_COMPRESSION_RATIO).last().copied();
     Ok(Some(Lossy {
-        method: method.unwrap_or_default().chars().take(16).collect(),
+        method: Lossy::named(method.as_deref().unwrap_or_default()),
         ratio: ratio.filter(|ratio| *ratio >= 1.0 && *ratio <= ABSURD),
         velocity: loss.unwrap_or(VelocityLoss::Unknown),
     }))
@@ -384,18 +404,22 @@ fn same_mapping(groups: &Groups<'_>, order: &Order, kind: &Kind) -> Result<(), D
 ///
 /// Whoever types a comment may begin it as we do, and go on with a name: only what bears our seal is taken.
 fn earlier_assumptions(root: View<'_>, notes: &mut Notes) {
-    let Some(listed) = root.text(tags::IMAGE_COMMENTS).and_then(|text| text.strip_prefix(ASSUMED_PREFIX))
-    else {
-        return;
-    };
+    let comments = root.text(tags::IMAGE_COMMENTS).unwrap_or_default();
+    let (own, told) = comments.split_once(TOLD_PREFIX).unwrap_or((comments, ""));
+    for line in sealed(own.strip_prefix(ASSUMED_PREFIX).unwrap_or_default()) {
+        notes.assume(line);
+    }
+    for line in sealed(told) {
+        notes.tell(line);
+    }
+}
+
+/// Lines behind their seal; none where it is not theirs
+fn sealed(listed: &str) -> Vec<&str> {
     let mut lines = listed.lines().map(str::trim);
     let seal = lines.next().unwrap_or_default();
     let lines: Vec<&str> = lines.filter(|line| !line.is_empty()).collect();
-    if header::seal(&lines) == seal {
-        for line in lines {
-            notes.assume(line);
-        }
-    }
+    if header::seal(&lines) == seal { lines } else { Vec::new() }
 }
 
 /// Which modules of interest the file has

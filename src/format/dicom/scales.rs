@@ -4,6 +4,8 @@
 //! what the user says, the alias velocity in the Acquisition Context (LOINC 59130-5), and the
 //! cycle of the codes where the file declares them cyclic. Whatever was not said is noted.
 
+use std::collections::BTreeMap;
+
 use dicom_dictionary_std::tags;
 
 use super::DicomError;
@@ -82,7 +84,8 @@ impl Doppler {
 
 /// The mapping of a velocity channel in m/s, chosen by its unit wherever it stands
 ///
-/// `None` where there is none, or none in a unit that can be used and the Nyquist velocity was given.
+/// `None` where there is none, or none in a unit that can be used and the Nyquist velocity was given: then all that
+/// stand there must still be straight lines, or codes are no velocities on one scale.
 ///
 /// # Errors
 /// [`DicomError::Mapping`], [`DicomError::Units`], [`DicomError::Shift`].
@@ -121,11 +124,19 @@ pub(super) fn velocity_mapping(
     if given.is_none() {
         return Err(DicomError::Units { units: first.units.clone() });
     }
-    notes.assume(format!(
-        "the velocity mapping is in \"{}\", which is not a velocity; the code range was taken as one cycle of the \
+    let mut by_units: BTreeMap<&str, Vec<&Item>> = BTreeMap::new();
+    for item in items {
+        by_units.entry(&item.units).or_default().push(item);
+    }
+    for same in by_units.values() {
+        mapping::line(VELOCITY, same, |_| 1.0, bits, &mut Notes::default())?;
+    }
+    // Units are free text, which no note repeats: notes are written where nobody is to be named.
+    notes.observed.push(format!("the velocity mapping is in \"{}\"", first.units));
+    notes.assume(
+        "the velocity mapping is in a unit that is none of velocity; the code range was taken as one cycle of the \
          Nyquist velocity given",
-        first.units
-    ));
+    );
     Ok(None)
 }
 
@@ -264,7 +275,8 @@ pub(super) fn power(mapping: Option<&Mapping>, notes: &mut Notes) -> PowerScale 
         }
         Some(Mapping { slope, intercept, units }) => {
             if units != "1" {
-                notes.assume(format!("power in \"{units}\" was taken as proportional to flow power"));
+                notes.observed.push(format!("the power mapping is in \"{units}\""));
+                notes.assume("power in a unit that is not known was taken as proportional to flow power");
             }
             PowerScale::Linear { zero_code: -intercept / slope }
         }

@@ -4,8 +4,10 @@
 //! archive can put both side by side. It bears a name only where that is asked for. Otherwise patient and
 //! study attributes stay empty, no date is told, and every identifier of the source is replaced: by one made
 //! from it, so that all objects of one study still belong together, and nobody who lacks the source's
-//! identifiers can tell which it was. A source that was relieved of its identity already keeps its identifiers. A
-//! source that is no DICOM file gets identifiers made from its bytes.
+//! identifiers can tell which it was. Of free text only the maker's name and the model's stay then, and of codes
+//! those of the standard. A source that this program relieved of its identity keeps the identifiers it was given;
+//! what another program left there may lead to somebody. A source that is no DICOM file gets identifiers made from
+//! its bytes.
 
 use std::path::{Path, PathBuf};
 
@@ -13,11 +15,12 @@ use dicom_core::{Tag, VR};
 use dicom_dictionary_std::{tags, uids};
 
 use super::groups::{self, Groups, channel_kind};
+use super::header::seal;
 use super::identity::Content;
 use super::set::{Set, code};
 use super::tree::View;
 use super::write::NO_DATE;
-use super::{characters, checks, file, head};
+use super::{characters, checks, file, head, terms};
 use crate::format::{FormatError, Inspection, Notes, Parts, gather, hash_of, map};
 use crate::volume::ChannelKind;
 
@@ -73,7 +76,7 @@ const EQUIPMENT: [(Tag, VR); 4] = [
     (tags::SOFTWARE_VERSIONS, VR::LO),
 ];
 
-/// How it was acquired, in numbers and words: they name nobody
+/// How it was acquired, in numbers and terms
 const ACQUISITION: [(Tag, VR); 7] = [
     (tags::MECHANICAL_INDEX, VR::DS),
     (tags::BONE_THERMAL_INDEX, VR::DS),
@@ -96,6 +99,23 @@ const ACQUISITION_CODES: [Tag; 6] = [
     tags::ANATOMIC_REGION_SEQUENCE,
     tags::VIEW_CODE_SEQUENCE,
 ];
+
+/// Warnings of names and faces in the pixels, which are not looked for
+const WARNINGS: [Tag; 2] = [tags::BURNED_IN_ANNOTATION, tags::RECOGNIZABLE_VISUAL_FEATURES];
+
+/// What was done to an object that names nobody: words, and a seal on its study, by which it is known again
+fn method(study: &str) -> String {
+    format!("Patient, study and dates left empty, UIDs replaced\\narrows {}", seal(&[study]))
+}
+
+/// Whose the identifiers of a source are
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Identifiers {
+    /// They may lead to the patient
+    Telling,
+    /// This program put them there for others
+    Replaced,
+}
 
 /// One instance of a source
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -123,15 +143,17 @@ pub struct SourceInstance {
     pub known: Known,
     /// Frame of Reference UID, where it is another
     frame_reference: String,
-    /// Whether the source itself names the patient
-    named: Identity,
+    identifiers: Identifiers,
+    /// What the source says of having been relieved of its identity
+    relieved: Set,
     /// Values of `COPIED`, of content date and time, and of `EQUIPMENT`
     copied: Vec<String>,
     content: [String; 2],
     equipment: Vec<String>,
     /// Acquisition DateTime; empty where it is not told
     acquired: String,
-    acquisition: Set,
+    /// How the volume was acquired, for an object that names the patient and for one that names nobody
+    acquisition: [Set; 2],
     /// Frames of the velocity at each time, counted from 0 through all instances
     velocity_frames: Vec<Vec<usize>>,
 }
@@ -149,7 +171,7 @@ impl SourceInstance {
             return Ok(Self::made_up(&hash_of([&bytes])));
         }
         let parse = |path: &PathBuf| {
-            file::parse(map::map(path)?)
+            file::parse(map::map(path)?, file::Unpack::Header)
                 .map_err(|source| FormatError::Dicom { path: path.clone(), source: Box::new(source) })
         };
         let parsed = files.iter().map(parse).collect::<Result<Vec<_>, _>>()?;
@@ -168,12 +190,13 @@ impl SourceInstance {
             reference: content.uid("volume frame of reference"),
             known: Known::MadeUp,
             frame_reference: content.uid("frame of reference"),
-            named: Identity::Removed,
+            identifiers: Identifiers::Telling,
+            relieved: Set::default(),
             copied: vec![String::new(); COPIED.len()],
             content: Default::default(),
             equipment: vec![String::new(); EQUIPMENT.len()],
             acquired: String::new(),
-            acquisition: Set::default(),
+            acquisition: Default::default(),
             velocity_frames: Vec::new(),
         }
     }
@@ -194,30 +217,39 @@ impl SourceInstance {
         let own = frame.is_some_and(|frame| frame.has(tags::PLANE_POSITION_VOLUME_SEQUENCE));
         let frame_reference = uid(tags::FRAME_OF_REFERENCE_UID);
         let reference = if own { uid(tags::VOLUME_FRAME_OF_REFERENCE_UID) } else { frame_reference.clone() };
-        let removed = root.text(tags::PATIENT_IDENTITY_REMOVED) == Some("YES");
+        let study = uid(tags::STUDY_INSTANCE_UID).unwrap_or(made.study);
+        let copied: Vec<String> = COPIED.map(|(tag, ..)| words(root, tag)).into();
+        let replaced = root.text(tags::PATIENT_IDENTITY_REMOVED) == Some("YES")
+            && words(root, tags::DEIDENTIFICATION_METHOD) == method(&study)
+            && copied.iter().all(String::is_empty);
         Self {
             class: uid(tags::SOP_CLASS_UID).unwrap_or(made.class),
             known,
             instances: roots.iter().map(instance).collect(),
-            study: uid(tags::STUDY_INSTANCE_UID).unwrap_or(made.study),
+            study,
             series: uid(tags::SERIES_INSTANCE_UID).unwrap_or(made.series),
             reference: reference.unwrap_or(made.reference),
             frame_reference: frame_reference.unwrap_or(made.frame_reference),
-            named: if removed { Identity::Removed } else { Identity::Kept },
-            copied: COPIED.map(|(tag, ..)| words(root, tag)).into(),
+            identifiers: if replaced { Identifiers::Replaced } else { Identifiers::Telling },
+            relieved: relieved(root),
+            copied,
             content: [tags::CONTENT_DATE, tags::CONTENT_TIME].map(|tag| words(root, tag)),
             equipment: EQUIPMENT.map(|(tag, _)| words(root, tag)).into(),
             acquired: acquired(root),
-            acquisition: acquisition(root, own),
+            acquisition: [Identity::Kept, Identity::Removed]
+                .map(|identity| acquisition(root, own, identity).and(warnings(roots))),
             velocity_frames: velocity_frames(roots).unwrap_or_default(),
         }
     }
 
     /// An identifier of the source as an object with this identity says it
     fn uid(&self, uid: &str, identity: Identity) -> String {
-        let replaced =
-            identity == Identity::Removed && self.named == Identity::Kept && self.known == Known::Instance;
-        if replaced { Content::of_words("replaced identifier", uid).uid("uid") } else { uid.to_owned() }
+        let telling = self.identifiers == Identifiers::Telling && self.known == Known::Instance;
+        if identity == Identity::Removed && telling {
+            Content::of_words("replaced identifier", uid).uid("uid")
+        } else {
+            uid.to_owned()
+        }
     }
 
     /// Each identifier of the source with the one that stands for it in an object with this identity
@@ -264,9 +296,10 @@ impl SourceInstance {
             .filter(|told| identity == Identity::Kept && told.iter().all(|told| !told.is_empty()))
     }
 
-    /// How the volume was acquired
-    pub(super) fn acquisition(&self) -> Set {
-        self.acquisition.clone()
+    /// How the volume was acquired, as an object with this identity says it
+    pub(super) fn acquisition(&self, identity: Identity) -> Set {
+        let [kept, removed] = &self.acquisition;
+        if identity == Identity::Kept { kept.clone() } else { removed.clone() }
     }
 
     /// Whether patient or study are named, for formats that have no place for them
@@ -284,24 +317,27 @@ impl SourceInstance {
                 set = set.empty(*tag, *vr);
             }
         }
-        if identity == Identity::Removed || (self.named == Identity::Removed && self.known == Known::Instance)
-        {
-            set = set.text(tags::PATIENT_IDENTITY_REMOVED, VR::CS, "YES").text(
+        let study = self.study(identity);
+        set = match identity {
+            Identity::Kept => set.and(self.relieved.clone()),
+            Identity::Removed => set.text(tags::PATIENT_IDENTITY_REMOVED, VR::CS, "YES").text(
                 tags::DEIDENTIFICATION_METHOD,
                 VR::LO,
-                "Patient, study and dates left empty, UIDs replaced",
-            );
-        }
-        set.text(tags::STUDY_INSTANCE_UID, VR::UI, &self.study(identity))
+                &method(&study),
+            ),
+        };
+        set.text(tags::STUDY_INSTANCE_UID, VR::UI, &study)
     }
 
-    /// The device that acquired the volume, where the source names one; its serial number names the place
+    /// The device that acquired the volume, where the source names one; its serial number names the place, and what
+    /// stands for its software may be any text
     pub(crate) fn equipment(&self, identity: Identity) -> Option<Set> {
         if self.equipment[0].is_empty() {
             return None;
         }
         let one = |set: Set, ((tag, vr), value): (&(Tag, VR), &String)| {
-            let hidden = *tag == tags::DEVICE_SERIAL_NUMBER && identity == Identity::Removed;
+            let telling = [tags::DEVICE_SERIAL_NUMBER, tags::SOFTWARE_VERSIONS].contains(tag);
+            let hidden = telling && identity == Identity::Removed;
             let told = if hidden || value.is_empty() { "0" } else { value };
             set.text(*tag, *vr, told)
         };
@@ -392,14 +428,44 @@ fn acquired(root: View<'_>) -> String {
     if dated && told.as_bytes()[..8].iter().all(u8::is_ascii_digit) { told } else { String::new() }
 }
 
-/// What the source says of how it was acquired, as far as it is copied
-fn acquisition(root: View<'_>, own_reference: bool) -> Set {
+/// Whether text that is copied goes beyond ASCII while no character set is named
+pub(super) fn is_text_unnamed(root: View<'_>) -> bool {
+    let mut copied = COPIED.iter().map(|(tag, ..)| tag).chain(EQUIPMENT.iter().map(|(tag, _)| tag));
+    root.text(tags::SPECIFIC_CHARACTER_SET).is_none()
+        && copied.any(|tag| root.raw(*tag).is_some_and(|raw| !raw.is_ascii()))
+}
+
+/// What the source says of having been relieved of its identity, by whomever
+fn relieved(root: View<'_>) -> Set {
+    let mut set = Set::default();
+    for (tag, vr) in [(tags::PATIENT_IDENTITY_REMOVED, VR::CS), (tags::DEIDENTIFICATION_METHOD, VR::LO)] {
+        let value = words(root, tag);
+        if !value.is_empty() {
+            set = set.text(tag, vr, &value);
+        }
+    }
+    with_codes(set, root, tags::DEIDENTIFICATION_METHOD_CODE_SEQUENCE, Identity::Kept)
+}
+
+/// The warnings of a source: one in any part holds for all
+fn warnings(roots: &[View<'_>]) -> Set {
+    WARNINGS.into_iter().fold(Set::default(), |set, tag| {
+        let said: Vec<&str> = roots.iter().filter_map(|root| root.text(tag)).collect();
+        match ["YES", "NO"].into_iter().find(|value| said.contains(value)) {
+            Some(value) => set.text(tag, VR::CS, value),
+            None => set,
+        }
+    })
+}
+
+/// What the source says of how it was acquired, as far as an object with this identity tells it
+fn acquisition(root: View<'_>, own_reference: bool, identity: Identity) -> Set {
     let mut set = Set::default();
     for (tag, vr) in ACQUISITION {
         let value = words(root, tag);
         let usable = match vr {
             VR::DS | VR::IS => value.len() <= 16 && value.parse::<f64>().is_ok_and(f64::is_finite),
-            _ => value.len() <= 16,
+            _ => value.len() <= 16 && (identity == Identity::Kept || terms::is_defined(tag, &value)),
         };
         if usable && !value.is_empty() {
             set = set.text(tag, vr, &value);
@@ -417,22 +483,26 @@ fn acquisition(root: View<'_>, own_reference: bool) -> Set {
             set = set.fd(tag, &numbers);
         }
     }
-    for tag in ACQUISITION_CODES {
-        let codes: Vec<Set> = root
-            .items(tag)
-            .take(8)
-            .filter_map(|item| {
-                let text = |tag| Some(words(item, tag)).filter(|text| !text.is_empty() && text.is_ascii());
-                let value = text(tags::CODE_VALUE)?;
-                let scheme = text(tags::CODING_SCHEME_DESIGNATOR)?;
-                Some(code(&value, &scheme, &text(tags::CODE_MEANING)?))
-            })
-            .collect();
-        if !codes.is_empty() {
-            set = set.items(tag, codes);
-        }
-    }
-    set
+    ACQUISITION_CODES.into_iter().fold(set, |set, tag| with_codes(set, root, tag, identity))
+}
+
+/// Adds the codes of a sequence; for an object that names nobody those of the standard, in its words
+fn with_codes(set: Set, root: View<'_>, sequence: Tag, identity: Identity) -> Set {
+    let codes: Vec<Set> = root
+        .items(sequence)
+        .take(8)
+        .filter_map(|item| {
+            let text = |tag| Some(words(item, tag)).filter(|text| !text.is_empty() && text.is_ascii());
+            let value = text(tags::CODE_VALUE)?;
+            let scheme = text(tags::CODING_SCHEME_DESIGNATOR)?;
+            let meaning = match identity {
+                Identity::Kept => text(tags::CODE_MEANING)?,
+                Identity::Removed => terms::meaning(&value, &scheme)?.to_owned(),
+            };
+            Some(code(&value, &scheme, &meaning))
+        })
+        .collect();
+    if codes.is_empty() { set } else { set.items(sequence, codes) }
 }
 
 /// Frames of the velocity at each time, counted from 0 through all parts; `None` where they cannot be told

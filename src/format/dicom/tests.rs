@@ -376,6 +376,102 @@ fn a_volume_in_parts_is_whole_or_refused() {
     assert!(matches!(open(nothing.path(), &OpenOptions::default()), Err(FormatError::NoVolume { .. })));
 }
 
+/// A file with its header changed
+fn changed(file: &[u8], change: impl FnOnce(&mut dicom_object::InMemDicomObject)) -> Vec<u8> {
+    let mut object = dicom_object::from_reader(file).unwrap();
+    change(&mut object);
+    let mut bytes = Vec::new();
+    object.write_all(&mut bytes).unwrap();
+    bytes
+}
+
+#[test]
+fn a_first_part_is_known_by_anything_it_says() {
+    use dicom_core::{DataElement, PrimitiveValue, VR};
+    use dicom_dictionary_std::tags;
+    let file = write_bytes(&volume(&Made::default()), &WriteOptions::default()).unwrap();
+    // Two of three times: a whole volume, but for what the part says.
+    let first = concatenation(&file, &[48, 24]).remove(0);
+    let read = |bytes: Vec<u8>| {
+        read_bytes(&shared(bytes), "first.dcm", &OpenOptions::default()).map_err(|error| error.to_string())
+    };
+    let (uid, total) = (tags::CONCATENATION_UID, tags::IN_CONCATENATION_TOTAL_NUMBER);
+    let (number, offset) = (tags::IN_CONCATENATION_NUMBER, tags::CONCATENATION_FRAME_OFFSET_NUMBER);
+    for (gone, words) in [
+        (vec![uid, total], "part 1 of a volume, not a whole one: it does not say of how many"),
+        (vec![uid, total, offset], "part 1 of a volume, not a whole one: it does not say of how many"),
+        (vec![uid, total, number], "In-concatenation Number"),
+        (vec![total], "it does not say of how many"),
+        (vec![uid], "part 2 is missing"),
+    ] {
+        let error = read(changed(&first, |part| {
+            for tag in gone {
+                part.remove_element(tag);
+            }
+        }));
+        let error = error.unwrap_err();
+        assert!(error.contains(words), "{error}");
+    }
+    let named_by_the_whole = changed(&first, |part| {
+        for tag in [uid, total, number, offset] {
+            part.remove_element(tag);
+        }
+        let source = tags::SOP_INSTANCE_UID_OF_CONCATENATION_SOURCE;
+        part.put(DataElement::new(source, VR::UI, PrimitiveValue::from("2.25.9")));
+    });
+    assert!(read(named_by_the_whole).unwrap_err().contains("In-concatenation Number"));
+    let only = changed(&first, |part| {
+        part.remove_element(uid);
+        part.put(DataElement::new(total, VR::US, PrimitiveValue::from(1_u16)));
+    });
+    assert_eq!(read(only).unwrap().frames(), 2);
+}
+
+#[test]
+fn parts_are_of_one_patient_and_one_acquisition() {
+    use crate::format::open_all;
+    use dicom_core::{DataElement, PrimitiveValue, VR};
+    use dicom_dictionary_std::tags;
+    let folder = tempfile::tempdir().unwrap();
+    let file = write_bytes(&volume(&Made::default()), &WriteOptions::default()).unwrap();
+    let parts = concatenation(&file, &[40, 32]);
+    let paths = [folder.path().join("a"), folder.path().join("b")];
+    std::fs::write(&paths[0], &parts[0]).unwrap();
+    for (tag, vr, value, words) in [
+        (tags::PATIENT_ID, VR::LO, "P2", "the patient (Patient ID)"),
+        (tags::PATIENT_NAME, VR::PN, "Doe^Jane", "the patient (Patient's Name)"),
+        (tags::STUDY_INSTANCE_UID, VR::UI, "2.25.1", "the study"),
+        (tags::FRAME_OF_REFERENCE_UID, VR::UI, "2.25.1", "the patient's frame of reference"),
+        (tags::INTERVALS_ACQUIRED, VR::IS, "7", "Intervals Acquired"),
+        (tags::DOPPLER_CORRECTION_ANGLE, VR::DS, "30", "Doppler Correction Angle"),
+    ] {
+        let other = changed(&parts[1], |part| {
+            part.put(DataElement::new(tag, vr, PrimitiveValue::from(value)));
+        });
+        std::fs::write(&paths[1], other).unwrap();
+        let error = open_all(&paths, &OpenOptions::default()).unwrap_err().to_string();
+        assert!(error.contains("disagree about") && error.contains(words), "{error}");
+    }
+    std::fs::write(&paths[1], &parts[1]).unwrap();
+    assert!(open_all(&paths, &OpenOptions::default()).is_ok());
+}
+
+#[test]
+fn words_of_others_travel_apart_and_not_without_the_patient() {
+    let mut made = volume(&Made::default());
+    made.provenance.assumed = vec!["ours".to_owned(), "Doe^Jane came late".to_owned()];
+    made.provenance.told = vec!["Doe^Jane came late".to_owned()];
+    let back = reread(write_bytes(&made, &WriteOptions::default()).unwrap());
+    assert_eq!(back.provenance.told, made.provenance.told);
+    assert_eq!(back.provenance.assumed[..2], made.provenance.assumed);
+    let origin = Some(Origin { source: SourceInstance::made_up("x"), identity: Identity::Removed });
+    let bytes = write_bytes(&back, &WriteOptions { origin, ..WriteOptions::default() }).unwrap();
+    assert!(!bytes.windows(4).any(|window| window == b"Doe^"));
+    let nobody = reread(bytes).provenance;
+    assert!(nobody.told.is_empty() && nobody.assumed[0] == "ours");
+    assert!(nobody.assumed.iter().any(|line| line.ends_with("may name somebody: 1")));
+}
+
 #[test]
 fn hints_fit_their_messages() {
     use crate::volume::TimelineError;

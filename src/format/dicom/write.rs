@@ -39,6 +39,13 @@ pub struct WriteOptions {
     pub origin: Option<Origin>,
 }
 
+impl WriteOptions {
+    /// Whether nobody is to be named
+    pub(in crate::format) fn identity_removed(&self) -> bool {
+        self.origin.as_ref().is_some_and(|origin| origin.identity == Identity::Removed)
+    }
+}
+
 /// The object that a volume was read from, and whose it says it is
 #[derive(Clone, Debug, PartialEq)]
 pub struct Origin {

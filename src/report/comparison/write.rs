@@ -187,11 +187,8 @@ fn page(of: &Comparison, figures: &PairFigures, unit: AreaUnit) -> String {
         );
     }
     out.push_str("</tbody>\n</table>\n</section>\n<section>\n<h2>Cautions</h2>\n<ul class=\"cautions\">\n");
-    for (when, results) in [("Before", &of.before), ("After", &of.after)] {
-        for caution in &results.cautions[content::common(&of.before, &of.after).min(results.cautions.len())..]
-        {
-            let _ = writeln!(out, "<li>{when}: {}</li>", escape(caution));
-        }
+    for caution in content::own_cautions(&of.before, &of.after) {
+        let _ = writeln!(out, "<li>{}</li>", escape(&caution));
     }
     for caution in content::STANDING_CAUTIONS {
         let _ = writeln!(out, "<li>{}</li>", escape(caution));

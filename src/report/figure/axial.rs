@@ -80,7 +80,7 @@ pub(crate) fn draw(view: View, subject: &Subject<'_>) -> Result<Svg, FigureError
             &format!("{} mm", words::fixed(width.value, 1)),
             &below,
         );
-        key.line(&mut svg, stroke, "the width, drawn at the vena contracta", &[]);
+        key.line(&mut svg, stroke, "the width at the vena contracta", &[]);
     }
     key.line(&mut svg, NECK, "level of the en-face plane", &[]);
     let angle = jet.beam_angle_deg.map_or_else(

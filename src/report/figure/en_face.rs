@@ -134,7 +134,7 @@ fn key(svg: &mut Svg, subject: &Subject<'_>) {
     key.line(svg, TRACING, &format!("{whose} tracing, as displayed"), &traced);
     key.line(svg, LONG, "long-axis width", &[words::mm_interval(&jet.width_mm.long_axis)]);
     key.line(svg, COMMISSURAL, "commissural width", &[words::mm_interval(&jet.width_mm.commissural)]);
-    let verdict = if jet.single_width.misleads { "misleads here" } else { "inside the interval" };
+    let verdict = if jet.single_width.misleads { "misleads here" } else { "of the same grade" };
     let off = format!("{} %, {verdict}", words::signed(jet.single_width.error_percent, 0));
     key.line(svg, CIRCLE, "circle of the long-axis width", &[subject.unit.text(jet.circle_area_mm2), off]);
     let shape = format!("{}, {} : 1", words::shape(jet.shape.class), words::fixed(jet.shape.axis_ratio, 1));

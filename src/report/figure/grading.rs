@@ -5,7 +5,7 @@ use super::super::colour;
 use super::super::svg::{Anchor, Dash, Face, Halo, Stroke, Svg};
 use super::super::{AreaUnit, words};
 use super::heading;
-use crate::severity::{Agreement, By, Grading, Outcome, Placement, Reach};
+use crate::severity::{Agreement, By, Class, Grading, Outcome, Placement, Reach};
 
 /// Height of one row
 const ROW: f64 = 38.0;
@@ -24,18 +24,14 @@ pub fn grading(grading: &Grading, unit: AreaUnit) -> Option<Svg> {
     let height = ROW * rows as f64;
     let title = format!("All measurements on one scale ({})", grading.criteria.title);
     let mut svg = Svg::new(1000.0, TOP + height + 92.0, &title);
-    heading(
-        &mut svg,
-        &title,
-        "mild, moderate and severe between the published cuts; a line is a 95 % interval",
-    );
+    heading(&mut svg, &title, "classes between the published cuts; a line is a 95 % interval");
     let chart = Chart::new(
         (LEFT, TOP),
         (RIGHT - LEFT, height),
         Axis { low: 0.0, high: 3.0, ticks: Vec::new() },
         Axis { low: 0.0, high: rows as f64, ticks: Vec::new() },
     );
-    ground(&mut svg, &chart, grading);
+    ground(&mut svg, &chart, grading, unit);
     for (index, placement) in grading.placements.iter().enumerate() {
         row(&mut svg, &chart, (placement, unit), rows as f64 - index as f64 - 0.5);
     }
@@ -43,17 +39,17 @@ pub fn grading(grading: &Grading, unit: AreaUnit) -> Option<Svg> {
     Some(svg)
 }
 
-fn ground(svg: &mut Svg, chart: &Chart, grading: &Grading) {
+fn ground(svg: &mut Svg, chart: &Chart, grading: &Grading, unit: AreaUnit) {
     let (top, bottom) = (chart.top(), chart.bottom());
-    for (from, shade, name) in [(0.0, 0.06, "mild"), (1.0, 0.13, "moderate"), (2.0, 0.22, "severe")] {
+    let classes = [(0.0, 0.06, Class::Mild), (1.0, 0.13, Class::Moderate), (2.0, 0.22, Class::Severe)];
+    for (from, shade, class) in classes {
         chart.shade(svg, from, from + 1.0, "#8A949C", shade);
         let middle = (chart.at(from + 0.5, 0.0).0, top - 12.0);
-        let concluded = matches!(
-            (grading.conclusion.outcome, name),
-            (Outcome::Mild, "mild") | (Outcome::Moderate, "moderate") | (Outcome::Severe, "severe")
-        );
+        let outcome = grading.conclusion.outcome;
+        let concluded = outcome != Outcome::NotSevere && outcome.class() == Some(class);
+        let name = unit.sentence(grading.class_words(class));
         let halo = if concluded { Halo::Bold } else { Halo::None };
-        svg.text(middle, Face::new(16.0, colour::INK).anchored(Anchor::Middle).with(halo), name);
+        svg.text(middle, Face::new(16.0, colour::INK).anchored(Anchor::Middle).with(halo), &name);
         if concluded {
             let (left, right) = (chart.at(from, 0.0).0 + 3.0, chart.at(from + 1.0, 0.0).0 - 3.0);
             svg.line((left, top - 3.0), (right, top - 3.0), Stroke::solid(colour::INK, 3.0));

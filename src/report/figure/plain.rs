@@ -20,6 +20,9 @@ pub struct PlainCut {
 }
 
 impl PlainCut {
+    /// The longest side that can be asked for (our own choice)
+    pub const LONGEST_SIDE_MM: f64 = 1000.0;
+
     /// The side of a square that shows the whole volume, whatever the direction: its longest side
     pub fn whole_side(volume: &Volume4) -> Mm {
         let (shape, spacing) = (volume.grid.shape(), volume.grid.spacing_mm());

@@ -25,14 +25,14 @@ pub fn severity(grading: &Grading, unit: AreaUnit) -> Option<Svg> {
     let title = "Severity at a glance";
     let mut svg = Svg::new(1000.0, 18.0 + bar + ROW * rows.len() as f64, title);
     if let Some(all) = &probability {
-        classes(&mut svg, all, 18.0);
+        classes(&mut svg, all, (grading, unit), 18.0);
     }
     let most = rows
         .iter()
         .filter_map(|p| Some(p.value?.high.max(1.3 * cut_high(&p.cut_points))))
         .fold(60.0, f64::max);
     for (index, placement) in rows.iter().enumerate() {
-        row(&mut svg, placement, unit, 18.0 + bar + ROW * index as f64, most);
+        row(&mut svg, placement, (grading, unit), 18.0 + bar + ROW * index as f64, most);
     }
     Some(svg)
 }
@@ -42,16 +42,14 @@ fn cut_high(cuts: &CutPoints) -> f64 {
 }
 
 /// One bar of all classes, each as long as it is probable
-fn classes(svg: &mut Svg, all: &Probability, top: f64) {
-    let parts: Vec<(&str, f64, f64)> = if all.mild.is_some() {
-        let of = |class| all.of(class);
-        vec![
-            ("mild", of(Class::Mild), SHADES[0]),
-            ("moderate", of(Class::Moderate), SHADES[1]),
-            ("severe", of(Class::Severe), SHADES[3]),
-        ]
+fn classes(svg: &mut Svg, all: &Probability, (grading, unit): (&Grading, AreaUnit), top: f64) {
+    let shaded = [(Class::Mild, SHADES[0]), (Class::Moderate, SHADES[1]), (Class::Severe, SHADES[3])];
+    let parts: Vec<(String, f64, f64)> = if all.mild.is_some() {
+        let part = |(class, shade)| (unit.sentence(grading.class_words(class)), all.of(class), shade);
+        shaded.map(part).into()
     } else {
-        vec![("not severe", 1.0 - all.severe, SHADES[0]), ("severe", all.severe, SHADES[3])]
+        let severe = ("severe".to_owned(), all.severe, SHADES[3]);
+        vec![("not severe".to_owned(), 1.0 - all.severe, SHADES[0]), severe]
     };
     name(svg, top + 20.0, "Probability", "all evidence together");
     let mut x = LEFT;
@@ -77,12 +75,16 @@ fn name(svg: &mut Svg, y: f64, lead: &str, under: &str) {
 }
 
 /// An area with its interval on its own cut points
-fn row(svg: &mut Svg, placement: &Placement, unit: AreaUnit, top: f64, most: f64) {
+fn row(svg: &mut Svg, placement: &Placement, (grading, unit): (&Grading, AreaUnit), top: f64, most: f64) {
     let Some(Interval { value, low, high }) = placement.value else { return };
     let at = |mm2: f64| LEFT + (RIGHT - LEFT) * (mm2 / most).clamp(0.0, 1.0);
     let cuts = &placement.cut_points;
     let own = placement.by == By::Volume;
-    name(svg, top + 20.0, &placement.label, &unit.interval(&Interval { value, low, high }));
+    let told = words::placed(placement, unit);
+    match placement.label.split_once(", sum of ") {
+        Some((lead, of)) => name(svg, top + 20.0, lead, &format!("sum of {of}: {told}")),
+        None => name(svg, top + 20.0, &placement.label, &told),
+    }
     let marks = [cuts.mild, cuts.grade_3, cuts.severe].map(|cut| cut.map(|cut| cut.at()));
     let (y, tall) = (top + 4.0, 30.0);
     let ends = [Some(0.0), marks[0], marks[1], marks[2], Some(most)];
@@ -100,7 +102,16 @@ fn row(svg: &mut Svg, placement: &Placement, unit: AreaUnit, top: f64, most: f64
             (at(cut), y + tall + 5.0),
             Stroke::solid(colour::QUIET, 1.4).dashed(dash),
         );
-        let words = if word.is_empty() { unit.number(cut) } else { format!("{} {word}", unit.number(cut)) };
+        let near = |other: &f64| *other != cut && (at(*other) - at(cut)).abs() < 70.0;
+        if word.is_empty() && marks.iter().flatten().any(near) {
+            // No room between the names of its neighbours.
+            continue;
+        }
+        let words = if word.is_empty() || grading.criteria.classes.is_some() {
+            unit.number(cut)
+        } else {
+            format!("{} {word}", unit.number(cut))
+        };
         svg.text((at(cut), y + tall + 20.0), Face::new(14.0, colour::QUIET).anchored(Anchor::Middle), &words);
     }
     let middle = y + tall / 2.0;

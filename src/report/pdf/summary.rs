@@ -28,10 +28,7 @@ pub(crate) fn page(results: &Results, figures: &[PageFigure], options: &PaperOpt
     }
     page.values(&said);
     page.trust(results, &said);
-    let standing = page.standing_height();
-    let tall = page.glance_height(&said.said) + standing + 12.0;
-    page.picture(figures, tall);
-    page.glance(&said.said);
+    page.picture_and_said(figures, &said.said);
     page.standing();
     page.sheet
 }
@@ -46,6 +43,7 @@ const LABEL: Style = Style::plain(9.0, QUIET);
 const SAID: Style = Style::plain(9.5, INK);
 const STEP: f64 = 12.6;
 const INDENT: f64 = 104.0;
+const GAP: f64 = 16.0;
 
 impl Page<'_> {
     fn right(&self) -> f64 {
@@ -86,24 +84,27 @@ impl Page<'_> {
         self.y = self.sheet.lines(MARGIN, below + 17.0, Style::plain(10.0, INK), &lines, 13.0) - 4.0;
     }
 
-    /// The numbers, side by side
+    /// The numbers, side by side; two a row where more do not keep each value on a line of its own
     fn values(&mut self, said: &Answer) {
-        let columns = said.values.len();
-        if columns == 0 {
-            return;
+        const VALUE: Style = Style::bold(11.5, INK);
+        let all = said.values.len().max(1);
+        let room = |columns: usize| self.sheet.width() / columns as f64 - 10.0;
+        let width = |value: &str| self.face.width(value, VALUE.size, VALUE.weight);
+        let fit = said.values.iter().all(|[_, value, _]| width(value) <= room(all));
+        let columns = if fit { all } else { all.min(2) };
+        let (room, wide) = (room(columns), self.sheet.width() / columns as f64);
+        for row in said.values.chunks(columns) {
+            let top = self.y;
+            for (index, [name, value, note]) in row.iter().enumerate() {
+                let x = MARGIN + wide * index as f64;
+                let lines = |text: &str, size: f64, weight| self.face.lines(text, size, weight, room);
+                let (name, value) = (lines(name, 8.5, Weight::Plain), lines(value, VALUE.size, VALUE.weight));
+                let note = lines(note, 8.0, Weight::Plain);
+                let y = self.sheet.lines(x, top + 10.0, Style::plain(8.5, QUIET), &name, 11.0);
+                let y = self.sheet.lines(x, y + 4.0, VALUE, &value, 14.0);
+                self.y = self.sheet.lines(x, y - 1.0, Style::plain(8.0, QUIET), &note, 10.5).max(self.y);
+            }
         }
-        let wide = self.sheet.width() / columns as f64;
-        let mut bottom = self.y;
-        for (index, [name, value, note]) in said.values.iter().enumerate() {
-            let x = MARGIN + wide * index as f64;
-            let lines = |text: &str, size: f64, weight| self.face.lines(text, size, weight, wide - 10.0);
-            let (name, value) = (lines(name, 8.5, Weight::Plain), lines(value, 11.5, Weight::Bold));
-            let note = lines(note, 8.0, Weight::Plain);
-            let y = self.sheet.lines(x, self.y + 10.0, Style::plain(8.5, QUIET), &name, 11.0);
-            let y = self.sheet.lines(x, y + 4.0, Style::bold(11.5, INK), &value, 14.0);
-            bottom = self.sheet.lines(x, y - 1.0, Style::plain(8.0, QUIET), &note, 10.5).max(bottom);
-        }
-        self.y = bottom;
     }
 
     /// A bar with a word and a sentence
@@ -132,38 +133,61 @@ impl Page<'_> {
         self.bar(colour, lead, sentence);
     }
 
-    /// The first figure, as large as the rest of the page allows
-    fn picture(&mut self, figures: &[PageFigure], below: f64) {
-        let Some(first) = figures.iter().find(|figure| figure.jet != ACQUISITION) else { return };
+    /// The first figure, as large as the rest of the page allows, above the sentences or beside them
+    fn picture_and_said(&mut self, figures: &[PageFigure], said: &[[String; 2]]) {
+        let all = self.sheet.width();
+        let room = self.sheet.bottom() - self.standing_height() - self.y - 24.0;
+        let Some(first) = figures.iter().find(|figure| figure.jet != ACQUISITION) else {
+            return self.glance(said, [0.0, INDENT]);
+        };
         let (width, height) = figure::size(&first.svg).unwrap_or((1000.0, 650.0));
-        let room = self.sheet.bottom() - below - self.y - 12.0;
-        let scale = (self.sheet.width() / width).min(room / height);
-        if scale * width < 150.0 {
-            return;
+        let wide = |most: f64, tall: f64| most.min(tall * width / height);
+        let above = wide(all, room - self.glance_height(said, INDENT));
+        let beside = [0.6, 0.54, 0.48, 0.42]
+            .map(|share| wide(share * all, room))
+            .into_iter()
+            .find(|beside| above < *beside && self.glance_height(said, beside + GAP) <= room);
+        if let Some(beside) = beside {
+            let (top, tall) = (self.y + 4.0, beside * height / width);
+            self.figure(first, [MARGIN, top, beside, tall]);
+            self.glance(said, [beside + GAP; 2]);
+            self.y = self.y.max(top + tall + 6.0);
+        } else {
+            if above >= 150.0 {
+                let tall = above * height / width;
+                self.figure(first, [MARGIN + (all - above) / 2.0, self.y + 4.0, above, tall]);
+                self.y += tall + 10.0;
+            }
+            self.glance(said, [0.0, INDENT]);
         }
-        let (wide, tall) = (scale * width, scale * height);
-        let left = MARGIN + (self.sheet.width() - wide) / 2.0;
-        let at = [left, self.y + 4.0, wide, tall];
-        self.sheet.marks.push(Mark::Figure { at, svg: first.svg.clone() });
+    }
+
+    fn figure(&mut self, of: &PageFigure, at: [f64; 4]) {
+        self.sheet.marks.push(Mark::Figure { at, svg: of.svg.clone() });
         self.sheet.marks.push(Mark::Rim(at, RULE));
-        self.y += tall + 10.0;
     }
 
-    fn glance_lines(&self, text: &str) -> Vec<String> {
-        self.face.lines(text, SAID.size, SAID.weight, self.sheet.width() - INDENT)
+    fn glance_lines(&self, text: &str, indent: f64) -> Vec<String> {
+        self.face.lines(text, SAID.size, SAID.weight, self.sheet.width() - indent)
     }
 
-    fn glance_height(&self, rows: &[[String; 2]]) -> f64 {
-        rows.iter().map(|[_, text]| STEP * self.glance_lines(text).len() as f64 + 4.0).sum::<f64>() + 6.0
+    /// How tall the sentences stand that begin so far in; their names stand before or above them
+    fn glance_height(&self, rows: &[[String; 2]], indent: f64) -> f64 {
+        let names = if indent > INDENT { STEP } else { 0.0 };
+        let tall = |text: &str| names + STEP * self.glance_lines(text, indent).len() as f64 + 4.0;
+        rows.iter().map(|[_, text]| tall(text)).sum::<f64>() + 6.0
     }
 
-    fn glance(&mut self, rows: &[[String; 2]]) {
+    /// The sentences, names and texts at some distances from the margin
+    fn glance(&mut self, rows: &[[String; 2]], [name_at, text_at]: [f64; 2]) {
         self.y += 6.0;
         for [name, text] in rows {
-            let lines = self.glance_lines(text);
-            let y = self.y + STEP - 2.0;
-            self.sheet.text(MARGIN, y, LABEL, name);
-            self.sheet.lines(MARGIN + INDENT, y, SAID, &lines, STEP);
+            let lines = self.glance_lines(text, text_at);
+            self.sheet.text(MARGIN + name_at, self.y + STEP - 2.0, LABEL, name);
+            if name_at >= text_at {
+                self.y += STEP;
+            }
+            self.sheet.lines(MARGIN + text_at, self.y + STEP - 2.0, SAID, &lines, STEP);
             self.y += STEP * lines.len() as f64 + 4.0;
         }
     }

@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 use super::bundle::{Bundle, Home};
 use super::differences::{decimals, decimals_for, differences_figure};
 use super::page::{figure, table, whole, with_interval};
-use crate::report::svg::escape;
+use crate::report::svg::{Svg, escape};
 use crate::report::table::Row;
 use crate::report::words::{fixed, signed};
 use crate::report::{ReportError, png_from_svg};
@@ -18,11 +18,8 @@ use crate::study::agree::{Agreement, BlandAltman, Estimate, Weights};
 pub fn agreement_files(document: &Agreement, png_scale: f32) -> Result<Bundle, ReportError> {
     let mut files = Vec::new();
     let mut figures = Vec::new();
-    let unit = document.source.unit.as_str();
-    // The usual name of the column says nothing about what was measured.
-    let what = Some(document.source.value.as_str()).filter(|name| *name != "value").unwrap_or_default();
-    for (at, pair) in document.pairs.iter().chain(&document.repeats).enumerate() {
-        let svg = differences_figure(pair, what, unit).finish();
+    for (at, svg) in pair_figures(document).enumerate() {
+        let svg = svg.finish();
         let name = format!("figures/differences-{}", at + 1);
         files.push((format!("{name}.png"), png_from_svg(&svg, png_scale)?));
         files.push((format!("{name}.svg"), svg.clone().into_bytes()));
@@ -34,6 +31,14 @@ pub fn agreement_files(document: &Agreement, png_scale: f32) -> Result<Bundle, R
     files.push(("agreement.json".into(), json.into_bytes()));
     files.push(("index.html".into(), page(document, &figures).into_bytes()));
     Ok(Bundle { files, home: Home::Own })
+}
+
+/// The figure of each pair, then of the repeats of each reader
+pub fn pair_figures(document: &Agreement) -> impl Iterator<Item = Svg> {
+    // The usual name of the column says nothing about what was measured.
+    let what = Some(document.source.value.as_str()).filter(|name| *name != "value").unwrap_or_default();
+    let pairs = document.pairs.iter().chain(&document.repeats);
+    pairs.map(move |pair| differences_figure(pair, what, &document.source.unit))
 }
 
 /// One statistic a row: what, of whom, value, interval, how many volumes
@@ -75,7 +80,7 @@ pub fn agreement_csv(document: &Agreement) -> String {
             row("change of difference for a unit of the mean", who, Some(slope), Some([low, high]), n, "");
         }
         if let Some(ratio) = pair.ratio {
-            row("ratio, geometric mean", who, Some(ratio.value), None, n, "");
+            row("ratio, geometric mean", who, Some(ratio.value), ratio.interval, n, "");
             for (name, [value, low, high]) in [
                 ("ratio, lower limit of agreement", ratio.lower),
                 ("ratio, upper limit of agreement", ratio.upper),
@@ -337,12 +342,13 @@ fn more(out: &mut String, document: &Agreement) {
         .filter_map(|pair| {
             let ratio = pair.ratio?;
             let name = format!("{} / {}", pair.first, pair.second);
-            Some(vec![name, fixed(ratio.value, 2), ends(ratio.lower), ends(ratio.upper)])
+            let middle = with_interval(Some(ratio.value), ratio.interval, 2);
+            Some(vec![name, middle, ends(ratio.lower), ends(ratio.upper)])
         })
         .collect();
     if !ratios.is_empty() {
         out.push_str("<section>\n<h2>As ratios</h2>\n");
-        table(out, &["", "geometric mean", "lower limit (95 %)", "upper limit (95 %)"], &ratios);
+        table(out, &["", "geometric mean (95 %)", "lower limit (95 %)", "upper limit (95 %)"], &ratios);
         out.push_str("</section>\n");
     }
     if !document.clusters.is_empty() {

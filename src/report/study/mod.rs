@@ -14,7 +14,7 @@ mod practice;
 mod shapes;
 mod sweep;
 
-pub use agreement::{agreement_csv, agreement_files, kappa_name};
+pub use agreement::{agreement_csv, agreement_files, kappa_name, pair_figures};
 pub use bundle::{Bundle, Home, write_bundle};
 pub use columns::{dictionary_csv, table_csv, table_parquet};
 pub use differences::differences_figure;

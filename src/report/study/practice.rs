@@ -10,9 +10,7 @@ use crate::report::svg::{Anchor, Face, Halo, Stroke, Svg};
 use crate::report::table::Row;
 use crate::report::words::{capital, count, fixed, signed};
 use crate::report::{ReportError, png_from_svg};
-use crate::study::practice::{
-    Attempt, Cause, JetScore, LearnerSummary, SCORES_SCHEMA, STANDING, Scores, Taken,
-};
+use crate::study::practice::{Attempt, Cause, JetScore, LearnerSummary, STANDING, Scores, Taken};
 
 /// Learners that one figure holds; the tables hold all
 const DRAWN: usize = 12;
@@ -48,7 +46,7 @@ pub fn practice_files(scores: &Scores, stem: &str, png_scale: f32) -> Result<Bun
         (format!("{stem}.json"), json.into_bytes()),
         (format!("{stem}.csv"), practice_csv(scores).into_bytes()),
     ];
-    Ok(Bundle { files, home: Home::Shared { mark: (format!("{stem}.json"), SCORES_SCHEMA) } })
+    Ok(Bundle { files, home: Home::Shared(stem.to_owned()) })
 }
 
 /// A row a reading
@@ -58,7 +56,7 @@ pub fn practice_csv(scores: &Scores) -> String {
     for cause in Cause::ALL {
         let _ = write!(out, ",{}_mm2", cause.word());
     }
-    out.push_str(",frames_off,tilt_deg,level_mm,jets_missed,jets_none,largest_part,review,remarks\n");
+    out.push_str(",frames_off,tilt_deg,level_mm,jets_missed,jets_none,largest_part,sight,review,remarks\n");
     for attempt in &scores.attempts {
         let score = &attempt.score;
         let mut row = Row::new(&attempt.learner);
@@ -75,7 +73,8 @@ pub fn practice_csv(scores: &Scores) -> String {
         row.optional(main.and_then(|jet| jet.tilt_deg)).optional(main.and_then(|jet| jet.level_mm));
         row.put(score.jets.iter().filter(|jet| jet.read_as.is_none()).count());
         row.put(score.jets.iter().filter(|jet| jet.jet.is_none()).count());
-        row.put(score.parts_mm2.largest().word()).put(&attempt.review).put(score.remarks.join(" "));
+        row.put(score.parts_mm2.largest().word()).put(sight(attempt.blind));
+        row.put(&attempt.review).put(score.remarks.join(" "));
         row.end(&mut out);
     }
     out
@@ -83,14 +82,14 @@ pub fn practice_csv(scores: &Scores) -> String {
 
 /// A row a learner
 pub fn learners_csv(scores: &Scores) -> String {
-    let mut out = String::from("learner,readings,cases,error_size_percent,bias_percent");
+    let mut out = String::from("learner,sight,readings,cases,error_size_percent,bias_percent");
     for cause in Cause::ALL {
         let _ = write!(out, ",{}_size_percent", cause.word());
     }
     out.push_str(",most_to_gain,jets_missed,jets_none,cases_repeated,first_percent,last_percent\n");
     for own in &scores.learners {
         let mut row = Row::new(&own.learner);
-        row.put(own.readings).put(own.cases);
+        row.put(sight(own.blind)).put(own.readings).put(own.cases);
         row.optional(own.error_size_percent).optional(own.bias_percent);
         for cause in Cause::ALL {
             row.number(own.part_size_percent.of(cause));
@@ -100,6 +99,10 @@ pub fn learners_csv(scores: &Scores) -> String {
         row.end(&mut out);
     }
     out
+}
+
+const fn sight(blind: bool) -> &'static str {
+    if blind { "blind" } else { "open" }
 }
 
 fn main_jet(attempt: &Attempt) -> Option<&JetScore> {
@@ -131,8 +134,12 @@ fn one(out: &mut String, attempt: &Attempt) {
     let score = &attempt.score;
     let _ = writeln!(
         out,
-        "{}, {}, attempt {}: {}",
-        attempt.learner, attempt.case, attempt.attempt, attempt.title
+        "{}, {}, attempt {}{}: {}",
+        attempt.learner,
+        attempt.case,
+        attempt.attempt,
+        if attempt.blind { "" } else { ", read open" },
+        attempt.title
     );
     let percent =
         score.error_percent.map_or_else(String::new, |percent| format!(" ({} %)", signed(percent, 0)));
@@ -201,7 +208,11 @@ fn learner(out: &mut String, own: &LearnerSummary) {
         out,
         "{}: {} of {}",
         own.learner,
-        count(own.readings, "reading", "readings"),
+        count(
+            own.readings,
+            &format!("{} reading", sight(own.blind)),
+            &format!("{} readings", sight(own.blind))
+        ),
         count(own.cases, "case", "cases")
     );
     if let (Some(size), Some(bias)) = (own.error_size_percent, own.bias_percent) {
@@ -230,8 +241,8 @@ pub fn practice_figure(scores: &Scores) -> Svg {
         .iter()
         .take(DRAWN)
         .map(|own| {
-            let all: Vec<&Attempt> =
-                scores.attempts.iter().filter(|attempt| attempt.learner == own.learner).collect();
+            let mine = |a: &&Attempt| a.learner == own.learner && a.blind == own.blind;
+            let all: Vec<&Attempt> = scores.attempts.iter().filter(mine).collect();
             all[all.len().saturating_sub(LATEST)..].to_vec()
         })
         .collect();
@@ -295,8 +306,10 @@ fn panel(svg: &mut Svg, top: f64, own: &[&Attempt], (low, high): (f64, f64)) {
     let x = Axis { low: 0.5, high: own.len().max(6) as f64 + 0.5, ticks: Vec::new() };
     let chart = Chart::new((92.0, top + 16.0), size, x, Axis::covering(1.05 * low, 1.05 * high, 5.0));
     chart.draw_axes(svg, "", "error, %");
-    let name = own.first().map(|attempt| attempt.learner.as_str()).unwrap_or_default();
-    svg.text((92.0, top + 8.0), Face::new(15.0, colour::INK).with(Halo::Bold), name);
+    let name = own.first().map_or_else(String::new, |attempt| {
+        format!("{}{}", attempt.learner, if attempt.blind { "" } else { ", read open" })
+    });
+    svg.text((92.0, top + 8.0), Face::new(15.0, colour::INK).with(Halo::Bold), &name);
     let half = 0.5 * (own.len().max(6) as f64 / 30.0).clamp(0.45, 0.8);
     let mut line = Vec::new();
     for (at, attempt) in own.iter().enumerate() {
@@ -390,6 +403,7 @@ mod tests {
             attempt: 0,
             saved_s: Some(1_900_000_000 + number as u64),
             review: format!("{learner}/case-{number}.review.json"),
+            blind: number == 1,
             score: Scored {
                 truth_mm2: 40.0,
                 reported_mm2: 40.0 + parts.sum(),
@@ -426,9 +440,20 @@ mod tests {
         let bundle = practice_files(&found, "scores", 0.5).unwrap();
         assert_eq!(bundle.files.len(), 5);
         let svg = practice_figure(&found).finish();
+        assert!(
+            svg.contains(">ann &amp; co<") && svg.contains("ann &amp; co, read open"),
+            "blind and open apart"
+        );
         assert!(svg.contains("ann &amp; co") && svg.contains(">T<") && svg.contains("not a certificate"));
         let text = practice_text(&found);
-        for words in ["error +6.5 mm² (+16 %)", "+9.0 mm²  tilt", "the circle on 6.0 mm", STANDING] {
+        for words in [
+            "attempt 1, read open: round",
+            "ann & co: 1 open reading of 1 case",
+            "error +6.5 mm² (+16 %)",
+            "+9.0 mm²  tilt",
+            "the circle on 6.0 mm",
+            STANDING,
+        ] {
             assert!(text.contains(words), "{words} is not in\n{text}");
         }
         let many = (0..30).map(|i| attempt(&format!("l{i:02}"), 1, Parts::default())).collect();

@@ -170,8 +170,10 @@ fn a_blind_reading_is_kept_with_the_tracings_that_were_made_blind() {
     let made = session.review().work.tracings.clone();
     session.apply(Command::Reveal).unwrap();
     assert_eq!(session.review().sight, Sight::Revealed { blind: made.clone() });
+    assert!(session.review().is_read_blind() && !self::session().review().is_read_blind());
     // Neither undo nor the file forgets it, and what is changed afterwards is no longer blind.
     session.apply(Command::Grow(TracingId(0), 0.5)).unwrap();
+    assert!(!session.review().is_read_blind());
     assert!(!session.review().is_made_blind(&session.review().work.tracings[0]));
     session.apply(Command::Undo).unwrap();
     assert!(session.review().is_made_blind(&session.review().work.tracings[0]));

@@ -86,8 +86,25 @@ fn what_is_wrong_with_evidence_is_told_with_a_hint() {
     ] {
         assert!(matches!(with(wrong), SeverityError::Unusual { .. }), "{wrong}");
     }
+    // Ends and errors are numbers too.
+    for wrong in ["{ value = 44, low = 0.38, high = 50 }", "{ value = 44, low = 38, high = 500 }"] {
+        let refused = with(&format!("pisa_eroa_mm2 = {wrong}"));
+        assert!(matches!(refused, SeverityError::Unusual { .. }), "{wrong}: {refused}");
+    }
+    for wrong in [
+        "regurgitant_volume_ml = { value = 66, error = 800 }",
+        "pisa_eroa_mm2 = { value = 44, error = 0.06 }",
+        "pisa_eroa_mm2 = \"44 ± 0.06\"",
+    ] {
+        let refused = with(wrong);
+        assert!(matches!(refused, SeverityError::UnusualError { .. }), "{wrong}: {refused}");
+        assert!(refused.hint().contains("unit of the value"));
+    }
+    let apart = with("pisa_eroa_mm2 = { value = \"0.44 cm2\", error = 6 }");
+    assert_eq!(apart.hint(), "write \"0.44 ± 0.06 cm2\"");
+    assert!(matches!(with("pisa_eroa_mm2 = \"0.35 mm2\""), SeverityError::Unusual { .. }));
     assert!(with("pisa_eroa_mm2 = 0.35").hint().contains("was \"0.35 cm2\" meant?"));
-    assert!(matches!(with("pisa_eroa_mm2 = \"900 mm2\""), SeverityError::Range { .. }));
+    assert!(matches!(with("pisa_eroa_mm2 = \"700 mm2\""), SeverityError::Range { .. }));
     for wrong in [
         "vc_width_mm = { value = 6, low = 7, high = 8 }",
         "vc_width_mm = { value = 6, low = 7, high = 5 }",

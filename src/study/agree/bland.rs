@@ -61,6 +61,9 @@ pub struct PercentError {
 pub struct Ratio {
     /// Geometric mean of first over second
     pub value: f64,
+    /// Its 95 % interval: that of the bias of the logarithms, taken back
+    #[serde(default)]
+    pub interval: Option<[f64; 2]>,
     /// Lower limit with its exact 95 % interval
     pub lower: [f64; 3],
     /// Upper limit with its exact 95 % interval
@@ -209,7 +212,12 @@ fn ratio(series: &Series<'_>) -> Option<Ratio> {
         let [low, high] = limit.exact?;
         Some([limit.value, low, high].map(libm::exp)).filter(|ends| ends.iter().all(|end| end.is_finite()))
     };
-    Some(Ratio { value: libm::exp(logs.bias), lower: limit(logs.lower)?, upper: limit(logs.upper)? })
+    Some(Ratio {
+        value: libm::exp(logs.bias),
+        interval: logs.bias_interval.map(|ends| ends.map(libm::exp)),
+        lower: limit(logs.lower)?,
+        upper: limit(logs.upper)?,
+    })
 }
 
 /// The standard deviation of differences of single readings, from that of means of repeats
@@ -255,6 +263,9 @@ fn percent_error(points: &[Point], single: Option<f64>) -> Option<PercentError> 
 pub(super) mod tests {
     use super::*;
 
+    /// Ends of the interval of the geometric mean
+    const RATIO_ENDS: [f64; 2] = [0.928_250_561_3, 1.052_201_358_4];
+
     /// Bland & Altman 1986, table 1: peak expiratory flow, l/min, by two meters, twice each:
     /// first and second of the first meter, first and second of the other
     pub(crate) const FLOW: [[f64; 4]; 17] = [
@@ -290,6 +301,9 @@ pub(super) mod tests {
         let found =
             compare(&Series { first: "a", second: "b", pairs, averaged: None }).unwrap().ratio.unwrap();
         assert!((found.value - 0.988_284_6).abs() < 1e-6);
+        // The t interval of their mean, by numpy.
+        let [low, high] = found.interval.unwrap();
+        assert!((low - RATIO_ENDS[0]).abs() < 1e-6 && (high - RATIO_ENDS[1]).abs() < 1e-6, "{low} {high}");
         assert!((found.lower[0] - 0.778_270_8).abs() < 1e-6 && (found.upper[0] - 1.254_969_9).abs() < 1e-6);
         assert!(found.lower[1] < found.lower[0] && found.lower[0] < found.lower[2]);
         let pairs = vec![("1", Some(0.0), Some(1.0)), ("2", Some(2.0), Some(1.0))];

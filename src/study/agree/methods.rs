@@ -122,12 +122,25 @@ pub(super) fn paragraphs(document: &Agreement, options: &AgreeOptions) -> Vec<St
              (Br J Math Stat Psychol 2008;61:29-48) stands beside it."
         ));
     }
-    out.push(
+    let (size, rest) = if document.plan.is_some() {
+        ("6 (sample size), ", "3 to 5, 7 to 9, 12 and 14")
+    } else {
+        ("", "3 to 9, 12 and 14")
+    };
+    out.push(format!(
         "Of the guidelines for reporting reliability and agreement (GRRAS, Kottner and others, J Clin Epidemiol \
-         2011;64:96-106; items from memory) this covers 6 (sample size), 10 (statistics), 11 (how many readers and \
-         volumes), 13 (estimates with their uncertainty); 3 to 5, 7 to 9, 12 and 14 are the authors' to write."
-            .to_owned(),
-    );
+         2011;64:96-106; items from memory) this covers {size}10 (statistics), 11 (how many readers and volumes), \
+         13 (estimates with their uncertainty); {rest} are the authors' to write."
+    ));
+    if document.references.iter().any(|one| one.roc.is_some()) {
+        out.push(
+            "Of the standards for reporting diagnostic accuracy (STARD 2015, Bossuyt and others, BMJ 2015;351:h5527; \
+             items from memory) this covers 12 (cut points: that of the reference set beforehand, that of the reading \
+             found on these data), 14 (how accuracy was estimated), 16 (missing readings) and 24 (estimates with their \
+             uncertainty); the others are the authors' to write."
+                .to_owned(),
+        );
+    }
     out
 }
 

@@ -267,6 +267,32 @@ pub fn agree(
             notes.push(format!("Grades are those of the repeat `{}`.", readings.repeats()[0]));
         }
     }
+    if !clusters.is_empty() {
+        let others = [
+            (reliability.is_some(), "intraclass correlations"),
+            (pairs.iter().any(|pair| pair.ratio.is_some()), "ratios"),
+            (grades.is_some(), "kappa"),
+            (references.iter().any(|one| one.slope.is_some()), "Deming's line"),
+            (references.iter().any(|one| one.roc.is_some()), "the ROC curve"),
+            (plan.is_some(), "the plan"),
+        ];
+        let others: Vec<&str> = others.iter().filter(|(is, _)| *is).map(|(_, name)| *name).collect();
+        if !others.is_empty() {
+            notes.push(format!(
+                "Several volumes of a patient are counted as such by bias and limits over patients only. What takes \
+                 every volume as that of another patient, so that its intervals are too narrow: {}.",
+                others.join(", ")
+            ));
+        }
+    }
+    for one in &references {
+        if one.roc.is_some_and(|roc| roc.area.value <= 0.0 || roc.area.value >= 1.0) {
+            notes.push(format!(
+                "{}: all volumes are told apart, so the ROC area has no interval; it is not known without error.",
+                one.reader
+            ));
+        }
+    }
     let mut document = Agreement {
         schema: SCHEMA.to_owned(),
         tool: Tool {
@@ -612,6 +638,16 @@ mod tests {
         assert_eq!((against.reader.as_str(), against.roc.unwrap().severe), ("B", 8));
         assert!((against.roc.unwrap().area.value - 0.930_556).abs() < 1e-6);
         assert!(found.plan.unwrap().volumes > 100 && found.pairs[0].ratio.is_some());
+        // What ignores the patients is named, and the paragraphs cover what there is.
+        let ignores = found.notes.iter().find(|note| note.contains("over patients only")).unwrap();
+        for name in ["intraclass", "ratios", "kappa", "Deming", "ROC", "plan"] {
+            assert!(ignores.contains(name), "{name} is not in {ignores}");
+        }
+        let covers = |found: &Agreement, words: &str| found.methods.iter().any(|p| p.contains(words));
+        assert!(covers(&found, "6 (sample size)") && covers(&found, "STARD"));
+        let plain = run(&flow(), &AgreeOptions::default()).unwrap();
+        assert!(!covers(&plain, "6 (sample size)") && !covers(&plain, "STARD") && covers(&plain, "3 to 9"));
+        assert!(!plain.notes.iter().any(|note| note.contains("patient")));
         for source in ["Deming", "DeLong", "2007", "Gwet", "GRRAS"] {
             assert!(found.methods.iter().any(|p| p.contains(source)), "{source}");
         }

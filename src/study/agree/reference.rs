@@ -51,7 +51,7 @@ pub struct Roc {
     pub severe: usize,
     /// Volumes that are not
     pub not_severe: usize,
-    /// Area under the curve with DeLong's interval
+    /// Area under the curve with DeLong's interval; `null` at 0 and 1, where its variance is 0 and says nothing
     pub area: Estimate,
     /// The reader's value with the largest sensitivity plus specificity (Youden), the smallest of equals
     pub best_cut: f64,
@@ -122,7 +122,9 @@ fn roc(pairs: &[(f64, f64)], threshold: f64) -> Option<Roc> {
         let n = placements.len() as f64;
         placements.iter().map(|p| (p - area) * (p - area)).sum::<f64>() / ((n - 1.0) * n)
     };
-    let interval = (cases.len() > 1 && controls.len() > 1).then(|| {
+    // At perfect separation the estimated variance is 0, which is no certainty.
+    let estimable = cases.len() > 1 && controls.len() > 1 && area > 0.0 && area < 1.0;
+    let interval = estimable.then(|| {
         let half = NORMAL * (share(&by_case) + share(&by_control)).sqrt();
         [(area - half).max(0.0), (area + half).min(1.0)]
     });
@@ -201,6 +203,9 @@ mod tests {
             (apart.area.value, apart.best_cut, apart.sensitivity, apart.specificity),
             (1.0, 3.0, 1.0, 1.0)
         );
+        assert_eq!(apart.area.interval, None, "no interval where all are told apart");
+        let turned = roc(&[(1.0, 4.0), (2.0, 3.0), (3.0, 2.0), (4.0, 1.0)], 3.0).unwrap();
+        assert_eq!((turned.area.value, turned.area.interval), (0.0, None));
         assert!(roc(&flow, 9000.0).is_none());
     }
 

@@ -9,7 +9,7 @@
 //!     | frame
 //!   in frame   the same in the reader's frame, on the true cut of that frame
 //!     | tilt
-//!   tilted     the same with the direction of the reader's cut, through the true neck
+//!   tilted     the same with the direction of the reader's cut, through the true vena contracta
 //!     | level
 //!   on plane   the same on the reader's plane
 //!     | shape
@@ -19,7 +19,7 @@
 //! ```
 //!
 //! The steps telescope: their sum is the error, whatever the rungs are. Their order is fixed; another
-//! order would share out an interplay (a tilted cut hurts more off the neck) otherwise, and that
+//! order would share out an interplay (a tilted cut hurts more off the vena contracta) otherwise, and that
 //! is a convention, not a fact. A rung that cannot be traced takes the area of the one before, so
 //! its step is zero and its effect falls to the next; a remark says so.
 
@@ -99,7 +99,7 @@ pub struct Steps {
     pub ideal: f64,
     /// In the reader's frame, on its true cut
     pub in_frame: f64,
-    /// In the reader's direction, through the true neck
+    /// In the reader's direction, through the true vena contracta
     pub tilted: f64,
     /// On the reader's plane
     pub on_plane: f64,
@@ -442,7 +442,8 @@ fn carry(before: f64, found: Option<&Assessment>, whence: &'static str, untraced
 fn assumed(taken: &Taken, found: Option<&Assessment>) -> Option<(f64, f64)> {
     let found = found?;
     let corrected = [found.long_axis.value.get(), found.commissural.value.get()];
-    let shown = [found.shown_widths.long_axis.get(), found.shown_widths.commissural.get()];
+    let shown = found.displayed_widths();
+    let shown = [shown.long_axis.get(), shown.commissural.get()];
     let width = |widths: [f64; 2]| match taken {
         Taken::Outline => None,
         Taken::Circle { .. } => Some(widths[0]),

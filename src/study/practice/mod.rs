@@ -37,7 +37,7 @@ pub enum Cause {
     Frame,
     /// The cut not perpendicular to the true axis
     Tilt,
-    /// The cut not at the neck
+    /// The cut not at the vena contracta
     Level,
     /// A circle in place of the shape, where only a width was given
     Shape,

@@ -31,6 +31,9 @@ pub struct Attempt {
     pub saved_s: Option<u64>,
     /// The review, as a path from where the reviews lie
     pub review: String,
+    /// Whether it was read blind: before the reader saw what the program finds
+    #[serde(default)]
+    pub blind: bool,
     /// What was found
     pub score: Scored,
 }
@@ -40,6 +43,9 @@ pub struct Attempt {
 pub struct LearnerSummary {
     /// Name of the learner
     pub learner: String,
+    /// Whether these are the blind readings, or those made with what the program finds in view
+    #[serde(default)]
+    pub blind: bool,
     /// Readings
     pub readings: usize,
     /// Different cases among them
@@ -75,7 +81,7 @@ pub struct Scores {
     pub about: String,
     /// The readings: by learner, then in the order of their time
     pub attempts: Vec<Attempt>,
-    /// One entry a learner, by name
+    /// One entry a learner, by name; blind and open readings apart, the blind ones first
     pub learners: Vec<LearnerSummary>,
     /// What a reader must bear in mind
     pub notes: Vec<String>,
@@ -95,7 +101,12 @@ impl Scores {
             *count += 1;
             attempt.attempt = *count;
         }
-        let learners = attempts.chunk_by(|a, b| a.learner == b.learner).map(summary).collect();
+        let learners = attempts
+            .chunk_by(|a, b| a.learner == b.learner)
+            .flat_map(|own| [true, false].map(|blind| own.iter().filter(|a| a.blind == blind).collect()))
+            .filter(|own: &Vec<&Attempt>| !own.is_empty())
+            .map(|own| summary(&own))
+            .collect();
         Self {
             schema: SCORES_SCHEMA.to_owned(),
             tool: Tool { version: env!("CARGO_PKG_VERSION").to_owned(), engine: measure::ENGINE.to_owned() },
@@ -133,9 +144,10 @@ fn mean(values: impl Iterator<Item = f64>) -> Option<f64> {
     (count > 0.0).then(|| sum / count)
 }
 
-fn summary(own: &[Attempt]) -> LearnerSummary {
+/// Of the blind or of the open readings of one learner
+fn summary(own: &[&Attempt]) -> LearnerSummary {
     let error = |attempt: &Attempt| attempt.score.error_percent;
-    let size = |attempt: &Attempt| error(attempt).map(f64::abs);
+    let size = |attempt: &&Attempt| error(attempt).map(f64::abs);
     let cases: BTreeSet<&String> = own.iter().map(|attempt| &attempt.case).collect();
     let part_size_percent = Parts::each(|cause| {
         let sizes = own.iter().filter(|attempt| attempt.score.truth_mm2 > 0.0);
@@ -143,15 +155,16 @@ fn summary(own: &[Attempt]) -> LearnerSummary {
     });
     // Blooming is the program's.
     let most = Parts { blooming: 0.0, ..part_size_percent }.largest();
-    let of = |case: &String| own.iter().filter(|attempt| attempt.case == *case).collect::<Vec<_>>();
+    let of = |case: &String| own.iter().copied().filter(|a| a.case == *case).collect::<Vec<_>>();
     let again: Vec<Vec<&Attempt>> = cases.iter().map(|case| of(case)).filter(|all| all.len() > 1).collect();
     let jets = || own.iter().flat_map(|attempt| &attempt.score.jets);
     LearnerSummary {
         learner: own.first().map(|attempt| attempt.learner.clone()).unwrap_or_default(),
+        blind: own.first().is_some_and(|attempt| attempt.blind),
         readings: own.len(),
         cases: cases.len(),
         error_size_percent: mean(own.iter().filter_map(size)),
-        bias_percent: mean(own.iter().filter_map(error)),
+        bias_percent: mean(own.iter().filter_map(|attempt| error(attempt))),
         part_size_percent,
         most_to_gain: (part_size_percent.of(most) > 0.0 && most != Cause::Blooming).then_some(most),
         missed: jets().filter(|jet| jet.read_as.is_none()).count(),
@@ -177,6 +190,7 @@ mod tests {
             attempt: 0,
             saved_s: Some(saved),
             review: format!("{learner}/{case}.{saved}.review.json"),
+            blind: true,
             score: Scored {
                 truth_mm2: 50.0,
                 reported_mm2: 50.0 + parts.sum(),
@@ -215,5 +229,16 @@ mod tests {
         assert_eq!(ann.most_to_gain, Some(Cause::Tilt));
         let bo = &scores.learners[1];
         assert_eq!((bo.first_percent, bo.most_to_gain), (None, None));
+    }
+
+    #[test]
+    fn open_readings_count_apart() {
+        let open = Attempt { blind: false, ..attempt("ann", "case-1", 10, 0.0, 0.0) };
+        let scores = Scores::of(vec![open, attempt("ann", "case-1", 20, 9.0, 0.0)], Vec::new());
+        let seen: Vec<(bool, usize, Option<f64>)> =
+            scores.learners.iter().map(|own| (own.blind, own.readings, own.error_size_percent)).collect();
+        assert_eq!(seen, [(true, 1, Some(20.0)), (false, 1, Some(2.0))]);
+        // No learning from an open reading to a blind one.
+        assert!(scores.learners.iter().all(|own| own.repeated == 0));
     }
 }
