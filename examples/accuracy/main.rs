@@ -7,8 +7,9 @@
 //!
 //! Options: `--seeds FROM..TO` (default 5000..5200), `--tuning`, `--velocity-only` (nothing but
 //! velocity and tissue is stored), `--typed-peak` (the true peak of continuous-wave Doppler is typed
-//! in), `--frames N` (frames over systole; 1 is the open moment), `--list` (a table for other
-//! programs on stdout, a line a judged number, tabs between; the summary then goes to stderr).
+//! in), `--frames N` (frames over systole; 1 is the open moment), `--flows WORD` (only flows whose
+//! names begin so), `--list` (a table for other programs on stdout, a line a judged number, tabs
+//! between; the summary then goes to stderr).
 
 mod case;
 mod list;
@@ -32,6 +33,8 @@ use case::Case;
 struct Wanted {
     seeds: Range<u64>,
     purpose: FlowUse,
+    /// How the names of the flows begin
+    flows: String,
     stored: Stored,
     peak: Peak,
     frames: Option<usize>,
@@ -61,16 +64,31 @@ fn main() -> anyhow::Result<()> {
     let mut by_flow: BTreeMap<String, Vec<Recipe>> = BTreeMap::new();
     for seed in wanted.seeds.clone() {
         let recipe = changed(random_recipe(seed, wanted.purpose)?, &wanted);
-        by_flow.entry(recipe.flow.solved.clone().unwrap_or_default()).or_default().push(recipe);
+        let name = recipe.flow.solved.clone().unwrap_or_default();
+        if name.starts_with(&wanted.flows) {
+            by_flow.entry(name).or_default().push(recipe);
+        }
     }
-    let total = wanted.seeds.end.saturating_sub(wanted.seeds.start);
+    let total: usize = by_flow.values().map(Vec::len).sum();
     let mut cases: Vec<Case> = Vec::new();
-    // A flow at a time, since each takes much memory.
-    for (name, recipes) in &by_flow {
-        let flow = ReadyFlow::new(&library_flow_for(name, wanted.purpose)?);
+    // Few flows at a time, since each takes much memory: as many as keep all threads at work.
+    let enough = 2 * rayon::current_num_threads();
+    let mut waiting: Vec<(ReadyFlow, Vec<Recipe>)> = Vec::new();
+    let mut names = by_flow.into_iter().peekable();
+    while let Some((name, recipes)) = names.next() {
+        waiting.push((ReadyFlow::new(&library_flow_for(&name, wanted.purpose)?), recipes));
+        if names.peek().is_some() && waiting.iter().map(|(_, recipes)| recipes.len()).sum::<usize>() < enough
+        {
+            continue;
+        }
+        let all: Vec<(&ReadyFlow, &Recipe)> = waiting
+            .iter()
+            .flat_map(|(flow, recipes)| recipes.iter().map(move |recipe| (flow, recipe)))
+            .collect();
         let some: anyhow::Result<Vec<Case>> =
-            recipes.par_iter().map(|recipe| judged(recipe, &flow, wanted.peak)).collect();
+            all.par_iter().map(|(flow, recipe)| judged(recipe, flow, wanted.peak)).collect();
         cases.extend(some?);
+        waiting.clear();
         eprintln!("{} of {total}: {name}", cases.len());
     }
     cases.sort_by_key(|case| case.seed);
@@ -141,6 +159,9 @@ fn title(wanted: &Wanted) -> String {
     if let Some(frames) = wanted.frames {
         let _ = write!(title, ", frames {frames}");
     }
+    if !wanted.flows.is_empty() {
+        let _ = write!(title, ", flows {}", wanted.flows);
+    }
     title
 }
 
@@ -148,6 +169,7 @@ fn wanted(mut arguments: impl Iterator<Item = String>) -> anyhow::Result<Wanted>
     let mut wanted = Wanted {
         seeds: 5000..5200,
         purpose: FlowUse::Testing,
+        flows: String::new(),
         stored: Stored::AsDrawn,
         peak: Peak::Unknown,
         frames: None,
@@ -158,6 +180,7 @@ fn wanted(mut arguments: impl Iterator<Item = String>) -> anyhow::Result<Wanted>
             "--tuning" => wanted.purpose = FlowUse::Tuning,
             "--velocity-only" => wanted.stored = Stored::VelocityOnly,
             "--typed-peak" => wanted.peak = Peak::Typed,
+            "--flows" => wanted.flows = arguments.next().unwrap_or_default(),
             "--list" => wanted.printed = Printed::List,
             "--frames" => {
                 let text = arguments.next().unwrap_or_default();

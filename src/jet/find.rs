@@ -113,16 +113,53 @@ fn in_frame(volume: &Volume4, signal: &Signal, frame: usize, across: Direction) 
             found.extend(settle(signal, start, UNKNOWN_EXTENT_MM));
         }
     }
-    found.sort_by(|a, b| b.orifice().total_cmp(&a.orifice()));
-    let mut apart: Vec<Settled> = Vec::new();
-    for settled in found {
-        if !apart.iter().any(|known| known.is_same(&settled) || settled.is_same(known)) {
-            apart.push(settled);
-        }
+    // A look from afar goes to the nearer or the larger of two beside each other: look beside the surest, and beside
+    // what that finds.
+    let mut looked: Vec<VolumePoint> = Vec::new();
+    while looked.len() < MOST_LOOKS {
+        found = all_apart(found);
+        let least = found.first().map_or(0.0, Settled::orifice) - LIKELY;
+        let likely = || found.iter().filter(|known| known.orifice() > least);
+        let Some(known) = likely().find(|known| !looked.iter().any(|at| known.is_near(*at))) else { break };
+        looked.push(known.centre());
+        let starts = known.beside(signal).into_iter();
+        let unknown = starts.filter(|(start, _)| !likely().any(|known| known.is_near(start.centre())));
+        let more: Vec<Settled> =
+            unknown.filter_map(|(start, extent)| settle(signal, start, extent)).collect();
+        found.extend(more);
     }
+    let apart = all_apart(found);
     let mut poses: Vec<JetPose> = apart.iter().map(|settled| settled.pose(signal)).collect();
     poses.sort_by(|a, b| b.area_mm2.total_cmp(&a.area_mm2));
     poses
+}
+
+/// In one frame it is looked beside at most so many jets, none less sure than the surest by this logit (our own choice)
+const MOST_LOOKS: usize = 3;
+const LIKELY: f64 = 4.0;
+
+/// Of planes on one vena contracta the surest, the surest first
+///
+/// One that lies between two that are apart is a look at both at once and makes way for them.
+fn all_apart(mut found: Vec<Settled>) -> Vec<Settled> {
+    found.sort_by(|a, b| b.orifice().total_cmp(&a.orifice()));
+    let (mut apart, mut again): (Vec<Settled>, Vec<Settled>) = (Vec::new(), Vec::new());
+    for settled in found {
+        let known = apart.iter().any(|known| known.is_same(&settled));
+        if known { &mut again } else { &mut apart }.push(settled);
+    }
+    for side in again {
+        let beyond = |both: &Settled| {
+            let other = |other: &&Settled| !other.is_same(&side) && both.lies_between(&side, other);
+            apart.iter().any(|known| other(&known))
+        };
+        let likely = |both: &Settled| both.is_same(&side) && side.orifice() > both.orifice() - LIKELY;
+        if let Some(both) = apart.iter().position(|both| likely(both) && beyond(both)) {
+            apart[both] = side;
+        }
+    }
+    apart.sort_by(|a, b| b.orifice().total_cmp(&a.orifice()));
+    apart
 }
 
 /// Length of what is displayed where nothing is known yet, mm

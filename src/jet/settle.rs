@@ -4,8 +4,11 @@
 use nalgebra::Vector3;
 
 use crate::network::{Patch, PowerUse, Reading, pitch_mm, read, read_both};
+use crate::numeric::Image;
 use crate::outline::Outline;
-use crate::space::{Cut, Direction, VolumePoint, VoxelPoint};
+use crate::sample::Raster;
+use crate::space::{Cut, CutPoint, Direction, VolumePoint, VoxelPoint};
+use crate::unit::Mm;
 
 use super::pose::{InBeat, JetPose, Part};
 use super::section::{displayed_mm2, profile_about};
@@ -35,12 +38,24 @@ const FAINTEST: f64 = 0.12;
 const STARTS_MM: [f64; 2] = [1.5, -7.0];
 /// Planes whose centres lie nearer than this are one, mm
 const SAME_MM: f64 = 3.5;
+/// And those of whose outlines more than this share lies within the other (our own choice: outlines err at their edges)
+const OVERLAP: f64 = 0.2;
+/// Beside a vena contracta others are looked for as far as this, mm (an annulus is some 35 mm wide)
+const FARTHEST_MM: f64 = 20.0;
+/// On planes so far behind its own, mm, at points so far apart, mm
+const BESIDE_MM: [f64; 3] = [0.0, 1.0, 2.0];
+const BESIDE_PIXEL_MM: f64 = 1.0;
+/// Where this share of the most incoherence is passed, at the most places, so far outside its outline, mm (our own choice)
+const BESIDE_LEAST: f64 = 0.25;
+const MOST_BESIDE: usize = 4;
+const BESIDE_GAP_MM: f64 = 1.0;
 
 /// A plane that stands still on a vena contracta
 pub(super) struct Settled {
     plane: Cut,
     reading: Reading,
-    outline: Option<Outline>,
+    /// The outline, on the plane that it was read on
+    outline: Option<(Cut, Outline)>,
 }
 
 /// The network's reading about a plane; `extent_mm` is the length of what is displayed on it
@@ -103,7 +118,7 @@ pub(super) fn settle(signal: &Signal, start: Cut, extent_mm: f64) -> Option<Sett
         plane = Cut::perpendicular_to(next.centre(), next.normal());
     }
     let mut settled = last.filter(|found| found.reading.orifice >= LEAST)?;
-    settled.outline = settled.reading.outline().ok();
+    settled.outline = settled.reading.outline().ok().map(|outline| (settled.plane, outline));
     settled.plane = {
         let next = settled.reading.corrected(&settled.plane);
         Cut::perpendicular_to(next.centre(), next.normal())
@@ -112,13 +127,35 @@ pub(super) fn settle(signal: &Signal, start: Cut, extent_mm: f64) -> Option<Sett
 }
 
 impl Settled {
-    /// Whether another plane is on the same vena contracta
+    /// Whether another plane is on the same vena contracta: the centres lie near each other or one within the other's
+    /// outline, or the outlines overlap, which two orifices do not
     pub(super) fn is_same(&self, other: &Self) -> bool {
         let offset = other.plane.centre().from(self.plane.centre());
         let along = self.plane.normal().dot(&offset);
         let aside = (offset - self.plane.normal().into_inner() * along).norm();
-        let (foot, _) = self.plane.project(other.plane.centre());
-        aside < SAME_MM || self.outline.as_ref().is_some_and(|outline| outline.contains(foot))
+        aside < SAME_MM || self.covers(other) || other.covers(self)
+    }
+
+    /// Whether its outline, seen along the flow, holds another's centre or more than [`OVERLAP`] of its outline
+    fn covers(&self, other: &Self) -> bool {
+        let Some((plane, outline)) = &self.outline else { return false };
+        let holds = |point: VolumePoint| outline.contains(plane.project(point).0);
+        let overlaps = other.outline.as_ref().is_some_and(|(at, other)| {
+            let inside = other.points().iter().filter(|point| holds(at.at(**point))).count();
+            inside as f64 > OVERLAP * other.points().len() as f64
+        });
+        overlaps || holds(other.plane.centre())
+    }
+
+    /// Whether it lies between two others, more than a millimetre from either
+    pub(super) fn lies_between(&self, a: &Self, b: &Self) -> bool {
+        let [a, b] = [a, b].map(|other| other.plane.centre().from(self.plane.centre()));
+        a.norm() > 1.0 && b.norm() > 1.0 && a.dot(&b) < -0.5 * a.norm() * b.norm()
+    }
+
+    /// Its centre
+    pub(super) fn centre(&self) -> VolumePoint {
+        self.plane.centre()
     }
 
     /// How sure it is that there is one
@@ -129,6 +166,47 @@ impl Settled {
     /// Whether it lies near a point, mm
     pub(super) fn is_near(&self, point: VolumePoint) -> bool {
         self.plane.centre().from(point).norm() < SAME_MM
+    }
+
+    /// Planes of the same direction at flow that is as incoherent, beside what it encloses: where a second vena contracta
+    /// may be that a look from afar would leave for this one; and the length to look with
+    pub(super) fn beside(&self, signal: &Signal) -> Vec<(Cut, f64)> {
+        let Some((traced, outline)) = &self.outline else { return Vec::new() };
+        let raster = Raster::square(Mm::new(2.0 * FARTHEST_MM), Mm::new(BESIDE_PIXEL_MM));
+        let strong = |plane: &Cut, at: CutPoint| {
+            let [strength, haste] = signal.at(plane.at(at));
+            strength.min(1.0) * haste
+        };
+        let planes = BESIDE_MM.map(|mm| traced.at_level(mm));
+        let image = Image::from_fn(raster.width, raster.height, |x, y| {
+            let at = raster.cut_from_pixel(x as f64, y as f64);
+            planes.iter().map(|plane| strong(plane, at)).sum::<f64>()
+        });
+        let around = |x: usize, y: usize, reach: usize| {
+            let (last_x, last_y) = (raster.width - 1, raster.height - 1);
+            (y.saturating_sub(reach)..=(y + reach).min(last_y))
+                .flat_map(move |y| (x.saturating_sub(reach)..=(x + reach).min(last_x)).map(move |x| (x, y)))
+        };
+        let smooth = Image::from_fn(raster.width, raster.height, |x, y| {
+            around(x, y, 1).map(|(x, y)| image.at(x, y)).sum::<f64>()
+        });
+        let most = smooth.data().iter().copied().fold(0.0, f64::max);
+        let mut places: Vec<(f64, CutPoint)> = Vec::new();
+        for (x, y) in (0..raster.height).flat_map(|y| (0..raster.width).map(move |x| (x, y))) {
+            let (here, at) = (smooth.at(x, y), raster.cut_from_pixel(x as f64, y as f64));
+            if here > BESIDE_LEAST * most
+                && around(x, y, 2).all(|(x, y)| smooth.at(x, y) <= here)
+                && outline.signed_distance(at).get() > BESIDE_GAP_MM
+            {
+                places.push((here, at));
+            }
+        }
+        places.sort_by(|a, b| b.0.total_cmp(&a.0));
+        let laid = |(_, at): &(f64, CutPoint)| {
+            let extent = extent_of(&self.reading).min(at.distance(CutPoint::default()));
+            (Cut::perpendicular_to(traced.at(*at), self.plane.normal()), extent)
+        };
+        places.iter().take(MOST_BESIDE).map(laid).collect()
     }
 
     /// As a pose, with what is displayed about it
@@ -142,9 +220,9 @@ impl Settled {
         };
         let part = |found: bool| if found { Part::Found } else { Part::Missing };
         let reach = (area_mm2 / std::f64::consts::PI).sqrt() + 1.0;
-        let inside = [(1.0, 0.0), (-1.0, 0.0), (0.0, 1.0), (0.0, -1.0)].iter().all(|(u, v)| {
-            signal.grid().contains(self.plane.at(crate::space::CutPoint::new(u * reach, v * reach)))
-        });
+        let inside = [(1.0, 0.0), (-1.0, 0.0), (0.0, 1.0), (0.0, -1.0)]
+            .iter()
+            .all(|(u, v)| signal.grid().contains(self.plane.at(CutPoint::new(u * reach, v * reach))));
         JetPose {
             neck: self.plane.centre(),
             narrowest: self.plane.centre(),
