@@ -39,6 +39,13 @@ impl Jet {
         })
     }
 
+    /// Takes the poses of another where it has none
+    pub fn fill_from(&mut self, other: Self) {
+        for (own, other) in self.poses.iter_mut().zip(other.poses) {
+            *own = own.take().or(other);
+        }
+    }
+
     /// Frames in which its neck is seen
     pub fn present(&self) -> usize {
         self.poses.iter().flatten().count()
@@ -79,10 +86,18 @@ impl JetPose {
 
     /// How far another pose lies from this one, mm across the jet and along it; `None` where it cannot be the same jet at
     /// another moment
+    ///
+    /// Outlines that overlap lie at one place: along a slit the middle is uncertain by more than the jets of two orifices
+    /// lie apart.
     pub(super) fn apart(&self, other: &Self) -> Option<[f64; 2]> {
         let offset = other.neck.from(self.neck);
         let along = self.axis.dot(&offset).abs();
-        let aside = (offset.norm_squared() - along * along).max(0.0).sqrt();
+        let outlines = self.reading.as_ref().zip(other.reading.as_ref());
+        let aside = if outlines.is_some_and(|(own, other)| own.is_over(other)) {
+            0.0
+        } else {
+            (offset.norm_squared() - along * along).max(0.0).sqrt()
+        };
         let same = angle_between(&self.axis, &other.axis) < SAME_AXIS && aside < ASIDE_MM && along < ALONG_MM;
         same.then_some([aside, along])
     }
@@ -105,11 +120,7 @@ pub(super) fn merged(jets: Vec<Jet>) -> Vec<Jet> {
             2 * near.iter().filter(|near| **near).count() > near.len()
         };
         match apart.iter_mut().find(|known| same(known)) {
-            Some(known) => {
-                for (own, other) in known.poses.iter_mut().zip(jet.poses) {
-                    *own = own.take().or(other);
-                }
-            }
+            Some(known) => known.fill_from(jet),
             None => apart.push(jet),
         }
     }
@@ -186,6 +197,7 @@ mod tests {
             expansion: Part::Found,
             whole: Part::Found,
             orifice,
+            reading: None,
             profile: NeckProfile::default(),
             in_beat: InBeat::default(),
         }

@@ -3,6 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use crate::outline::Placed;
 use crate::space::{Cut, Direction, VolumePoint, direction};
 
 use super::Signal;
@@ -58,6 +59,8 @@ pub struct JetPose {
     pub whole: Part,
     /// Logit of the probability that there is a vena contracta at all; 0 where the network has not looked yet
     pub orifice: f64,
+    /// The effective outline as the network reads it, where it has looked
+    pub(super) reading: Option<Placed>,
     /// Area along the axis
     pub profile: NeckProfile,
     /// What the other frames of the beat make of its area
@@ -247,6 +250,7 @@ fn pose(cut: &Cut, sections: &[Section], neck: usize, line: Option<&CentreLine>,
         expansion,
         whole: part(here.cut_off == CutOff::No),
         orifice: 0.0,
+        reading: None,
         in_beat: InBeat::default(),
         profile: NeckProfile {
             positions_mm: sections

@@ -5,7 +5,7 @@ use nalgebra::Vector3;
 
 use crate::network::{Patch, PowerUse, Reading, pitch_mm, read, read_both};
 use crate::numeric::Image;
-use crate::outline::Outline;
+use crate::outline::Placed;
 use crate::sample::Raster;
 use crate::space::{Cut, CutPoint, Direction, VolumePoint, VoxelPoint};
 use crate::unit::Mm;
@@ -38,8 +38,6 @@ const FAINTEST: f64 = 0.12;
 const STARTS_MM: [f64; 2] = [1.5, -7.0];
 /// Planes whose centres lie nearer than this are one, mm
 const SAME_MM: f64 = 3.5;
-/// And those of whose outlines more than this share lies within the other (our own choice: outlines err at their edges)
-const OVERLAP: f64 = 0.2;
 /// Beside a vena contracta others are looked for as far as this, mm (an annulus is some 35 mm wide)
 const FARTHEST_MM: f64 = 20.0;
 /// On planes so far behind its own, mm, at points so far apart, mm
@@ -54,8 +52,7 @@ const BESIDE_GAP_MM: f64 = 1.0;
 pub(super) struct Settled {
     plane: Cut,
     reading: Reading,
-    /// The outline, on the plane that it was read on
-    outline: Option<(Cut, Outline)>,
+    outline: Option<Placed>,
 }
 
 /// The network's reading about a plane; `extent_mm` is the length of what is displayed on it
@@ -118,7 +115,8 @@ pub(super) fn settle(signal: &Signal, start: Cut, extent_mm: f64) -> Option<Sett
         plane = Cut::perpendicular_to(next.centre(), next.normal());
     }
     let mut settled = last.filter(|found| found.reading.orifice >= LEAST)?;
-    settled.outline = settled.reading.outline().ok().map(|outline| (settled.plane, outline));
+    let read = settled.reading.outline().ok();
+    settled.outline = read.map(|outline| Placed { plane: settled.plane, outline });
     settled.plane = {
         let next = settled.reading.corrected(&settled.plane);
         Cut::perpendicular_to(next.centre(), next.normal())
@@ -133,18 +131,12 @@ impl Settled {
         let offset = other.plane.centre().from(self.plane.centre());
         let along = self.plane.normal().dot(&offset);
         let aside = (offset - self.plane.normal().into_inner() * along).norm();
-        aside < SAME_MM || self.covers(other) || other.covers(self)
-    }
-
-    /// Whether its outline, seen along the flow, holds another's centre or more than [`OVERLAP`] of its outline
-    fn covers(&self, other: &Self) -> bool {
-        let Some((plane, outline)) = &self.outline else { return false };
-        let holds = |point: VolumePoint| outline.contains(plane.project(point).0);
-        let overlaps = other.outline.as_ref().is_some_and(|(at, other)| {
-            let inside = other.points().iter().filter(|point| holds(at.at(**point))).count();
-            inside as f64 > OVERLAP * other.points().len() as f64
-        });
-        overlaps || holds(other.plane.centre())
+        let outlines = self.outline.as_ref().zip(other.outline.as_ref());
+        let holds = |a: &Self, b: &Self| a.outline.as_ref().is_some_and(|it| it.holds(b.plane.centre()));
+        aside < SAME_MM
+            || holds(self, other)
+            || holds(other, self)
+            || outlines.is_some_and(|(a, b)| a.is_over(b))
     }
 
     /// Whether it lies between two others, more than a millimetre from either
@@ -171,7 +163,7 @@ impl Settled {
     /// Planes of the same direction at flow that is as incoherent, beside what it encloses: where a second vena contracta
     /// may be that a look from afar would leave for this one; and the length to look with
     pub(super) fn beside(&self, signal: &Signal) -> Vec<(Cut, f64)> {
-        let Some((traced, outline)) = &self.outline else { return Vec::new() };
+        let Some(Placed { plane: traced, outline }) = &self.outline else { return Vec::new() };
         let raster = Raster::square(Mm::new(2.0 * FARTHEST_MM), Mm::new(BESIDE_PIXEL_MM));
         let strong = |plane: &Cut, at: CutPoint| {
             let [strength, haste] = signal.at(plane.at(at));
@@ -237,6 +229,7 @@ impl Settled {
             expansion: part(between(1.5, 4.0) >= 1.02 * area_mm2),
             whole: part(inside),
             orifice: self.reading.orifice,
+            reading: self.outline.clone(),
             in_beat: InBeat::default(),
             profile,
         }

@@ -8,6 +8,7 @@ use crate::beat::{Opening, Zone, ZoneError, convergences, in_beat};
 use crate::jet::{self, Jet, JetOptions, JetPose, Signal, SignalScale, StrengthSource, hides_neck};
 use crate::job::{Cancelled, Watch};
 use crate::numeric::Interval;
+use crate::outline::Placed;
 use crate::planimetry::{Assessment, Tracer, largest_hidden};
 use crate::space::{Direction, VolumePoint};
 use crate::volume::Volume4;
@@ -260,11 +261,10 @@ impl Beat {
         let mut stage = "measuring the frames";
         loop {
             let frames = in_frames(volume, scale, &jets, anterior_posterior, watch, stage)?;
-            let real = |frames: &Vec<AtFrame>| frames.iter().any(|at| at.traced.is_some());
-            if !frames.iter().all(real) {
+            let found = jets.len();
+            jets = distinct(jets, &frames);
+            if jets.len() < found {
                 // The others' convergences are measured again without it beside them.
-                let kept = jets.into_iter().zip(&frames).filter(|(_, frames)| real(frames));
-                jets = kept.map(|(jet, _)| jet).collect();
                 stage = "measuring without one";
                 continue;
             }
@@ -287,6 +287,34 @@ struct AtFrame {
     traced: Option<(Assessment, Result<Zone, ZoneError>)>,
     /// Whether the jet shows and its vena contracta does not ([`hides_neck`])
     hides: bool,
+}
+
+/// The jets that are traced, each once: one whose effective outline lies over a larger one's in half of the frames that both
+/// have is that one, and where it alone was found lends it its pose
+fn distinct(jets: Vec<Jet>, frames: &[Vec<AtFrame>]) -> Vec<Jet> {
+    let outline = |at: &AtFrame| {
+        let at = &at.traced.as_ref()?.0;
+        Some(Placed { plane: at.cut, outline: at.corrected.clone() })
+    };
+    let outlines: Vec<Vec<Option<Placed>>> =
+        frames.iter().map(|frames| frames.iter().map(outline).collect()).collect();
+    let mut kept: Vec<(Jet, usize)> = Vec::new();
+    for (index, jet) in jets.into_iter().enumerate() {
+        if outlines[index].iter().all(Option::is_none) {
+            continue;
+        }
+        let over = |other: usize| {
+            let both = outlines[index].iter().zip(&outlines[other]);
+            let over: Vec<bool> =
+                both.filter_map(|(one, two)| Some(one.as_ref()?.is_over(two.as_ref()?))).collect();
+            over.contains(&true) && 2 * over.iter().filter(|over| **over).count() >= over.len()
+        };
+        match kept.iter_mut().find(|(_, other)| over(*other)) {
+            Some((known, _)) => known.fill_from(jet),
+            None => kept.push((jet, index)),
+        }
+    }
+    kept.into_iter().map(|(jet, _)| jet).collect()
 }
 
 /// Lays the areas of a jet on one course through the beat

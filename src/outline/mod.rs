@@ -20,11 +20,13 @@ mod hull;
 mod line;
 mod measure;
 mod offset;
+mod placed;
 mod refine;
 mod valid;
 
 pub use hull::Feret;
 pub use measure::SecondMoments;
+pub use placed::Placed;
 pub use refine::TOLERANCE;
 
 use serde::{Deserialize, Serialize};

@@ -5,11 +5,10 @@
 
 use std::sync::Arc;
 
-use super::tracing::{is_near, is_over};
 use super::{Drawn, JetId, Review, Tracing};
 use crate::jet::{InBeat, Signal};
 use crate::measure::results::{Interval, Origin};
-use crate::outline::Outline;
+use crate::outline::Placed;
 use crate::planimetry::{Assessment, PlaneError, Section, TraceError, Tracer};
 use crate::space::{Cut, CutPoint, Direction, angle_between};
 
@@ -79,8 +78,8 @@ impl<'a> Reader<'a> {
             Err(error) if chosen => return Read::Lost(error),
             Err(_) => return Read::AsMeasured,
         };
-        let own = (assessed.cut, assessed.tracing.outline.clone());
-        let over = |rival: &(Cut, Outline)| is_near(&own, rival) && is_over(&own, rival);
+        let own = Placed { plane: assessed.cut, outline: assessed.tracing.outline.clone() };
+        let over = |rival: &Placed| own.is_near(rival) && own.is_over(rival);
         match rivals.iter().find(|(_, rival)| over(rival)) {
             Some((other, _)) => Read::Same(*other),
             None if chosen => Read::Traced(vec![assessed], Origin::ReaderCut),
@@ -90,7 +89,7 @@ impl<'a> Reader<'a> {
 
     /// The outlines of other jets before which the program's outline of this one stands back: those that the reader
     /// drew; and, where the reader chose where or how this one is traced, those of jets that were less moved
-    fn rivals(&self, jet: JetId) -> Vec<(JetId, (Cut, Outline))> {
+    fn rivals(&self, jet: JetId) -> Vec<(JetId, Placed)> {
         let jets = self.review.jets();
         let rank = |jet: JetId| {
             let moved = matches!(jet, JetId::Added(_)) || !self.review.turn(jet).is_none();
@@ -104,7 +103,8 @@ impl<'a> Reader<'a> {
                 && rank(other) < rank(jet)
                 && self.may_be_there(other)
             {
-                let outline = self.proposal(other).map(|at| (at.cut, at.tracing.outline));
+                let outline =
+                    self.proposal(other).map(|at| Placed { plane: at.cut, outline: at.tracing.outline });
                 rivals.extend(outline.map(|outline| (other, outline)));
             }
             rivals.extend(drawn.into_iter().map(|outline| (other, outline)));
@@ -152,7 +152,7 @@ impl<'a> Reader<'a> {
     /// The reader's tracings of a jet that count, measured
     fn kept(&self, jet: JetId) -> Vec<(Drawn, Assessment)> {
         let measured = self.counted(jet).filter_map(|tracing| {
-            let (plane, outline) = tracing.outline()?;
+            let Placed { plane, outline } = tracing.outline()?;
             let level = tracing.threshold.or(self.tracer.threshold);
             let level = level.unwrap_or_else(|| self.tracer.signal.tracing_level());
             // What is read about the plane is read where the tracing lies.

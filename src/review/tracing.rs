@@ -7,10 +7,8 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::outline::Outline;
-use crate::sample::Raster;
-use crate::space::{Cut, CutPoint};
-use crate::unit::Mm;
+use crate::outline::{Outline, Placed};
+use crate::space::CutPoint;
 
 use super::{JetId, Pose, shape};
 
@@ -108,15 +106,15 @@ impl Tracing {
         shape::invalid(&self.points())
     }
 
-    /// Its outline and the cut it lies on; `None` where it is none
-    pub(super) fn outline(&self) -> Option<(Cut, Outline)> {
-        Some((self.cut.cut()?, Outline::new(self.points()).ok()?))
+    /// Its outline on its cut; `None` where it is none
+    pub(super) fn outline(&self) -> Option<Placed> {
+        Some(Placed { plane: self.cut.cut()?, outline: Outline::new(self.points()).ok()? })
     }
 
     /// Whether it outlines the same orifice as another
     pub(super) fn is_over(&self, other: &Self) -> bool {
         let (Some(one), Some(two)) = (self.outline(), other.outline()) else { return false };
-        (self.jet == other.jet || is_near(&one, &two)) && is_over(&one, &two)
+        (self.jet == other.jet || one.is_near(&two)) && one.is_over(&two)
     }
 
     /// The tracing with other vertices; the hand that changed a proposal is remembered
@@ -127,25 +125,4 @@ impl Tracing {
         };
         Self { points_mm, drawn, ..self.clone() }
     }
-}
-
-/// Whether two outlines, each on its cut, lie near each other along the flow: farther downstream it may be another's
-pub(super) fn is_near(one: &(Cut, Outline), two: &(Cut, Outline)) -> bool {
-    /// mm (our own choice: a jet reaches farther than that, and its plane may have been laid anywhere on it)
-    const LEVEL: f64 = 15.0;
-    one.0.project(two.0.at(two.1.centroid())).1.abs() < LEVEL
-}
-
-/// Whether two outlines, each on its cut, share more than a tenth of the smaller one
-pub(super) fn is_over((here, one): &(Cut, Outline), (there, two): &(Cut, Outline)) -> bool {
-    /// Of the smaller area (our own choice: drawn by hand, two neighbouring orifices may touch)
-    const SHARED: f64 = 0.1;
-    let onto = two.points().iter().map(|point| here.project(there.at(*point)).0).collect();
-    let Ok(two) = Outline::new(onto) else { return false };
-    let far =
-        |outline: &Outline| outline.bounds().into_iter().flatten().fold(0.0, |m: f64, x| m.max(x.abs()));
-    let raster = Raster::square(Mm::new(2.0 * far(one).max(far(&two)).min(200.0) + 1.0), Mm::new(0.5));
-    let (a, b) = (one.coverage(&raster), two.coverage(&raster));
-    let shared: f64 = a.data().iter().zip(b.data()).map(|(a, b)| a.min(*b)).sum();
-    shared * raster.pixel.get().powi(2) > SHARED * one.area().get().min(two.area().get())
 }
