@@ -114,6 +114,12 @@ fn a_volume_goes_the_whole_way() {
     }
     assert_eq!(fs::read(folder.join("a/results.json")).unwrap(), json.stdout);
 
+    // Under a label nothing is called by the file, the report's folder neither.
+    let run = narrows(folder).args(["measure", "volume.dcm", "--label", "case 7/b"]).output().unwrap();
+    let text = String::from_utf8(run.stdout).unwrap();
+    assert!(!text.contains("volume.dcm") && !text.contains("volume-report"), "{text}");
+    assert!(names(folder).contains(&"case-7-b-report".to_owned()), "{:?}", names(folder));
+
     // Stored otherwise, the same codes: the same measurement but for name and hash.
     narrows(folder)
         .args(["convert", "volume.dcm", "small.dcm", "--syntax", "jpeg-ls"])

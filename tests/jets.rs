@@ -8,8 +8,10 @@ use narrows::beat::Pattern;
 use narrows::job::Watch;
 use narrows::measure::results::{Interval, JetResult, Results};
 use narrows::measure::{Options, measure};
+use narrows::phantom::flow::FlowUse;
 use narrows::phantom::{
-    JetTruth, JetTruthFrame, OrificeRecipe, OrificeShape, Recipe, Truth, WaveKind, WaveRecipe, simulate,
+    JetTruth, JetTruthFrame, OrificeRecipe, OrificeShape, Recipe, Truth, WaveKind, WaveRecipe, random_recipe,
+    simulate,
 };
 use narrows::trust::Verdict;
 
@@ -63,6 +65,16 @@ fn holds(area: &Interval, truth: f64) -> bool {
 fn solved(flow: &str) -> (Results, Truth) {
     let recipe = format!("seed = 11\n[beat]\nframes = 1\nfirst_s = 0.2\n[flow]\nsolved = \"{flow}\"\n");
     measured(&Recipe::from_toml(&recipe).unwrap())
+}
+
+#[test]
+fn a_second_jet_is_found_beside_one_that_a_look_from_afar_leaves_it_for() {
+    for seed in [331, 407, 475] {
+        let recipe = random_recipe(seed, FlowUse::Tuning).unwrap().single_frame();
+        let (results, truth) = measured(&recipe);
+        assert_eq!(results.jets.len(), 2, "{seed}");
+        paired(&results, &truth);
+    }
 }
 
 #[test]

@@ -1,5 +1,6 @@
 //! `narrows measure`: the whole job on one file.
 
+use std::borrow::Cow;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
@@ -24,7 +25,7 @@ pub(super) struct Arguments {
     /// A later volume of the same valve: both are measured, side by side and on one scale
     #[arg(long, value_name = "AFTER")]
     compare: Option<PathBuf>,
-    /// Folder for the report [default: NAME-report here; none when --json, --pdf or --sr is given]
+    /// Folder for the report [default: NAME-report here, or LABEL-report; none when --json, --pdf or --sr is given]
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
     /// Write results.json here; `-` prints it, and nothing else, on stdout
@@ -89,7 +90,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
     let folder = match &arguments.out {
         Some(folder) => Some(folder.clone()),
         None if arguments.json.is_some() || files.single_files() => None,
-        None => Some(default_folder(&arguments.files[0], "report")),
+        None => Some(files.default_folder(&stem(&arguments.files[0]), "report")),
     };
     let written =
         folder.map(|folder| report::write_folder(&results, &volume, &folder, &report)).transpose()?;
@@ -165,7 +166,7 @@ fn compare(arguments: &Arguments, after: &Path) -> Result<Exit, Failure> {
     let folder = match &arguments.out {
         Some(folder) => Some(folder.clone()),
         None if arguments.json.is_some() || files.single_files() => None,
-        None => Some(default_folder(after, "comparison")),
+        None => Some(files.default_folder(&stem(after), "comparison")),
     };
     let both = [&volumes[0], &volumes[1]];
     let written =
@@ -215,7 +216,6 @@ fn verdict_of(verdict: Verdict) -> Exit {
     }
 }
 
-fn default_folder(file: &Path, what: &str) -> PathBuf {
-    let stem = file.file_stem().map_or_else(|| "volume".into(), |stem| stem.to_string_lossy());
-    PathBuf::from(format!("{stem}-{what}"))
+fn stem(file: &Path) -> Cow<'_, str> {
+    file.file_stem().map_or("volume".into(), |stem| stem.to_string_lossy())
 }

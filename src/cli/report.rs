@@ -17,7 +17,7 @@ use crate::volume::Volume4;
 pub(super) struct Arguments {
     /// The review: NAME.review.json
     review: PathBuf,
-    /// Folder for the report [default: NAME-report here; none when --json, --pdf or --sr is given]
+    /// Folder for the report [default: NAME-report here, or LABEL-report; none when --json, --pdf or --sr is given]
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
     /// Write the results here, with the reader's own tracings; `-` prints them, and nothing else
@@ -91,10 +91,8 @@ pub(super) fn run(arguments: &Arguments) -> Result<Exit, Failure> {
         None if arguments.json.is_some() || arguments.report.single_files() => None,
         None => {
             let name = name(&arguments.review);
-            Some(PathBuf::from(format!(
-                "{}-report",
-                name.trim_end_matches(".json").trim_end_matches(".review")
-            )))
+            let name = name.trim_end_matches(".json").trim_end_matches(".review");
+            Some(arguments.report.default_folder(name, "report"))
         }
     };
     let written = folder

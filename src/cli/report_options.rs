@@ -113,6 +113,15 @@ impl ReportArguments {
         Ok(ReportOptions { paper, archive, watch: watch.clone(), ..ReportOptions::default() })
     }
 
+    /// The folder where none is given: NAME-report here, with the label in place of a name that it is to hide
+    pub(super) fn default_folder(&self, name: &str, what: &str) -> PathBuf {
+        let plain = |c: char| if c.is_alphanumeric() || matches!(c, '.' | '_' | '-') { c } else { '-' };
+        let label = self.label.as_ref().map(|label| label.chars().map(plain).collect::<String>());
+        let label = label.map(|label| label.trim_matches(['.', '-']).to_owned());
+        let name = label.as_deref().map_or(name, |label| if label.is_empty() { "volume" } else { label });
+        PathBuf::from(format!("{name}-{what}"))
+    }
+
     /// Calls a volume by the label alone: a hash would lead back to its file, and sentences of others may name it
     pub(super) fn relabel(volume: &mut Volume4, label: String) {
         volume.provenance.file = label;

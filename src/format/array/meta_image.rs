@@ -170,6 +170,9 @@ pub(super) fn parse(all: &[u8], notes: &mut Notes) -> Result<Header, ArrayError>
         None => Some(0),
         Some((_, Ok(-1))) if packing == Packing::Raw => None,
         Some((_, Ok(skip @ 0..))) => Some(skip as usize),
+        Some((_, Ok(-1))) => {
+            return refuse("HeaderSize", "-1 (up to the end of the file) for packed samples");
+        }
         Some((text, _)) => return refuse("HeaderSize", text),
     };
     let place = match need("ElementDataFile")? {
