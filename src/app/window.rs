@@ -13,6 +13,7 @@ use std::time::{Duration, Instant};
 use egui::ViewportId;
 use egui_wgpu::{RendererOptions, WgpuConfiguration, WgpuSetup, WgpuSetupExisting, winit::Painter};
 use winit::application::ApplicationHandler;
+use winit::dpi::LogicalSize;
 use winit::event::WindowEvent;
 use winit::event_loop::{ActiveEventLoop, ControlFlow, EventLoop, EventLoopProxy};
 use winit::window::{Window, WindowId};
@@ -100,6 +101,8 @@ fn lose_device_after() -> Option<Duration> {
     Duration::try_from_secs_f64(seconds).ok()
 }
 
+/// Size of a window that is opened, where the monitor holds it
+const FIRST: LogicalSize<f64> = LogicalSize::new(1440.0, 900.0);
 /// Behind everything
 const BACKGROUND: [f32; 4] = [0.07, 0.07, 0.09, 1.0];
 
@@ -126,12 +129,20 @@ struct Shell {
     given_up_at: Option<Instant>,
 }
 
+/// Size of a window that is opened: as the screens are laid out, and no larger than the monitor, where it is known
+fn first_size(event_loop: &ActiveEventLoop) -> LogicalSize<f64> {
+    let monitor = event_loop.primary_monitor().or_else(|| event_loop.available_monitors().next());
+    let most = monitor.map(|monitor| monitor.size().to_logical::<f64>(monitor.scale_factor()));
+    let most = most.filter(|most| most.width > 0.0 && most.height > 0.0);
+    most.map_or(FIRST, |most| LogicalSize::new(FIRST.width.min(most.width), FIRST.height.min(most.height)))
+}
+
 impl Shell {
     fn make_face(&mut self, event_loop: &ActiveEventLoop) -> Result<Face, AppError> {
         let attributes = Window::default_attributes()
             .with_title("narrows")
-            .with_inner_size(winit::dpi::LogicalSize::new(1440.0, 900.0))
-            .with_min_inner_size(winit::dpi::LogicalSize::new(960.0, 600.0))
+            .with_inner_size(first_size(event_loop))
+            .with_min_inner_size(LogicalSize::new(960.0, 600.0))
             .with_visible(false);
         let window =
             event_loop.create_window(attributes).map_err(|error| AppError::NoDisplay(error.to_string()))?;
@@ -168,7 +179,9 @@ impl Shell {
             queue: device.queue.clone(),
         });
         let configuration = WgpuConfiguration { wgpu_setup: setup, ..WgpuConfiguration::default() };
-        let painter = Painter::new(self.ctx.clone(), configuration, false, RendererOptions::default());
+        // Noise against banding has no place in pictures that are measured.
+        let renderer = RendererOptions { dithering: false, ..RendererOptions::default() };
+        let painter = Painter::new(self.ctx.clone(), configuration, false, renderer);
         let mut painter = pollster::block_on(painter);
         pollster::block_on(painter.set_window(ViewportId::ROOT, Some(window.clone())))
             .map_err(|error| AppError::NoDisplay(error.to_string()))?;

@@ -8,7 +8,7 @@ use super::link::{Jet, link, merged};
 use super::pose::{Guess, JetPose, Part, refine};
 use super::section::SectionPlan;
 use super::seed::{Seed, seeds};
-use super::settle::{Settled, settle, starts};
+use super::settle::{LIKELY, Settled, all_apart, settle, starts};
 use super::{Signal, SignalScale};
 
 /// How jets are looked for
@@ -134,33 +134,8 @@ fn in_frame(volume: &Volume4, signal: &Signal, frame: usize, across: Direction) 
     poses
 }
 
-/// In one frame it is looked beside at most so many jets, none less sure than the surest by this logit (our own choice)
+/// In one frame it is looked beside at most so many jets, none less sure than the surest by [`LIKELY`] (our own choice)
 const MOST_LOOKS: usize = 3;
-const LIKELY: f64 = 4.0;
-
-/// Of planes on one vena contracta the surest, the surest first
-///
-/// One that lies between two that are apart is a look at both at once and makes way for them.
-fn all_apart(mut found: Vec<Settled>) -> Vec<Settled> {
-    found.sort_by(|a, b| b.orifice().total_cmp(&a.orifice()));
-    let (mut apart, mut again): (Vec<Settled>, Vec<Settled>) = (Vec::new(), Vec::new());
-    for settled in found {
-        let known = apart.iter().any(|known| known.is_same(&settled));
-        if known { &mut again } else { &mut apart }.push(settled);
-    }
-    for side in again {
-        let beyond = |both: &Settled| {
-            let other = |other: &&Settled| !other.is_same(&side) && both.lies_between(&side, other);
-            apart.iter().any(|known| other(&known))
-        };
-        let likely = |both: &Settled| both.is_same(&side) && side.orifice() > both.orifice() - LIKELY;
-        if let Some(both) = apart.iter().position(|both| likely(both) && beyond(both)) {
-            apart[both] = side;
-        }
-    }
-    apart.sort_by(|a, b| b.orifice().total_cmp(&a.orifice()));
-    apart
-}
 
 /// Length of what is displayed where nothing is known yet, mm
 const UNKNOWN_EXTENT_MM: f64 = 10.0;

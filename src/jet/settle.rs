@@ -236,6 +236,33 @@ impl Settled {
     }
 }
 
+/// One less sure than another by this logit is not put in its place (our own choice)
+pub(super) const LIKELY: f64 = 4.0;
+
+/// Of planes on one vena contracta the surest, the surest first
+///
+/// One that lies between two that are apart is a look at both at once and makes way for them.
+pub(super) fn all_apart(mut found: Vec<Settled>) -> Vec<Settled> {
+    found.sort_by(|a, b| b.orifice().total_cmp(&a.orifice()));
+    let (mut apart, mut again): (Vec<Settled>, Vec<Settled>) = (Vec::new(), Vec::new());
+    for settled in found {
+        let known = apart.iter().any(|known| known.is_same(&settled));
+        if known { &mut again } else { &mut apart }.push(settled);
+    }
+    for side in again {
+        let beyond = |both: &Settled| {
+            let other = |other: &&Settled| !other.is_same(&side) && both.lies_between(&side, other);
+            apart.iter().any(|known| other(&known))
+        };
+        let likely = |both: &Settled| both.is_same(&side) && side.orifice() > both.orifice() - LIKELY;
+        if let Some(both) = apart.iter().position(|both| likely(both) && beyond(both)) {
+            apart[both] = side;
+        }
+    }
+    apart.sort_by(|a, b| b.orifice().total_cmp(&a.orifice()));
+    apart
+}
+
 /// Standard error of a settled axis, radians, and level, mm (card of the network)
 const AXIS_ERROR: f64 = 0.03;
 const LEVEL_ERROR_MM: f64 = 0.5;
@@ -291,4 +318,51 @@ pub(super) fn starts(signal: &Signal, sense: impl Fn(VolumePoint) -> Direction) 
             STARTS_MM.map(|mm| Cut::perpendicular_to(point.moved(along * mm), axis))
         })
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::space::direction;
+
+    /// A plane across z on a round orifice of a radius, mm
+    fn settled(x: f64, radius: f64, orifice: f64) -> Settled {
+        let across = direction(Vector3::z()).unwrap();
+        let plane = Cut::perpendicular_to(VolumePoint::new(x, 0.0, 0.0), across);
+        let reading = Reading {
+            inside: Image::from_fn(1, 1, |_, _| 0.0),
+            pitch_mm: 0.6,
+            log_area: libm::log(std::f64::consts::PI * radius * radius),
+            log_spread: -2.0,
+            half_width: 0.3,
+            lean: [0.0; 2],
+            offset_mm: [0.0; 3],
+            orifice,
+        };
+        let outline = crate::outline::Outline::regular(CutPoint::default(), radius, 40).unwrap();
+        Settled { plane, reading, outline: Some(Placed { plane, outline }) }
+    }
+
+    fn places(found: Vec<Settled>) -> Vec<f64> {
+        all_apart(found).iter().map(|at| at.centre().to_array()[0]).collect()
+    }
+
+    #[test]
+    fn of_looks_at_one_orifice_the_surest_stays() {
+        assert_eq!(
+            places(vec![settled(0.0, 2.0, 7.0), settled(1.0, 2.0, 9.0), settled(8.0, 2.0, 8.0)]),
+            [1.0, 8.0]
+        );
+        // Far from each other, but the outlines overlap: the ends of one slit.
+        assert_eq!(places(vec![settled(0.0, 4.0, 7.0), settled(6.0, 4.0, 9.0)]), [6.0]);
+    }
+
+    #[test]
+    fn a_look_at_two_at_once_makes_way_for_both() {
+        let two = || vec![settled(0.0, 1.8, 9.0), settled(7.0, 1.8, 8.5)];
+        let both = settled(2.5, 2.5, 10.0);
+        assert_eq!(places(two().into_iter().chain([both]).collect()), [0.0, 7.0]);
+        // With one of them it is that one.
+        assert_eq!(places(vec![settled(2.5, 2.5, 10.0), settled(0.0, 1.8, 9.0)]), [2.5]);
+    }
 }
