@@ -8,6 +8,7 @@ use std::sync::Arc;
 use rayon::prelude::*;
 
 use crate::jet::Signal;
+use crate::outline::Placed;
 use crate::planimetry::Tracer;
 use crate::review::{Base, JetId, Pose, Reader, Review, Turn};
 use crate::ui::TiltMap;
@@ -80,15 +81,18 @@ pub(super) fn tilts(
     let proposed = Reader::new(&job.upright, job.key.frame, signal).proposal(job.key.jet);
     // Every direction is traced at the level of the middle, which may be a lower one than the usual.
     let tracer = Tracer { signal, anterior_posterior: None, threshold: job.key.threshold };
-    let (Ok(proposed), Ok(middle)) = (proposed, tracer.displayed(&job.base.en_face(&job.turn))) else {
-        return give(map(DISCS[0].0, DISCS[0].1, &[], Vec::new(), 1.0));
+    let nothing = || map(DISCS[0].0, DISCS[0].1, &[], Vec::new(), 1.0);
+    let Ok(proposed) = proposed else { return give(nothing()) };
+    let core = proposed.core();
+    let Ok(middle) = tracer.displayed(&job.base.en_face(&job.turn), core.as_ref()) else {
+        return give(nothing());
     };
     let effective = proposed.vca.value.get() / middle.outline.area().get();
     let tracer = tracer.at(middle.level);
     for (index, (rings, spokes)) in DISCS.into_iter().enumerate() {
         let leans: Vec<[f64; 2]> = leans(rings, spokes);
         let one = |lean: &[f64; 2]| {
-            if stale() { None } else { area(job, &tracer, *lean).map(|area| area * effective) }
+            if stale() { None } else { area(job, &tracer, core.as_ref(), *lean).map(|area| area * effective) }
         };
         let areas: Vec<Option<f64>> = pool.install(|| leans.par_iter().map(one).collect());
         if stale() {
@@ -111,9 +115,9 @@ fn leans(rings: usize, spokes: usize) -> Vec<[f64; 2]> {
     leans
 }
 
-fn area(job: &TiltJob, tracer: &Tracer, lean: [f64; 2]) -> Option<f64> {
+fn area(job: &TiltJob, tracer: &Tracer, core: Option<&Placed>, lean: [f64; 2]) -> Option<f64> {
     let turn = job.base.with_lean(&job.turn, lean.map(f64::to_radians));
-    let traced = tracer.displayed(&job.base.en_face(&turn)).ok()?;
+    let traced = tracer.displayed(&job.base.en_face(&turn), core).ok()?;
     Some(traced.outline.area().get())
 }
 

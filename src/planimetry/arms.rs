@@ -9,10 +9,9 @@
 //! the value: it checks it. Where the two do not agree within their intervals, the network's is widened and a finding says
 //! so. Without a reading of the network the outline's own answer stands.
 
-use crate::jet::{InBeat, Signal, StrengthSource, reading_about};
-use crate::network::Surround;
+use crate::jet::{InBeat, Signal, StrengthSource};
+use crate::network::{Reading, Surround};
 use crate::outline::Outline;
-use crate::space::Cut;
 
 /// Half-widths of the outline arm's 95 % interval in the logarithm of the area: with power in calm and in moving blood,
 /// without power likewise (tuning geometries, `--example accuracy -- --tuning`; the first is our own choice: it leaves the
@@ -74,13 +73,11 @@ impl Arms {
         self
     }
 
-    /// Both arms on a plane, from the displayed outline and what the outline arm makes of it
-    pub(super) fn of(signal: &Signal, plane: &Cut, displayed: &Outline, outline_mm2: f64) -> Self {
+    /// Both arms on a plane: the network's reading there, and what the outline arm makes of the displayed outline
+    pub(super) fn of(signal: &Signal, reading: Option<&(Reading, Surround)>, outline_mm2: f64) -> Self {
         let outline_mm2 = outline_mm2.max(0.05);
-        let reading = reading_about(signal, plane, displayed.feret().max.get())
-            .map(|(patch, reading)| (reading, patch.surround()));
         let power = usize::from(signal.scale().source == StrengthSource::Colour);
-        let busy = usize::from(reading.as_ref().is_some_and(|(_, surround)| *surround == Surround::Busy));
+        let busy = usize::from(reading.is_some_and(|(_, surround)| *surround == Surround::Busy));
         let own = OUTLINE_ERROR[power][busy];
         let Some((reading, _)) = reading else {
             let interval_mm2 = [-own, own].map(|half| outline_mm2 * libm::exp(half));

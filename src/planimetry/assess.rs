@@ -3,8 +3,9 @@
 use std::sync::Arc;
 
 use crate::jet::{Signal, StrengthSource};
+use crate::network::{Reading, Surround};
 use crate::numeric::Interval;
-use crate::outline::Outline;
+use crate::outline::{Outline, Placed};
 use crate::space::Cut;
 use crate::unit::{Mm, Mm2};
 
@@ -70,6 +71,8 @@ pub struct Assessment {
     pub(super) single: Arms,
     /// Ready to move the tracing
     forward: Arc<Forward>,
+    /// Area behind the tracing's blur and mixing layer, mm2
+    behind_mm2: f64,
     /// For a given outline, the program's own on the same plane: as displayed, and effective by this frame alone
     own: Option<[Outline; 2]>,
     /// Vena contracta area with its interval
@@ -119,16 +122,8 @@ pub(super) fn assess(
     told: &Told,
 ) -> Assessment {
     let (signal, cut) = (tracer.signal, section.plane);
-    let model = BlurModel::default();
-    let forward = Forward::new(&tracing.outline, &image.raster, Mm::new(3.5));
-    let observed = observe(signal, image, &tracing);
-    let blur = forward.fit(&observed, &model);
-    let level = observed[0].level;
-    let blur = forward.at(&blur, forward.offset_at(level, observed[0].area_mm2, SPREAD));
-    let clear = forward.moved(blur.offset).unwrap_or_else(|| tracing.outline.clone());
-    let across = 4.0 * clear.area().get() / clear.perimeter().get().max(1e-9);
-    let blur = forward.at(&blur, blur.offset - Mm::new(MIXING_LAYER * across));
-    let single = told.of(signal, &cut, &tracing.outline, blur.area.get());
+    let (forward, blur) = behind(signal, image, &tracing);
+    let single = told.of(signal, blur.area.get());
     let axes = WidthAxes::of(&cut, &tracing.outline, tracer.anterior_posterior);
     let shown = |value: Mm| Measured { value, low: value, high: value };
     let widths = widths(&tracing.outline, &cut, &axes);
@@ -142,6 +137,7 @@ pub(super) fn assess(
         axes,
         long_axis: shown(widths.long_axis),
         commissural: shown(widths.commissural),
+        behind_mm2: blur.area.get(),
         blur,
         arms: single.clone(),
         single,
@@ -156,6 +152,13 @@ impl Assessment {
     /// The class of the effective outline's shape
     pub fn shape(&self) -> ShapeClass {
         classify(&self.corrected)
+    }
+
+    /// The program's own effective outline on this plane; `None` where the network has nothing to read
+    pub fn core(&self) -> Option<Placed> {
+        let own = self.own.as_ref().map(|[_, effective]| effective);
+        let outline = self.arms.network_outline.as_ref().or(own)?.clone();
+        Some(Placed { plane: self.cut, outline })
     }
 
     /// Widths of the outline as displayed
@@ -218,6 +221,20 @@ impl Assessment {
     }
 }
 
+/// The outline arm: the tracing's outline ready to be moved, and where the effective outline lies behind its blur and
+/// its mixing layer
+fn behind(signal: &Signal, image: &NeckImage, tracing: &Tracing) -> (Forward, BlurFit) {
+    let forward = Forward::new(&tracing.outline, &image.raster, Mm::new(3.5));
+    let observed = observe(signal, image, tracing);
+    let blur = forward.fit(&observed, &BlurModel::default());
+    let level = observed[0].level;
+    let blur = forward.at(&blur, forward.offset_at(level, observed[0].area_mm2, SPREAD));
+    let clear = forward.moved(blur.offset).unwrap_or_else(|| tracing.outline.clone());
+    let across = 4.0 * clear.area().get() / clear.perimeter().get().max(1e-9);
+    let blur = forward.at(&blur, blur.offset - Mm::new(MIXING_LAYER * across));
+    (forward, blur)
+}
+
 /// The areas inside several levels, the tracing's own first
 fn observe(signal: &Signal, image: &NeckImage, tracing: &Tracing) -> Vec<LevelArea> {
     let own = tracing.outline.area().get();
@@ -263,7 +280,13 @@ fn parts(section: &Section, found: &Arms) -> Vec<IntervalPart> {
 /// How an area becomes the one that is told
 pub(super) enum Told {
     /// By both arms
-    Arms,
+    Arms {
+        /// What the network reads, where it has what it needs
+        reading: Option<(Reading, Surround)>,
+        /// All that is coloured here, slow or fast, and its outline. The outline arm follows it: where slow blood is left
+        /// out, what the network reads says which, and the one arm would no longer check the other.
+        coloured: Option<(NeckImage, Tracing)>,
+    },
     /// In proportion to what the program makes of its own outline on the same plane
     Beside(Box<Assessment>),
 }
@@ -271,7 +294,7 @@ pub(super) enum Told {
 impl Told {
     fn own(&self) -> Option<[Outline; 2]> {
         match self {
-            Self::Arms => None,
+            Self::Arms { .. } => None,
             Self::Beside(own) => {
                 let effective = own.corrected.scaled_to(Mm2::new(own.single.value_mm2));
                 // As a reader keeps it: a proposal that is kept keeps its widths.
@@ -280,14 +303,19 @@ impl Told {
         }
     }
 
-    fn of(&self, signal: &Signal, plane: &Cut, displayed: &Outline, outline_mm2: f64) -> Arms {
+    /// The arms of a tracing behind whose blur lies this area
+    fn of(&self, signal: &Signal, behind_mm2: f64) -> Arms {
         match self {
-            Self::Arms => Arms::of(signal, plane, displayed, outline_mm2),
+            Self::Arms { reading, coloured } => {
+                let all =
+                    coloured.as_ref().map(|(image, tracing)| behind(signal, image, tracing).1.area.get());
+                Arms::of(signal, reading.as_ref(), all.unwrap_or(behind_mm2))
+            }
             Self::Beside(own) => {
+                let share = behind_mm2 / own.behind_mm2.max(1e-9);
                 let own = &own.single;
-                let share = outline_mm2 / own.outline_mm2.max(1e-9);
                 Arms {
-                    outline_mm2,
+                    outline_mm2: own.outline_mm2 * share,
                     network_outline: None,
                     value_mm2: own.value_mm2 * share,
                     interval_mm2: own.interval_mm2.map(|end| end * share),

@@ -33,8 +33,9 @@ pub fn departures(tracer: &Tracer, assessed: &Assessment) -> Vec<Departure> {
     let Measured { value, .. } = assessed.vca;
     // The shown area answers to the cut; the reported one is taken to answer in proportion.
     let share = value.get() / shown.max(1e-9);
+    let core = assessed.core();
     let change = |cut: &Cut, level: f64| {
-        let outline = tracer.at(level).displayed(cut).ok()?.outline;
+        let outline = tracer.at(level).displayed(cut, core.as_ref()).ok()?.outline;
         Some((outline.area().get() - shown) * share)
     };
     let level = assessed.tracing.level;

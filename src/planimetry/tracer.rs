@@ -5,8 +5,8 @@
 //! axes: the picture is laid along axes that the normal alone decides ([`Cut::perpendicular_to`]). Nor does it
 //! depend on who asks: how wide the picture is follows from what is displayed on the plane.
 
-use crate::jet::{Signal, displayed_mm2};
-use crate::outline::{Outline, OutlineError};
+use crate::jet::{Signal, displayed_mm2, reading_about};
+use crate::outline::{Outline, OutlineError, Placed};
 use crate::space::{Cut, CutPoint, Direction};
 use crate::unit::Mm;
 
@@ -16,6 +16,8 @@ use super::trace::{NeckImage, TraceError, Tracing, neck_image, trace};
 
 /// Displayed area that a picture is laid out for where nothing is displayed, mm2 (our own choice)
 const UNSEEN_MM2: f64 = 60.0;
+/// Its length likewise, mm
+const UNSEEN_MM: f64 = 9.0;
 /// Sides of pictures are whole multiples of this, so that a pixel lies at the centre and pictures of nearly the same
 /// size are the same, mm
 const STEP_MM: f64 = 4.0;
@@ -38,12 +40,8 @@ pub struct Tracer<'a> {
     pub threshold: Option<f64>,
 }
 
-/// An outline, the picture that it was laid in, and the plane with the picture's axes
-struct Found {
-    plane: Cut,
-    image: NeckImage,
-    tracing: Tracing,
-}
+/// A picture and the outline that closes in it
+type Closed = Result<(NeckImage, Tracing), TraceError>;
 
 impl Tracer<'_> {
     /// The same at a fixed level
@@ -67,8 +65,18 @@ impl Tracer<'_> {
     /// # Errors
     /// [`TraceError`] where nothing can be traced.
     pub fn propose(&self, section: &Section) -> Result<Assessment, TraceError> {
-        let Found { plane, image, tracing } = self.found(&section.plane)?;
-        Ok(assess(self, &section.on(plane), &image, tracing, &Told::Arms))
+        let plane = laid(&section.plane);
+        let coloured = self.closed(&plane, |image| image);
+        let extent = coloured.as_ref().map_or(UNSEEN_MM, |(_, all)| all.outline.feret().max.get());
+        let reading = reading_about(self.signal, &plane, extent);
+        let core = reading.as_ref().and_then(|(_, reading)| reading.outline().ok());
+        let reading = reading.map(|(patch, reading)| (reading, patch.surround()));
+        let (image, tracing, coloured) = match core.map(|core| self.closed(&plane, |image| image.fast(&core)))
+        {
+            Some(Ok((image, tracing))) => (image, tracing, coloured.ok()),
+            _ => coloured.map(|(image, tracing)| (image, tracing, None))?,
+        };
+        Ok(assess(self, &section.on(plane), &image, tracing, &Told::Arms { reading, coloured }))
     }
 
     /// Area, interval and widths of a given outline
@@ -93,16 +101,23 @@ impl Tracer<'_> {
         let image = neck_image(self.signal, &plane, side);
         // What the program makes of its own outline here tells what a displayed outline is worth.
         let own = Self { threshold: None, ..*self }.propose(section).ok();
-        let told = own.map_or(Told::Arms, |own| Told::Beside(Box::new(own)));
+        let core = own.as_ref().and_then(|own| own.arms.network_outline.as_ref());
+        let image = core.into_iter().fold(image, NeckImage::fast);
+        let told =
+            own.map_or(Told::Arms { reading: None, coloured: None }, |own| Told::Beside(Box::new(own)));
         Ok(assess(self, &section.on(plane), &image, Tracing { outline, level }, &told))
     }
 
-    /// The outline that the program draws on a plane, as displayed and no more
+    /// The outline that the program draws on a plane, as displayed and no more; `core` is what the network reads on a
+    /// plane nearby ([`Assessment::core`])
     ///
     /// # Errors
     /// [`TraceError`] where nothing can be traced.
-    pub fn displayed(&self, plane: &Cut) -> Result<Tracing, TraceError> {
-        Ok(self.found(plane)?.tracing)
+    pub fn displayed(&self, plane: &Cut, core: Option<&Placed>) -> Result<Tracing, TraceError> {
+        let plane = laid(plane);
+        let core = core.map(|core| carried(&core.outline, &core.plane, &plane)).transpose()?;
+        let fast = core.and_then(|core| self.closed(&plane, |image| image.fast(&core)).ok());
+        fast.map_or_else(|| self.closed(&plane, |image| image), Ok).map(|(_, tracing)| tracing)
     }
 
     fn sides(&self, plane: &Cut) -> [Mm; 3] {
@@ -112,13 +127,12 @@ impl Tracer<'_> {
     }
 
     /// The outline in the narrowest picture in which one closes
-    fn found(&self, plane: &Cut) -> Result<Found, TraceError> {
-        let plane = laid(plane);
+    fn closed(&self, plane: &Cut, change: impl Fn(NeckImage) -> NeckImage) -> Closed {
         let mut last = None;
-        for side in self.sides(&plane) {
-            let image = neck_image(self.signal, &plane, side);
+        for side in self.sides(plane) {
+            let image = change(neck_image(self.signal, plane, side));
             match self.traced(&image) {
-                Ok(tracing) => return Ok(Found { plane, image, tracing }),
+                Ok(tracing) => return Ok((image, tracing)),
                 // A wider picture shows more only of what leaves the narrow one.
                 Err(error @ TraceError::LeavesVolume(_)) => last = Some(error),
                 Err(error) => return Err(error),
