@@ -29,13 +29,21 @@ impl Jet {
         known.min_by_key(|(other, _)| (other.abs_diff(frame), *other))
     }
 
+    /// The frame in which it is surest, and its pose there
+    fn surest(&self) -> Option<(usize, &JetPose)> {
+        let known = self.poses.iter().enumerate().filter_map(|(frame, pose)| Some((frame, pose.as_ref()?)));
+        known.max_by(|a, b| a.1.orifice.total_cmp(&b.1.orifice))
+    }
+
+    /// Whether one frame alone is enough to count it
+    fn is_sure(&self) -> bool {
+        self.surest().is_some_and(|(_, own)| own.is_sure())
+    }
+
     /// Whether it is a jet of its own beside the surest of its valve
     fn counts_beside(&self, surest: &Self) -> bool {
-        let known = self.poses.iter().enumerate().filter_map(|(frame, pose)| Some((frame, pose.as_ref()?)));
-        let own = known.max_by(|a, b| a.1.orifice.total_cmp(&b.1.orifice));
-        own.is_some_and(|(frame, own)| {
-            let least = if own.is_complete() { SURE_COMPLETE } else { SURE };
-            own.orifice >= least && surest.beside(frame).is_some_and(|(_, known)| known.is_of_one_valve(own))
+        self.surest().is_some_and(|(frame, own)| {
+            own.is_sure() && surest.beside(frame).is_some_and(|(_, known)| known.is_of_one_valve(own))
         })
     }
 
@@ -64,7 +72,7 @@ const SAME_AXIS: f64 = 0.6;
 /// The jets of one valve leave about the same way: axes farther apart than this are not its, radians; and from about one
 /// surface: necks lie within [`ALONG_MM`] along them (our own choice, well beyond the saddle of an annulus)
 const ONE_VALVE: f64 = 1.05;
-/// Beside a surer one, a jet has at least this logit in some frame; less will do where its convergence, contraction and
+/// Beside a surer one, or in one frame of many, a jet has at least this logit; less will do where its convergence, contraction and
 /// expansion are seen whole (solved tuning geometries, seeds 300 to 555, where the network has seen them: all counted
 /// right but one of 252)
 const SURE: f64 = 8.0;
@@ -76,6 +84,11 @@ impl JetPose {
         [self.convergence, self.contraction, self.expansion, self.whole]
             .iter()
             .all(|part| *part == Part::Found)
+    }
+
+    /// Whether it is sure by itself to be a jet's
+    fn is_sure(&self) -> bool {
+        self.orifice >= if self.is_complete() { SURE_COMPLETE } else { SURE }
     }
 
     /// Whether another pose may be that of a jet through the same valve
@@ -130,7 +143,8 @@ pub(super) fn merged(jets: Vec<Jet>) -> Vec<Jet> {
 /// Joins the poses of all frames into jets, the largest first, at most `most`
 ///
 /// Poses are taken from the surest down; each joins the nearest jet that has none in its frame, or starts another. Beside a
-/// surer one of its frame it is that one again. A jet seen in one frame only, of five or more, is noise.
+/// surer one of its frame it is that one again. A jet seen in one frame only, of five or more, is
+/// noise unless it is sure there.
 pub(super) fn link(frames: Vec<Vec<JetPose>>, most: usize) -> Vec<Jet> {
     let count = frames.len();
     let mut all: Vec<(usize, JetPose)> = frames
@@ -163,7 +177,7 @@ pub(super) fn link(frames: Vec<Vec<JetPose>>, most: usize) -> Vec<Jet> {
             jets.push(Jet { poses });
         }
     }
-    jets.retain(|jet| count < 5 || jet.present() >= 2);
+    jets.retain(|jet| count < 5 || jet.present() >= 2 || jet.is_sure());
     // The first holds the surest pose of all.
     let others = jets.split_off(jets.len().min(1));
     let beside = others.into_iter().filter(|jet| jet.counts_beside(&jets[0])).collect::<Vec<Jet>>();
@@ -244,6 +258,19 @@ mod tests {
         let partly = |orifice: f64| JetPose { convergence: Part::Missing, ..pose(10.0, 2.0, orifice) };
         assert_eq!([5.5, 6.5].map(|orifice| beside(pose(10.0, 2.0, orifice))), [1, 2]);
         assert_eq!([6.5, 8.5].map(|orifice| beside(partly(orifice))), [1, 2]);
+    }
+
+    #[test]
+    fn what_shows_in_one_frame_of_many_counts_where_it_is_sure() {
+        // A short regurgitation may be open in a single frame.
+        let once = |found: JetPose| {
+            let frames = (0..7).map(|i| if i == 1 { vec![found.clone()] } else { Vec::new() }).collect();
+            present(&link(frames, 5))
+        };
+        let partly = |orifice: f64| JetPose { convergence: Part::Missing, ..pose(0.0, 0.0, orifice) };
+        assert_eq!(once(pose(0.0, 0.0, 6.5)), [1]);
+        assert_eq!(once(partly(8.5)), [1]);
+        assert!(once(partly(6.5)).is_empty() && once(pose(0.0, 0.0, 5.0)).is_empty());
     }
 
     #[test]

@@ -260,7 +260,7 @@ impl Beat {
         let (scale, mut jets) = jet::find(volume, options, watch)?;
         let mut stage = "measuring the frames";
         loop {
-            let frames = in_frames(volume, scale, &jets, anterior_posterior, watch, stage)?;
+            let mut frames = in_frames(volume, scale, &jets, anterior_posterior, watch, stage)?;
             let found = jets.len();
             jets = distinct(jets, &frames);
             if jets.len() < found {
@@ -268,6 +268,7 @@ impl Beat {
                 stage = "measuring without one";
                 continue;
             }
+            count_once(&mut frames);
             let settled = jets.iter_mut().zip(frames).map(|(jet, mut frames)| {
                 together(jet, &mut frames);
                 JetBeat::settled(jet, frames, scale)
@@ -289,15 +290,41 @@ struct AtFrame {
     hides: bool,
 }
 
+impl AtFrame {
+    /// The effective outline where it lies
+    fn effective(&self) -> Option<Placed> {
+        let (at, _) = self.traced.as_ref()?;
+        Some(Placed { plane: at.cut, outline: at.corrected.clone() })
+    }
+}
+
+/// Leaves to the larger what two jets trace over each other in a frame, so that no area is counted twice (a long slit may
+/// be read in parts in most frames and whole, by each of them, in others)
+fn count_once(frames: &mut [Vec<AtFrame>]) {
+    let count = frames.first().map_or(0, Vec::len);
+    for frame in 0..count {
+        let mut placed: Vec<(usize, Placed)> = frames
+            .iter()
+            .enumerate()
+            .filter_map(|(jet, frames)| Some((jet, frames[frame].effective()?)))
+            .collect();
+        placed.sort_by(|a, b| b.1.outline.area().get().total_cmp(&a.1.outline.area().get()));
+        let mut kept: Vec<Placed> = Vec::new();
+        for (jet, own) in placed {
+            if kept.iter().any(|known| known.is_over(&own)) {
+                frames[jet][frame].traced = None;
+            } else {
+                kept.push(own);
+            }
+        }
+    }
+}
+
 /// The jets that are traced, each once: one whose effective outline lies over a larger one's in half of the frames that both
 /// have is that one, and where it alone was found lends it its pose
 fn distinct(jets: Vec<Jet>, frames: &[Vec<AtFrame>]) -> Vec<Jet> {
-    let outline = |at: &AtFrame| {
-        let at = &at.traced.as_ref()?.0;
-        Some(Placed { plane: at.cut, outline: at.corrected.clone() })
-    };
     let outlines: Vec<Vec<Option<Placed>>> =
-        frames.iter().map(|frames| frames.iter().map(outline).collect()).collect();
+        frames.iter().map(|frames| frames.iter().map(AtFrame::effective).collect()).collect();
     let mut kept: Vec<(Jet, usize)> = Vec::new();
     for (index, jet) in jets.into_iter().enumerate() {
         if outlines[index].iter().all(Option::is_none) {
