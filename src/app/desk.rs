@@ -35,7 +35,7 @@ use super::reading;
 use super::samples;
 use super::signals::Signals;
 use super::tilts::{TiltJob, TiltKey, tilts};
-use super::worker::{Notify, Worker};
+use super::worker::{Notify, Worker, step_back};
 
 /// Whether the system's file dialogs may be used
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -162,6 +162,7 @@ impl Desk {
         let reader = {
             let signals = signals.clone();
             Worker::start("reading", notify.clone(), move |(volume, review, revision): ReadJob, turn| {
+                step_back();
                 let reading = reading::read(&volume, &review, &signals);
                 turn.give((volume, revision, reading));
             })?
@@ -1097,10 +1098,10 @@ impl Drop for Desk {
     }
 }
 
-/// So many threads with a name
+/// So many threads with a name, behind the drawing
 fn threads(name: &'static str, count: usize) -> std::io::Result<rayon::ThreadPool> {
     let named = rayon::ThreadPoolBuilder::new().thread_name(move |number| format!("{name} {number}"));
-    named.num_threads(count).build().map_err(std::io::Error::other)
+    named.start_handler(|_| step_back()).num_threads(count).build().map_err(std::io::Error::other)
 }
 
 /// Before the hash of a volume was taken there is none to compare

@@ -20,6 +20,7 @@ use winit::window::{Window, WindowId};
 
 use crate::format::OpenOptions;
 use crate::gpu::{Device, DeviceOptions, wgpu};
+use crate::ui::{background, is_background};
 
 use super::desk::{Desk, DeskOptions};
 use super::mirror::Mirror;
@@ -103,8 +104,6 @@ fn lose_device_after() -> Option<Duration> {
 
 /// Size of a window that is opened, where the monitor holds it
 const FIRST: LogicalSize<f64> = LogicalSize::new(1440.0, 900.0);
-/// Behind everything
-const BACKGROUND: [f32; 4] = [0.07, 0.07, 0.09, 1.0];
 
 /// What exists only while there is a window
 struct Face {
@@ -208,12 +207,14 @@ impl Shell {
         let desk = &mut self.desk;
         let mut output = self.ctx.run_ui(raw, |ui| desk.ui(ui));
         self.mirror.note(&output.textures_delta);
+        // The window is cleared to their colour: to fill them once more takes half of a frame where graphics are software.
+        output.shapes.retain(|clipped| !is_background(&clipped.shape));
         face.input.handle_platform_output_with_event_loop(&face.window, event_loop, output.platform_output);
         let primitives = self.ctx.tessellate(output.shapes, output.pixels_per_point);
         face.painter.paint_and_update_textures(
             ViewportId::ROOT,
             output.pixels_per_point,
-            BACKGROUND,
+            background(),
             &primitives,
             &mut output.textures_delta,
             Vec::new(),
@@ -259,7 +260,7 @@ impl Shell {
                     face.painter.paint_and_update_textures(
                         ViewportId::ROOT,
                         self.ctx.pixels_per_point(),
-                        BACKGROUND,
+                        background(),
                         &[],
                         &mut self.mirror.whole(),
                         Vec::new(),

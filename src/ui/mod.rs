@@ -39,7 +39,7 @@ pub use scene::{
     Action, Card, Drawn3, Facts, Found, Leftover, Notice, Origin, OutlineSource, Page, Pane, Pictures,
     Progress, ReadOutline, Reading, Scene, TiltMap, Weight, keep,
 };
-pub use theme::apply as apply_theme;
+pub use theme::{apply as apply_theme, background, is_background};
 pub use turning::field_mm;
 pub use view_state::{Grip, Hold, Opening, PathPurpose, RailStep, Sheet, Tool, ViewState};
 
@@ -82,7 +82,7 @@ pub fn screen_ui(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState) -> Vec<Ac
     Panel::right("ledger").exact_size(ledger).resizable(false).frame(theme::panel(10)).show(ui, |ui| {
         ledger::ledger_ui(ui, scene, view, &mut out);
     });
-    CentralPanel::default().frame(egui::Frame::new().fill(theme::GROUND)).show(ui, |ui| {
+    CentralPanel::default().frame(theme::panel(0)).show(ui, |ui| {
         let rect = ui.available_rect_before_wrap();
         centre_ui(ui, rect, whole.x < NARROW, scene, view, &mut out);
     });

@@ -169,6 +169,16 @@ pub(super) fn panel(margin: i8) -> egui::Frame {
     egui::Frame::new().fill(PANEL).inner_margin(Margin::same(margin))
 }
 
+/// What a window is cleared to: the colour of panels, gamma encoded
+pub fn background() -> [f32; 4] {
+    PANEL.to_normalized_gamma_f32()
+}
+
+/// Whether this is no more than the ground of a panel, behind everything else on it
+pub fn is_background(shape: &egui::Shape) -> bool {
+    matches!(shape, egui::Shape::Rect(rect) if rect.fill == PANEL && rect.stroke.is_empty())
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
