@@ -98,6 +98,8 @@ struct Open {
     review_file: Option<PathBuf>,
     reading: Option<Reading>,
     asked_reading: Option<u64>,
+    /// The revision of the last pass
+    passed: u64,
     read_at: Option<u64>,
     tilt: Option<(TiltKey, TiltMap)>,
     asked_tilt: Option<TiltKey>,
@@ -579,6 +581,7 @@ impl Desk {
             review_file,
             reading: None,
             asked_reading: None,
+            passed: 0,
             read_at: None,
             tilt: None,
             asked_tilt: None,
@@ -1003,7 +1006,13 @@ impl Desk {
         let Some(open) = &mut self.open else { return };
         let revision = open.session.revision();
         let review = open.session.review();
-        if open.asked_reading != Some(revision) {
+        // Where the pictures too are the processor's, a plane is traced as soon as the hand holds still, not at every place
+        // on the way.
+        let moves = !resting && self.gpu.is_none() && open.passed != revision;
+        open.passed = revision;
+        if moves {
+            self.ctx.request_repaint();
+        } else if open.asked_reading != Some(revision) {
             open.asked_reading = Some(revision);
             self.reader.ask((open.volume.clone(), review.clone(), revision));
         }
