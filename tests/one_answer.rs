@@ -67,9 +67,10 @@ fn traced(volume: &Volume4, beat: &Beat, of_beat: &JetBeat, jet: &JetResult) {
     let JetFrame::Measured(at) = &of_beat.frames[jet.peak_frame] else { panic!("not measured") };
     assert_eq!(section.plane, at.pose.as_ref().unwrap().en_face());
     assert_eq!(jet.vca_mm2, tracer.propose(&section).unwrap().vca.into());
-    let shown = tracer.displayed(&section.plane).unwrap();
+    let core = at.largest().unwrap().core();
+    let shown = tracer.displayed(&section.plane, core.as_ref()).unwrap();
     assert_eq!(shown.outline.area().get(), jet.traced_area_mm2);
-    let held = tracer.at(shown.level).displayed(&section.plane).unwrap();
+    let held = tracer.at(shown.level).displayed(&section.plane, core.as_ref()).unwrap();
     assert_eq!(held.outline.area().get(), jet.traced_area_mm2);
     let observed = departures(&tracer, at.largest().unwrap());
     let told: Vec<f64> = jet.observer.iter().map(|change| change.mean_mm2).collect();

@@ -285,7 +285,7 @@ pub(super) enum Told {
         reading: Option<(Reading, Surround)>,
         /// All that is coloured here, slow or fast, and its outline. The outline arm follows it: where slow blood is left
         /// out, what the network reads says which, and the one arm would no longer check the other.
-        coloured: Option<(NeckImage, Tracing)>,
+        coloured: Option<Box<(NeckImage, Tracing)>>,
     },
     /// In proportion to what the program makes of its own outline on the same plane
     Beside(Box<Assessment>),
@@ -308,7 +308,7 @@ impl Told {
         match self {
             Self::Arms { reading, coloured } => {
                 let all =
-                    coloured.as_ref().map(|(image, tracing)| behind(signal, image, tracing).1.area.get());
+                    coloured.as_deref().map(|(image, tracing)| behind(signal, image, tracing).1.area.get());
                 Arms::of(signal, reading.as_ref(), all.unwrap_or(behind_mm2))
             }
             Self::Beside(own) => {

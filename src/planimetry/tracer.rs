@@ -73,7 +73,7 @@ impl Tracer<'_> {
         let reading = reading.map(|(patch, reading)| (reading, patch.surround()));
         let (image, tracing, coloured) = match core.map(|core| self.closed(&plane, |image| image.fast(&core)))
         {
-            Some(Ok((image, tracing))) => (image, tracing, coloured.ok()),
+            Some(Ok((image, tracing))) => (image, tracing, coloured.ok().map(Box::new)),
             _ => coloured.map(|(image, tracing)| (image, tracing, None))?,
         };
         Ok(assess(self, &section.on(plane), &image, tracing, &Told::Arms { reading, coloured }))
@@ -164,5 +164,8 @@ fn laid(plane: &Cut) -> Cut {
 
 /// An outline on the axes of another plane, projected onto it
 pub(super) fn carried(outline: &Outline, from: &Cut, onto: &Cut) -> Result<Outline, OutlineError> {
+    if from == onto {
+        return Ok(outline.clone());
+    }
     Outline::new(outline.points().iter().map(|point| onto.project(from.at(*point)).0).collect())
 }
