@@ -36,6 +36,7 @@ impl NeckImage {
     /// Inside, hue means nothing: the core may be as coherent as slow blood.
     pub(super) fn fast(mut self, core: &Outline) -> Self {
         let inside = core.coverage(&self.raster);
+        let bounds = core.bounds();
         for y in 0..self.raster.height {
             for x in 0..self.raster.width {
                 let (strength, inside) = (self.strength.at(x, y), inside.at(x, y));
@@ -43,8 +44,12 @@ impl NeckImage {
                     continue;
                 }
                 let mut share = (self.incoherence.at(x, y) / FAST).min(1.0);
-                if share > 0.0 {
-                    let away = core.signed_distance(self.raster.cut_from_pixel(x as f64, y as f64)).get();
+                let at = self.raster.cut_from_pixel(x as f64, y as f64);
+                let beyond = |[low, high]: [f64; 2], at: f64| (low - at).max(at - high) > FARTHEST_MM;
+                if beyond(bounds[0], at.u) || beyond(bounds[1], at.v) {
+                    share = 0.0;
+                } else if share > 0.0 {
+                    let away = core.signed_distance(at).get();
                     share *= ((FARTHEST_MM - away) / PIXEL_MM).clamp(0.0, 1.0);
                 }
                 self.strength.set(x, y, strength * share.max(inside));
