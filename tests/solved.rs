@@ -53,3 +53,18 @@ fn blood_that_moves_around_a_jet_is_no_part_of_what_is_traced() {
         assert!((read / truth - 1.0).abs() < 0.4, "{seed}: {read} of {truth}");
     }
 }
+
+#[test]
+fn an_outline_drawn_where_the_program_traces_nothing_is_read_by_the_network_too() {
+    let recipe = "seed = 5\n[beat]\nframes = 1\nfirst_s = 0.2\n[flow]\nsolved = \"round-33-thick\"\n";
+    let (volume, _) = simulate(&Recipe::from_toml(recipe).unwrap(), &Watch::silent()).unwrap();
+    let found = Measurement::of(&volume, &Options::default(), &Watch::silent()).unwrap().beat;
+    let at = found.jets[0].frames[0].measured().unwrap().largest().unwrap();
+    let signal = Signal::new(&volume, 0, found.scale).unwrap();
+    let tracer = Tracer { signal: &signal, anterior_posterior: None, threshold: None };
+    let beside = at.cut.centred(at.cut.centre().moved(at.cut.u().into_inner() * 26.0));
+    let section = Section::read(&signal, beside, PlaneError::BY_HAND);
+    assert!(tracer.propose(&section).is_err());
+    let read = tracer.measure(&section, &at.tracing.outline, 0.5).unwrap();
+    assert!(read.arms.network_mm2.is_some());
+}

@@ -207,7 +207,7 @@ impl Shell {
         let desk = &mut self.desk;
         let mut output = self.ctx.run_ui(raw, |ui| desk.ui(ui));
         self.mirror.note(&output.textures_delta);
-        // The window is cleared to their colour: to fill them once more takes half of a frame where graphics are software.
+        // The window is cleared to their colour; where graphics are software, each pixel that is filled once more is felt.
         output.shapes.retain(|clipped| !is_background(&clipped.shape));
         face.input.handle_platform_output_with_event_loop(&face.window, event_loop, output.platform_output);
         let primitives = self.ctx.tessellate(output.shapes, output.pixels_per_point);

@@ -27,12 +27,10 @@ struct Shared<J, R> {
 /// Lets drawing go before what this thread does, where both want a processor: on a machine whose graphics are made by its
 /// processors a dragged plane would wait for the tracing of where it was
 pub(super) fn step_back() {
-    /// Of 19, the lowest priority (our own choice: about a tenth of the time that drawing gets)
+    // Of 19, the lowest (our own choice: about a tenth of the time that drawing gets); there alone it is the thread's. Where
+    // it is refused both go on as before.
     #[cfg(target_os = "linux")]
-    const NICE: i32 = 10;
-    // Where it is refused both go on as before.
-    #[cfg(target_os = "linux")]
-    let _ = rustix::process::setpriority_process(None, NICE);
+    let _ = rustix::process::setpriority_process(None, 10);
 }
 
 /// A named thread that does the newest job

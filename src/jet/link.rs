@@ -72,8 +72,8 @@ const SAME_AXIS: f64 = 0.6;
 /// The jets of one valve leave about the same way: axes farther apart than this are not its, radians; and from about one
 /// surface: necks lie within [`ALONG_MM`] along them (our own choice, well beyond the saddle of an annulus)
 const ONE_VALVE: f64 = 1.05;
-/// Beside a surer one, or in one frame of many, a jet has at least this logit; less will do where its convergence, contraction and
-/// expansion are seen whole (solved tuning geometries, seeds 300 to 555, where the network has seen them: all counted
+/// Beside a surer one, or in one frame of many, a jet has at least this logit; less will do where its convergence,
+/// contraction and expansion are seen whole (solved tuning geometries, seeds 300 to 555, where the network has seen them: all counted
 /// right but one of 252)
 const SURE: f64 = 8.0;
 const SURE_COMPLETE: f64 = 6.0;

@@ -73,7 +73,7 @@ impl Arms {
         self
     }
 
-    /// Both arms on a plane: the network's reading there, and what the outline arm makes of the displayed outline
+    /// Both arms on a plane: the network's reading there, and what the outline arm makes of all colour
     pub(super) fn of(signal: &Signal, reading: Option<&(Reading, Surround)>, outline_mm2: f64) -> Self {
         let outline_mm2 = outline_mm2.max(0.05);
         let power = usize::from(signal.scale().source == StrengthSource::Colour);

@@ -25,7 +25,7 @@ pub(super) struct NeckImage {
 
 /// Incoherence from which on colour outside the effective outline counts in full: less of it is slow blood, which a
 /// careful reader leaves out (solved tuning geometries, seeds 300 to 329: outlines in moving blood are then as large as
-/// in calm blood, 1.0 times at the median, where they had been up to 16 times)
+/// in calm blood, 1.0 times at the median, where they had been up to 14 times)
 const FAST: f64 = 0.2;
 /// Colour farther outside the effective outline is not this jet's, mm (the same volumes, calm blood: up to 3.6)
 const FARTHEST_MM: f64 = 4.0;

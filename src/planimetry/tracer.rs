@@ -6,6 +6,7 @@
 //! depend on who asks: how wide the picture is follows from what is displayed on the plane.
 
 use crate::jet::{Signal, displayed_mm2, reading_about};
+use crate::network::{Reading, Surround};
 use crate::outline::{Outline, OutlineError, Placed};
 use crate::space::{Cut, CutPoint, Direction};
 use crate::unit::Mm;
@@ -68,9 +69,8 @@ impl Tracer<'_> {
         let plane = laid(&section.plane);
         let coloured = self.closed(&plane, |image| image);
         let extent = coloured.as_ref().map_or(UNSEEN_MM, |(_, all)| all.outline.feret().max.get());
-        let reading = reading_about(self.signal, &plane, extent);
-        let core = reading.as_ref().and_then(|(_, reading)| reading.outline().ok());
-        let reading = reading.map(|(patch, reading)| (reading, patch.surround()));
+        let reading = self.reading(&plane, extent);
+        let core = reading.as_ref().and_then(|(reading, _)| reading.outline().ok());
         let (image, tracing, coloured) = match core.map(|core| self.closed(&plane, |image| image.fast(&core)))
         {
             Some(Ok((image, tracing))) => (image, tracing, coloured.ok().map(Box::new)),
@@ -103,8 +103,10 @@ impl Tracer<'_> {
         let own = Self { threshold: None, ..*self }.propose(section).ok();
         let core = own.as_ref().and_then(|own| own.arms.network_outline.as_ref());
         let image = core.into_iter().fold(image, NeckImage::fast);
-        let told =
-            own.map_or(Told::Arms { reading: None, coloured: None }, |own| Told::Beside(Box::new(own)));
+        let told = match own {
+            Some(own) => Told::Beside(Box::new(own)),
+            None => Told::Arms { reading: self.reading(&plane, outline.feret().max.get()), coloured: None },
+        };
         Ok(assess(self, &section.on(plane), &image, Tracing { outline, level }, &told))
     }
 
@@ -118,6 +120,12 @@ impl Tracer<'_> {
         let core = core.map(|core| carried(&core.outline, &core.plane, &plane)).transpose()?;
         let fast = core.and_then(|core| self.closed(&plane, |image| image.fast(&core)).ok());
         fast.map_or_else(|| self.closed(&plane, |image| image), Ok).map(|(_, tracing)| tracing)
+    }
+
+    /// What the network reads about a plane on which what is displayed has this length, mm
+    fn reading(&self, plane: &Cut, extent_mm: f64) -> Option<(Reading, Surround)> {
+        let (patch, reading) = reading_about(self.signal, plane, extent_mm)?;
+        Some((reading, patch.surround()))
     }
 
     fn sides(&self, plane: &Cut) -> [Mm; 3] {

@@ -10,6 +10,8 @@ use egui::{Color32, CornerRadius, FontFamily, FontId, Margin, Stroke, TextStyle,
 pub(super) const GROUND: Color32 = Color32::from_rgb(0x11, 0x13, 0x16);
 /// Panels
 pub(super) const PANEL: Color32 = Color32::from_rgb(0x18, 0x1B, 0x1F);
+/// Windows over panels: no other eye than [`is_background`] tells the two apart
+const WINDOW: Color32 = Color32::from_rgb(0x19, 0x1C, 0x20);
 /// Things that can be pressed
 pub(super) const RAISED: Color32 = Color32::from_rgb(0x25, 0x29, 0x2F);
 /// Hair lines
@@ -135,7 +137,7 @@ pub fn apply(ctx: &egui::Context) {
         let visuals = &mut style.visuals;
         *visuals = egui::Visuals::dark();
         visuals.panel_fill = PANEL;
-        visuals.window_fill = PANEL;
+        visuals.window_fill = WINDOW;
         visuals.extreme_bg_color = GROUND;
         visuals.faint_bg_color = RAISED;
         visuals.override_text_color = Some(TEXT);
@@ -200,6 +202,29 @@ mod tests {
 
     fn rgb(colour: Color32) -> [u8; 3] {
         [colour.r(), colour.g(), colour.b()]
+    }
+
+    #[test]
+    fn panels_are_background_and_windows_over_them_are_not() {
+        let grounds = |show: &dyn Fn(&mut egui::Ui)| {
+            let ctx = egui::Context::default();
+            apply(&ctx);
+            // A window is laid out in one pass and seen from the next on.
+            let mut shapes = Vec::new();
+            for _ in 0..3 {
+                shapes = ctx.run_ui(egui::RawInput::default(), |ui| show(ui)).shapes;
+            }
+            (shapes.len(), shapes.iter().filter(|clipped| is_background(&clipped.shape)).count())
+        };
+        let (_, panels) = grounds(&|ui| {
+            egui::CentralPanel::default().frame(panel(4)).show(ui, |ui| ui.label("panel"));
+        });
+        assert_eq!(panels, 1);
+        let (all, windows) = grounds(&|ui| {
+            egui::Window::new("window").show(ui.ctx(), |ui| ui.label("text"));
+            egui::Frame::popup(ui.style()).show(ui, |ui| ui.label("notice"));
+        });
+        assert!(all > 3 && windows == 0, "{windows} of {all}");
     }
 
     #[test]
