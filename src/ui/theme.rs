@@ -212,7 +212,9 @@ mod tests {
             // A window is laid out in one pass and seen from the next on.
             let mut shapes = Vec::new();
             for _ in 0..3 {
-                shapes = ctx.run_ui(egui::RawInput::default(), |ui| show(ui)).shapes;
+                let mut output = ctx.run_ui(egui::RawInput::default(), |ui| show(ui));
+                output.textures_delta.clear();
+                shapes = output.shapes;
             }
             (shapes.len(), shapes.iter().filter(|clipped| is_background(&clipped.shape)).count())
         };
