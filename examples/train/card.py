@@ -1,34 +1,30 @@
 """Calibrates the spread on geometries left out of training and writes the network's card.
 
-  python card.py PATCHES OUT    reads OUT/fold*.npz and OUT/seen.npz; sets the factors in OUT/weights.bin; OUT/card.md
+  python card.py PATCHES... OUT    reads OUT/left.npz and OUT/seen.npz; sets the factors in OUT/weights.bin; OUT/card.md
 
 The factor of a stratum takes the predicted spread to the half-width that holds 95 % of the left-out errors, each
 geometry weighing the same; patches as after a first correction (at most 6 degrees and 1.5 mm off).
 """
 import json
-import os
 import struct
 import sys
 
 import numpy as np
 
-FOLDS = 3
 BUSY = 0.15
 # In the order of the weights file.
 STRATA = [("power, calm", 1, 0), ("power, busy", 1, 1), ("no power, calm", 0, 0), ("no power, busy", 0, 1)]
 
 
-def gather(out, names):
-    """All answers of some files, one row a patch with or without power, as a dict of arrays."""
-    rows = {}
-    for name in names:
-        file = np.load(f"{out}/{name}.npz")
-        for power, prefix in ((1, "power_"), (0, "bare_")):
-            part = {k[len(prefix) :]: file[k] for k in file.files if k.startswith(prefix)}
-            part.update({"true_" + k[6:]: file[k] for k in file.files if k.startswith("label_")})
-            part["has_power"] = np.full(len(file["index"]), power)
-            for k, v in part.items():
-                rows.setdefault(k, []).append(v)
+def gather(out, name):
+    """All answers of a file, one row a patch with or without power, as a dict of arrays."""
+    rows, file = {}, np.load(f"{out}/{name}.npz")
+    for power, prefix in ((1, "power_"), (0, "bare_")):
+        part = {k[len(prefix) :]: file[k] for k in file.files if k.startswith(prefix)}
+        part.update({"true_" + k[6:]: file[k] for k in file.files if k.startswith("label_")})
+        part["has_power"] = np.full(len(file["index"]), power)
+        for k, v in part.items():
+            rows.setdefault(k, []).append(v)
     rows = {k: np.concatenate(v) for k, v in rows.items()}
     rows["error"] = rows["log_area"] - rows["true_log_area"]
     rows["busy"] = (rows["true_rim"] > BUSY).astype(int)
@@ -65,10 +61,11 @@ def numbers(rows, factors=None):
     return " | ".join(texts)
 
 
-def main(patches, out):
-    layout = json.load(open(f"{patches}/patches.json"))
-    folds = [f"fold{k}" for k in range(FOLDS) if os.path.exists(f"{out}/fold{k}.npz")]
-    every = gather(out, folds)
+def main(*patches, out):
+    geometries = [name for folder in patches for name in json.load(open(f"{folder}/patches.json"))["geometries"]]
+    drawn = np.array([name.startswith("drawn-") for name in geometries])
+    every = gather(out, "left")
+    used = len(geometries) - len(np.unique(every["true_geometry"]))
     there = pick(every, every["true_orifice"] == 1)
     near, wide = pick(there, there["near"]), pick(there, ~there["near"])
     factors = []
@@ -82,10 +79,9 @@ def main(patches, out):
     text = ["# Card of the network's weights", ""]
     seen = np.load(f"{out}/seen.npz")
     text += [
-        f"Trained on {int(seen['patches'])} patches of {len(layout['geometries'])} solved flows that constants may be set on"
+        f"Trained on {int(seen['patches'])} patches of {used} solved flows that constants may be set on, most of them drawn at random"
         f" ({int(seen['steps'])} steps of 256); none of the testing flows was seen. Settings, faults and poses: "
-        "`examples/train/draw.rs` and `label.rs`. What follows is on flows left out of training, one third at a time "
-        f"({len(folds)} folds); the shipped weights have seen all of them.",
+        f"`examples/train/draw.rs` and `label.rs`. What follows is on the {len(geometries) - used} flows that these weights have not seen.",
         "",
         "Not seen: real data, several frames together, persistence, another scanner's physics.",
         "",
@@ -128,8 +124,9 @@ def main(patches, out):
             if len(part["error"]) > 20:
                 text.append(f"| {name} | {numbers(part, factors)} |")
     text += ["", "## By geometry, as corrected: with power, then without", "", "| | patches | bias | median | 90th | interval holds | half | patches | bias | median | 90th | interval holds | half |", "|---" * 13 + "|"]
-    for index, name in enumerate(layout["geometries"]):
-        parts = [pick(near, (near["true_geometry"] == index) & (near["has_power"] == p)) for p in (1, 0)]
+    each = [(name, np.arange(len(geometries)) == i) for i, name in enumerate(geometries) if not drawn[i]]
+    for name, which in [*each, ("drawn at random", drawn)]:
+        parts = [pick(near, which[near["true_geometry"].astype(int)] & (near["has_power"] == p)) for p in (1, 0)]
         if min(len(p["error"]) for p in parts) > 5:
             text.append(f"| {name} | " + " | ".join(numbers(p, factors) for p in parts) + " |")
     text += ["", "## Pose: median and 90th of what is left", "", "| | tilt before | tilt after, degrees | sideways after, mm | along after, mm | overlap of outlines |", "|---|---|---|---|---|---|"]
@@ -149,7 +146,7 @@ def main(patches, out):
             chosen = every["orifice"][mask & (every["has_power"] == power)]
             cells.append(f"{100 * np.mean(chosen > 0):.1f} % of {len(chosen)}" if len(chosen) else "-")
         text.append(f"| {kinds[kind]} | {cells[0]} | {cells[1]} |")
-    floor = gather(out, ["seen"])
+    floor = gather(out, "seen")
     floor = pick(floor, (floor["true_orifice"] == 1) & floor["near"])
     text += ["", "## The floor: patches that the weights have seen, as corrected", "", "| | patches | bias | median | 90th |", "|---|---|---|---|---|"]
     for name, power, busy in STRATA:
@@ -160,4 +157,4 @@ def main(patches, out):
 
 
 if __name__ == "__main__":
-    main(*sys.argv[1:3])
+    main(*sys.argv[1:-1], out=sys.argv[-1])

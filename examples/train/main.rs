@@ -7,8 +7,12 @@
 //! Each scan is one frame of one tuning flow by the project's own scanner, with settings, faults and pose
 //! drawn anew ([`draw`]); it gives three patches ([`label`]). Scans stop at N or after S seconds, whichever comes
 //! first. The same seed and number of scans give the same patches, in another order with several threads.
+//!
+//! `cargo run --release --example train -- --solve N OUT [--seed K]` first solves flows of geometries drawn at random
+//! ([`geometry`]).
 
 mod draw;
+mod geometry;
 mod label;
 
 use std::fs::File;
@@ -21,10 +25,12 @@ use std::time::{Duration, Instant};
 use anyhow::{Context as _, bail};
 use narrows::phantom::flow::{FlowUse, SolvedFlow};
 use narrows::phantom::{ReadyFlow, Recipe};
+use rayon::prelude::*;
 
 /// What was asked for
 struct Arguments {
-    flows: PathBuf,
+    /// A folder of flows; or none, and so many are to be solved
+    flows: Result<PathBuf, usize>,
     out: PathBuf,
     scans: usize,
     seconds: u64,
@@ -34,7 +40,7 @@ struct Arguments {
 impl Arguments {
     fn read() -> anyhow::Result<Self> {
         let mut plain = Vec::new();
-        let (mut scans, mut seconds, mut seed) = (1000, u64::MAX, 0);
+        let (mut scans, mut seconds, mut seed, mut solved) = (1000, u64::MAX, 0, None);
         let mut words = std::env::args().skip(1);
         while let Some(word) = words.next() {
             let mut value = || words.next().with_context(|| format!("{word} needs a value"));
@@ -42,11 +48,15 @@ impl Arguments {
                 "--scans" => scans = value()?.parse()?,
                 "--seconds" => seconds = value()?.parse()?,
                 "--seed" => seed = value()?.parse()?,
+                "--solve" => solved = Some(value()?.parse()?),
                 _ => plain.push(PathBuf::from(word)),
             }
         }
-        let [flows, out] =
-            <[PathBuf; 2]>::try_from(plain).map_err(|_| anyhow::anyhow!("usage: train FLOWS OUT"))?;
+        let out = plain.pop();
+        let flows = solved.map_or_else(|| plain.pop().map(Ok), |count| Some(Err(count)));
+        let (Some(flows), Some(out), true) = (flows, out, plain.is_empty()) else {
+            bail!("usage: train FLOWS OUT, or train --solve N OUT");
+        };
         Ok(Self { flows, out, scans, seconds, seed })
     }
 }
@@ -59,15 +69,14 @@ fn tuning_flows(folder: &Path) -> anyhow::Result<Vec<(String, SolvedFlow)>> {
         .filter(|path| path.extension().is_some_and(|end| end == "flow"))
         .collect();
     paths.sort();
-    let mut flows = Vec::new();
-    for path in &paths {
+    let read = |path: &PathBuf| -> anyhow::Result<(String, SolvedFlow)> {
         let flow = SolvedFlow::read(&std::fs::read(path)?)
             .with_context(|| format!("not a solved flow: {}", path.display()))?;
         let name = path.file_stem().map(|stem| stem.to_string_lossy().into_owned()).unwrap_or_default();
-        if flow.header.purpose == FlowUse::Tuning {
-            flows.push((name, flow));
-        }
-    }
+        Ok((name, flow))
+    };
+    let mut flows = paths.par_iter().map(read).collect::<anyhow::Result<Vec<_>>>()?;
+    flows.retain(|(_, flow)| flow.header.purpose == FlowUse::Tuning);
     if flows.is_empty() {
         bail!("none of the {} flows in {} may be tuned on", paths.len(), folder.display());
     }
@@ -76,9 +85,13 @@ fn tuning_flows(folder: &Path) -> anyhow::Result<Vec<(String, SolvedFlow)>> {
 
 fn main() -> anyhow::Result<()> {
     let arguments = Arguments::read()?;
-    let flows = tuning_flows(&arguments.flows)?;
+    let folder = match &arguments.flows {
+        Ok(folder) => folder,
+        Err(count) => return geometry::solve_drawn(&arguments.out, *count, arguments.seed),
+    };
+    let flows = tuning_flows(folder)?;
     std::fs::create_dir_all(&arguments.out)?;
-    let ready: Vec<ReadyFlow> = flows.iter().map(|(_, flow)| ReadyFlow::new(flow)).collect();
+    let ready: Vec<ReadyFlow> = flows.par_iter().map(|(_, flow)| ReadyFlow::new(flow)).collect();
     let file = Mutex::new(BufWriter::new(File::create(arguments.out.join("patches.bin"))?));
     let (next, failed, written) = (AtomicUsize::new(0), AtomicUsize::new(0), AtomicUsize::new(0));
     let start = Instant::now();

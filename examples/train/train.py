@@ -1,9 +1,10 @@
 """Trains the network on patches that `--example train` drew, and measures it on geometries left out.
 
-  python train.py PATCHES OUT --leave 0 --seconds 200 [--gpu 0]   one fold: OUT/fold0.npz, its answers on geometries 0, 3, 6 ...
-  python train.py PATCHES OUT --seconds 200 [--gpu 1]             all geometries: OUT/weights.bin, OUT/reference.bin
+  python train.py PATCHES... OUT --leave 0 --seconds 500 [--gpu 0]
 
-Then `card.py` reads the folds, calibrates the spread and writes the card.
+One geometry in nine is left out of training, those whose number leaves this rest. OUT gets weights.bin and reference.bin,
+and left.npz and seen.npz: the answers on what was left out and on some of what was seen. Then `card.py` calibrates the
+spread on the first and writes the card.
 
 AdamW, warm-up and cosine over the given time, bfloat16 on a GPU; mirrored and turned about the axis; unless `--plain`,
 stretched across it, the beam from the other side, the full signal's power a little off, since the geometries are few;
@@ -18,33 +19,44 @@ import time
 
 import numpy as np
 
-FOLDS = 3
+PARTS = 9
 BATCH = 256
 SIDE, SLICES = 48, 32
 PIXELS = SIDE * SIDE
 
 
-def load(folder):
-    """Labels as a dict of arrays, the rest of each record as bytes (memory-mapped), names of geometries."""
-    layout = json.load(open(f"{folder}/patches.json"))
-    size, names = layout["record_bytes"], layout["labels"]
-    raw = np.memmap(f"{folder}/patches.bin", np.uint8, "r")
-    raw = raw[: len(raw) // size * size].reshape(-1, size)
-    head = np.ascontiguousarray(raw[:, : 4 * len(names)]).view("<f4")
-    return {name: head[:, i].astype(np.float64) for i, name in enumerate(names)}, raw, 4 * len(names), layout
+def load(folders):
+    """Labels as a dict of arrays, the rest of the records of each folder as bytes (memory-mapped)."""
+    labels, rest, before = {}, [], 0
+    for folder in folders:
+        layout = json.load(open(f"{folder}/patches.json"))
+        size, names = layout["record_bytes"], layout["labels"]
+        raw = np.memmap(f"{folder}/patches.bin", np.uint8, "r")
+        raw = raw[: len(raw) // size * size].reshape(-1, size)
+        head = np.ascontiguousarray(raw[:, : 4 * len(names)]).view("<f4").astype(np.float64)
+        head[:, names.index("geometry")] += before
+        before += len(layout["geometries"])
+        for i, name in enumerate(names):
+            labels.setdefault(name, []).append(head[:, i])
+        rest.append(raw[:, 4 * len(names) :])
+    return {name: np.concatenate(parts) for name, parts in labels.items()}, rest
 
 
 class Data:
     """All patches on one device; batches are decoded there."""
 
-    def __init__(self, folder, device, plain):
+    def __init__(self, folders, device, plain):
         import torch
 
-        labels, raw, start, layout = load(folder)
-        self.torch, self.device, self.layout, self.labels, self.plain = torch, device, layout, labels, plain
-        self.bytes = torch.empty((len(raw), raw.shape[1] - start), dtype=torch.uint8, device=device)
-        for at in range(0, len(raw), 4096):
-            self.bytes[at : at + 4096] = torch.from_numpy(np.ascontiguousarray(raw[at : at + 4096, start:])).to(device)
+        labels, rest = load(folders)
+        self.torch, self.device, self.labels, self.plain = torch, device, labels, plain
+        self.bytes = torch.empty((sum(map(len, rest)), rest[0].shape[1]), dtype=torch.uint8, device=device)
+        to_row = 0
+        for raw in rest:
+            for at in range(0, len(raw), 4096):
+                part = torch.from_numpy(np.ascontiguousarray(raw[at : at + 4096])).to(device)
+                self.bytes[to_row : to_row + len(part)] = part
+                to_row += len(part)
         to = lambda *names: torch.tensor(np.stack([labels[n] for n in names], 1), dtype=torch.float32, device=device)
         self.truth = to("orifice", "log_area", "lean_u", "lean_v", "offset_u", "offset_v", "offset_w")
         self.scene = to("pitch", "nyquist", "apex_u", "apex_v", "apex_w")
@@ -160,7 +172,7 @@ def fit(args):
     torch.backends.cudnn.benchmark = True
     data = Data(args.patches, device, args.plain)
     geometry = data.labels["geometry"].astype(int)
-    left = geometry % FOLDS == args.leave if args.leave is not None else np.zeros(len(geometry), bool)
+    left = geometry % PARTS == args.leave
     train, test = np.flatnonzero(~left), np.flatnonzero(left)
     network = Network().to(device)
     if device != "cpu":
@@ -209,33 +221,37 @@ def fit(args):
             break
     os.makedirs(args.out, exist_ok=True)
     kept = kept.eval()
-    if args.leave is None:
-        write(f"{args.out}/weights.bin", kept, [2.5] * 4)
-        reference(f"{args.out}/reference.bin", kept)
-        # The floor: how it does on patches it has seen.
-        test = np.sort(np.random.choice(train, min(6000, len(train)), replace=False))
-    answers = {"index": test, "steps": step, "patches": len(train)}
+    write(f"{args.out}/weights.bin", kept, [2.5] * 4)
+    reference(f"{args.out}/reference.bin", kept)
+    seen = np.sort(np.random.choice(train, min(6000, len(train)), replace=False))
+    for file, index in (("left", test), ("seen", seen)):
+        labels = {f"label_{k}": v[index].astype(np.float32) for k, v in data.labels.items()}
+        np.savez_compressed(f"{args.out}/{file}.npz", steps=step, patches=len(train), index=index, **answers(kept, data, index, cast, torch), **labels)
+    print(f"{step} steps on {len(train)} patches", flush=True)
+
+
+def answers(network, data, index, cast, torch):
+    """With power and without."""
+    all_answers = {}
     for name, flag in (("power", 1.0), ("bare", 0.0)):
         found = {k: [] for k in ("log_area", "log_spread", "lean", "offset", "orifice", "overlap")}
         with torch.no_grad():
-            for at in range(0, len(test), BATCH):
-                index = torch.from_numpy(test[at : at + BATCH]).to(device)
-                samples, scene, outline, _ = data.batch(index, torch.full((len(index),), flag, device=device), False)
+            for at in range(0, len(index), BATCH):
+                rows = torch.from_numpy(index[at : at + BATCH]).to(data.device)
+                samples, scene, outline, _ = data.batch(rows, torch.full((len(rows),), flag, device=data.device), False)
                 with torch.autocast(**cast):
-                    out = around(kept, samples, scene, outline, torch)
+                    out = around(network, samples, scene, outline, torch)
                 for k, values in found.items():
                     values.append(out[k].float().cpu().numpy())
-        answers.update({f"{name}_{k}": np.concatenate(v) for k, v in found.items() if v})
-    name = "seen" if args.leave is None else f"fold{args.leave}"
-    np.savez_compressed(f"{args.out}/{name}.npz", **answers, **{f"label_{k}": v[test].astype(np.float32) for k, v in data.labels.items()})
-    print(f"{name}: {step} steps on {len(train)} patches", flush=True)
+        all_answers.update({f"{name}_{k}": np.concatenate(v) for k, v in found.items() if v})
+    return all_answers
 
 
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("patches")
+    parser.add_argument("patches", nargs="+")
     parser.add_argument("out")
-    parser.add_argument("--leave", type=int)
+    parser.add_argument("--leave", type=int, default=0)
     parser.add_argument("--seconds", type=float, default=200)
     parser.add_argument("--until", type=float, help="instead of --seconds: the moment to end at, seconds since 1970")
     parser.add_argument("--gpu", type=int, default=0)
