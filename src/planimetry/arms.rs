@@ -17,12 +17,11 @@ use crate::outline::Outline;
 /// without power likewise (tuning geometries, `--example accuracy -- --tuning`; the first is our own choice: it leaves the
 /// network about two thirds of the weight)
 const OUTLINE_ERROR: [[f64; 2]; 2] = [[0.45, 0.6], [0.7, 1.0]];
-/// What the network's half-width is multiplied by: always, since the pose was found and the largest frame of a beat is
-/// told (solved tuning geometries, seeds 300 to 411: what holds 96 % of the jets); where the outline says something else
-/// (there they hold 97 % without it; kept for acquisitions that the training did not foresee, our own choice); and where
-/// the logit of there being a vena contracta is below [`SURE`]
-const FOUND: f64 = 1.1;
-const APART: f64 = 1.4;
+/// What the network's half-width is multiplied by where the outline says something else (solved tuning geometries, seeds
+/// 300 to 411: there 97 % of the jets hold without it; kept for acquisitions that the training did not foresee, our own
+/// choice), and where the logit of there being a vena contracta is below [`SURE`]. Elsewhere by nothing: reported peaks of
+/// whole beats hold in 94 %
+const APART: f64 = 1.5;
 const UNSURE: f64 = 2.0;
 /// Logit of there being a vena contracta from which on the network is sure of it
 pub const SURE: f64 = 6.0;
@@ -109,7 +108,7 @@ impl Arms {
         // In calm blood with power, and only there, the outline is worth as much as the network.
         let alike = agreement == Agreement::Within && power == 0 && busy == 0;
         let (wa, wb) = (if alike { 1.0 / (own * own) } else { 0.0 }, 1.0 / (half * half));
-        let (middle, together) = ((wa * a + wb * b) / (wa + wb), half * FOUND * wider);
+        let (middle, together) = ((wa * a + wb * b) / (wa + wb), half * wider);
         let (low, high) = (middle - together, middle + together);
         Self {
             outline_mm2,
