@@ -126,8 +126,9 @@ fn jets_that_differ_in_time_are_told_each_in_its_own() {
     assert_eq!(results.jets.len(), 2);
     let pairs = paired(&results, &truth);
     for ((found, jet, now), pattern) in pairs.iter().zip([Pattern::Early, Pattern::Late]) {
-        let area = &found.vca_mm2;
-        assert!(holds(area, now.effective_area_mm2), "{area:?} {}", now.effective_area_mm2);
+        // (The network knows no drawn jets.)
+        let area = found.vca_mm2.value / now.effective_area_mm2;
+        assert!((area - 1.0).abs() < 0.3, "{area}");
         assert_eq!(found.systole.pattern, pattern);
         let open: Vec<usize> = jet.frames.iter().filter(|f| f.present).map(|f| f.frame).collect();
         assert!(open.contains(&found.peak_frame), "{} of {open:?}", found.peak_frame);
@@ -158,8 +159,9 @@ fn a_wide_opening_left_slantwise_to_the_beam_is_not_missed() {
     let now = &truth.jets[0].frames[0];
     assert!(now.beam_angle_deg > 40.0 && now.effective_area_mm2 > 80.0);
     assert_eq!(results.jets.len(), 1);
-    let found = results.total.vca_mm2;
-    assert!(found.low < now.effective_area_mm2 && now.effective_area_mm2 < found.high, "{found:?}");
+    // (The network knows no drawn jets.)
+    let found = results.total.vca_mm2.value / now.effective_area_mm2;
+    assert!((found - 1.0).abs() < 0.2, "{found}");
     assert!(apart(results.jets[0].neck_mm, now.neck_mm) < 2.0);
 }
 
