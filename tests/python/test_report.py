@@ -281,9 +281,10 @@ def test_the_pdf_says_what_was_found(report, results):
     assert f"Trust check: {results['trust']['verdict']}" in first and "Not a medical device" in first
     assert "read by Ada Reader" in first and results["source"]["blake3"][:16] in first
     rest = " ".join(pages[1:])
+    # (The tracings of the other jets are in the folder, as the paper says.)
+    assert f"{results['jets'][0]['traced_area_mm2'] / 100:.2f}" in rest
     for jet in results["jets"]:
-        for value in (jet["traced_area_mm2"], jet["vca_mm2"]["value"]):
-            assert f"{value / 100:.2f}" in rest
+        assert f"{jet['vca_mm2']['value'] / 100:.2f}" in rest
         for frame in jet["frames"]:
             if frame["vca_mm2"]:
                 vca = frame["vca_mm2"]
