@@ -31,7 +31,7 @@ const CELLS: f64 = 15.0;
 pub(crate) fn solve_drawn(folder: &Path, count: usize, seed: u64) -> anyhow::Result<()> {
     std::fs::create_dir_all(folder)?;
     let mut devices: Vec<FlowDevice> =
-        (0..).map(FlowDevice::Graphics).take_while(|device| flow_adapter(*device).is_some()).collect();
+        (0..64).map(FlowDevice::Graphics).take_while(|device| flow_adapter(*device).is_some()).collect();
     if devices.is_empty() {
         devices.push(FlowDevice::Processor);
     } else {
@@ -156,13 +156,13 @@ fn small(draw: &mut Draw) -> Hole {
     match &mut hole.shape {
         OrificeShape::Round { diameter_mm } => *diameter_mm *= by,
         OrificeShape::Elliptical { long_mm, short_mm } => {
-            (*long_mm, *short_mm) = (*long_mm * by, *short_mm * by)
+            (*long_mm, *short_mm) = (*long_mm * by, *short_mm * by);
         }
         OrificeShape::Slit { length_mm, width_mm } => {
-            (*length_mm, *width_mm) = (*length_mm * by, *width_mm * by)
+            (*length_mm, *width_mm) = (*length_mm * by, *width_mm * by);
         }
         OrificeShape::Crescent { inner_mm, outer_mm, .. } => {
-            (*inner_mm, *outer_mm) = (*inner_mm * by, *outer_mm * by)
+            (*inner_mm, *outer_mm) = (*inner_mm * by, *outer_mm * by);
         }
         OrificeShape::Polygon { points_mm } => points_mm.iter_mut().flatten().for_each(|x| *x *= by),
     }
