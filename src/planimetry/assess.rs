@@ -187,7 +187,9 @@ impl Assessment {
             high: Mm2::new(area + libm::hypot(high - area, beside.sqrt())),
         };
         let relative = (vca.high.get() - vca.low.get()) / (2.0 * area.max(1e-9));
-        let half = WIDTH_ERROR * relative / corrected.solidity().powi(2).max(0.1);
+        // (That of the program's own outline, whoever traced.)
+        let bent = self.own.as_ref().map_or(&corrected, |[_, effective]| effective);
+        let half = WIDTH_ERROR * relative / bent.solidity().powi(2).max(0.1);
         let width = |value: Mm| Measured {
             value,
             low: Mm::new(value.get() * libm::exp(-half)),
