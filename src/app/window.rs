@@ -10,7 +10,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use egui::ViewportId;
+use egui::{Event, ViewportId};
 use egui_wgpu::{RendererOptions, WgpuConfiguration, WgpuSetup, WgpuSetupExisting, winit::Painter};
 use winit::application::ApplicationHandler;
 use winit::dpi::LogicalSize;
@@ -203,7 +203,12 @@ impl Shell {
             return;
         }
         let begun = Instant::now();
-        let raw = face.input.take_egui_input(&face.window);
+        let mut raw = face.input.take_egui_input(&face.window);
+        let later = after_release(&mut raw.events);
+        if !later.is_empty() {
+            face.input.egui_input_mut().events = later;
+            face.window.request_redraw();
+        }
         let desk = &mut self.desk;
         let mut output = self.ctx.run_ui(raw, |ui| desk.ui(ui));
         self.mirror.note(&output.textures_delta);
@@ -364,9 +369,22 @@ impl ApplicationHandler<Call> for Shell {
     }
 }
 
+/// Takes out what comes after a button was let go and the pointer moved on: it belongs to the next frame, since the
+/// views look where the pointer is at the end of one, and a drag ends where it was let go
+fn after_release(events: &mut Vec<Event>) -> Vec<Event> {
+    let mut let_go = false;
+    let next = events.iter().position(|event| {
+        let_go |= matches!(event, Event::PointerButton { pressed: false, .. });
+        let_go && matches!(event, Event::PointerMoved(_))
+    });
+    next.map_or_else(Vec::new, |next| events.split_off(next))
+}
+
 #[cfg(test)]
 mod tests {
-    use super::reason;
+    use egui::{Event, Modifiers, PointerButton, pos2};
+
+    use super::{after_release, reason};
 
     #[test]
     fn a_reason_names_no_place_in_anybodys_source() {
@@ -375,5 +393,23 @@ mod tests {
             "DISPLAY is not set."
         );
         assert_eq!(reason("not supported: here"), "not supported: here");
+    }
+
+    #[test]
+    fn a_drag_ends_where_it_was_let_go() {
+        let moved = |x| Event::PointerMoved(pos2(x, 0.0));
+        let button = |pressed, x| Event::PointerButton {
+            pos: pos2(x, 0.0),
+            button: PointerButton::Primary,
+            pressed,
+            modifiers: Modifiers::NONE,
+        };
+        let all = [button(true, 1.0), moved(5.0), button(false, 5.0), moved(90.0), button(true, 90.0)];
+        let mut events = all.to_vec();
+        assert_eq!(after_release(&mut events), all[3..]);
+        assert_eq!(events, all[..3]);
+        // What is left over goes whole into the next frame.
+        let mut events = all[3..].to_vec();
+        assert!(after_release(&mut events).is_empty() && events == all[3..]);
     }
 }
