@@ -2,11 +2,11 @@
 //!
 //! Each output pixel is the bias plus, channel by channel and tap by tap, product after product: never fused,
 //! never summed in another order, so every kernel gives the same bits. A tile of eight output channels
-//! by eight pixels stays in registers while the inputs stream past.
+//! by two runs of eight pixels stays in registers while the inputs stream past.
 
 /// Output channels of a tile
 pub(super) const TILE: usize = 8;
-/// Pixels of a tile; the side of every picture is a multiple of it
+/// Pixels of a run, of which a tile has two; the side of every picture is a multiple of it, and even
 const RUN: usize = 8;
 
 /// A stack of square pictures, `[channel][y][x]`
@@ -113,7 +113,7 @@ impl Convolution {
         let reach = self.taps / 2;
         let padded = input.padded(reach * self.dilation);
         let mut out = Stack::zeros(self.outputs, input.side);
-        fill(self, &padded, &mut out);
+        Kernel::best().fill(self, &padded, &mut out);
         if activation == Activation::Rectified {
             for value in &mut out.data {
                 *value = value.max(0.0);
@@ -140,12 +140,13 @@ impl Convolution {
         for (tile, weights) in self.weights.chunks_exact(per).enumerate() {
             let first = tile * TILE;
             let bias: [f32; TILE] = std::array::from_fn(|o| self.bias.get(first + o).copied().unwrap_or(0.0));
-            for y in 0..side {
-                for x in (0..side).step_by(RUN) {
-                    let inputs =
-                        Inputs { data: &padded.data, plane, start: y * stride + x, offsets: &offsets };
-                    let sums = run(&inputs, weights, bias);
-                    for (o, sums) in sums.iter().enumerate().take(self.outputs - first) {
+            for pair in (0..side * side / RUN).step_by(2) {
+                let places = [pair, pair + 1].map(|run| (run * RUN / side, run * RUN % side));
+                let starts = places.map(|(y, x)| y * stride + x);
+                let sums =
+                    run(&Inputs { data: &padded.data, plane, starts, offsets: &offsets }, weights, bias);
+                for (o, sums) in sums.iter().enumerate().take(self.outputs - first) {
+                    for ((y, x), sums) in places.iter().zip(sums) {
                         let at = ((first + o) * side + y) * side + x;
                         out.data[at..at + RUN].copy_from_slice(sums);
                     }
@@ -155,26 +156,26 @@ impl Convolution {
     }
 }
 
-/// The sums of one tile, `[output][pixel]`
-type Sums = [[f32; RUN]; TILE];
+/// The sums of one tile, `[output][run][pixel]`
+type Sums = [[[f32; RUN]; 2]; TILE];
 
 /// What one tile is summed over
 struct Inputs<'a> {
     data: &'a [f32],
     /// Pixels from channel to channel
     plane: usize,
-    /// First pixel of the run, in its channel
-    start: usize,
+    /// First pixel of each run, in its channel
+    starts: [usize; 2],
     /// Of each tap from the first pixel
     offsets: &'a [usize],
 }
 
 impl Inputs<'_> {
-    /// The run of pixels under a tap of a channel
+    /// A run of pixels under a tap of a channel
     #[inline(always)]
     #[allow(clippy::inline_always)] // Part of a kernel.
-    fn line(&self, channel: usize, offset: usize) -> [f32; RUN] {
-        let at = channel * self.plane + self.start + offset;
+    fn line(&self, run: usize, channel: usize, offset: usize) -> [f32; RUN] {
+        let at = channel * self.plane + self.starts[run] + offset;
         let mut line = [0.0; RUN];
         line.copy_from_slice(&self.data[at..at + RUN]);
         line
@@ -184,13 +185,15 @@ impl Inputs<'_> {
 /// The definition, for any machine
 #[allow(clippy::needless_range_loop)] // Plain loops become vectors.
 fn plain(inputs: &Inputs, weights: &[[f32; TILE]], bias: [f32; TILE]) -> Sums {
-    let mut sums = bias.map(|bias| [bias; RUN]);
-    for (channel, weights) in weights.chunks_exact(inputs.offsets.len()).enumerate() {
-        for (offset, weight) in inputs.offsets.iter().zip(weights) {
-            let line = inputs.line(channel, *offset);
-            for o in 0..TILE {
-                for i in 0..RUN {
-                    sums[o][i] += line[i] * weight[o];
+    let mut sums = bias.map(|bias| [[bias; RUN]; 2]);
+    for run in 0..2 {
+        for (channel, weights) in weights.chunks_exact(inputs.offsets.len()).enumerate() {
+            for (offset, weight) in inputs.offsets.iter().zip(weights) {
+                let line = inputs.line(run, channel, *offset);
+                for o in 0..TILE {
+                    for i in 0..RUN {
+                        sums[o][run][i] += line[i] * weight[o];
+                    }
                 }
             }
         }
@@ -198,45 +201,110 @@ fn plain(inputs: &Inputs, weights: &[[f32; TILE]], bias: [f32; TILE]) -> Sums {
     sums
 }
 
-/// [`plain`] with a vector an output. Written out: what the compiler makes of the loops depends on
-/// whether it optimises across units, by a factor of five.
+/// [`plain`] with a vector an output and run, one run after the other. Written out: what the compiler makes of the
+/// loops depends on whether it optimises across units, by a factor of five.
 #[cfg(target_arch = "x86_64")]
 #[target_feature(enable = "avx2")]
 #[inline]
 #[allow(clippy::needless_range_loop)] // As above.
-fn vectors(inputs: &Inputs, weights: &[[f32; TILE]], bias: [f32; TILE]) -> Sums {
+fn vectors_of_8(inputs: &Inputs, weights: &[[f32; TILE]], bias: [f32; TILE]) -> Sums {
     use std::arch::x86_64::{_mm256_add_ps, _mm256_mul_ps, _mm256_set1_ps};
-    let mut sums = [_mm256_set1_ps(0.0); TILE];
+    let mut both = [[[0.0; RUN]; 2]; TILE];
+    for run in 0..2 {
+        let mut sums = [_mm256_set1_ps(0.0); TILE];
+        for o in 0..TILE {
+            sums[o] = _mm256_set1_ps(bias[o]);
+        }
+        for (channel, weights) in weights.chunks_exact(inputs.offsets.len()).enumerate() {
+            for (offset, weight) in inputs.offsets.iter().zip(weights) {
+                let line = bytemuck::cast(inputs.line(run, channel, *offset));
+                for o in 0..TILE {
+                    sums[o] = _mm256_add_ps(sums[o], _mm256_mul_ps(line, _mm256_set1_ps(weight[o])));
+                }
+            }
+        }
+        for o in 0..TILE {
+            both[o][run] = bytemuck::cast(sums[o]);
+        }
+    }
+    both
+}
+
+/// [`plain`] with a vector an output, both runs in it
+#[cfg(target_arch = "x86_64")]
+#[target_feature(enable = "avx512f")]
+#[inline]
+#[allow(clippy::needless_range_loop)] // As above.
+fn vectors_of_16(inputs: &Inputs, weights: &[[f32; TILE]], bias: [f32; TILE]) -> Sums {
+    use std::arch::x86_64::{_mm512_add_ps, _mm512_mul_ps, _mm512_set1_ps};
+    let mut sums = [_mm512_set1_ps(0.0); TILE];
     for o in 0..TILE {
-        sums[o] = _mm256_set1_ps(bias[o]);
+        sums[o] = _mm512_set1_ps(bias[o]);
     }
     for (channel, weights) in weights.chunks_exact(inputs.offsets.len()).enumerate() {
         for (offset, weight) in inputs.offsets.iter().zip(weights) {
-            let line = bytemuck::cast(inputs.line(channel, *offset));
+            let lines = [inputs.line(0, channel, *offset), inputs.line(1, channel, *offset)];
+            let line = bytemuck::cast(lines);
             for o in 0..TILE {
-                sums[o] = _mm256_add_ps(sums[o], _mm256_mul_ps(line, _mm256_set1_ps(weight[o])));
+                sums[o] = _mm512_add_ps(sums[o], _mm512_mul_ps(line, _mm512_set1_ps(weight[o])));
             }
         }
     }
     bytemuck::cast(sums)
 }
 
-/// [`Convolution::fill`] with the kernel that the machine can run
-fn fill(convolution: &Convolution, padded: &Stack, out: &mut Stack) {
+/// What a machine can run
+#[derive(Clone, Copy, Debug)]
+enum Kernel {
+    Plain,
     #[cfg(target_arch = "x86_64")]
-    {
+    Of8,
+    #[cfg(target_arch = "x86_64")]
+    Of16,
+}
+
+impl Kernel {
+    /// All that this machine can run, the fastest last
+    fn all() -> impl Iterator<Item = Self> {
+        let plain = std::iter::once(Self::Plain);
+        #[cfg(target_arch = "x86_64")]
+        let vectors = [
+            std::arch::is_x86_feature_detected!("avx2").then_some(Self::Of8),
+            std::arch::is_x86_feature_detected!("avx512f").then_some(Self::Of16),
+        ];
+        #[cfg(not(target_arch = "x86_64"))]
+        let vectors: [Option<Self>; 0] = [];
+        plain.chain(vectors.into_iter().flatten())
+    }
+
+    fn best() -> Self {
+        Self::all().last().unwrap_or(Self::Plain)
+    }
+
+    /// [`Convolution::fill`] with this kernel
+    fn fill(self, convolution: &Convolution, padded: &Stack, out: &mut Stack) {
+        #[cfg(target_arch = "x86_64")]
         #[target_feature(enable = "avx2")]
-        fn wide(convolution: &Convolution, padded: &Stack, out: &mut Stack) {
-            convolution.fill(padded, out, |inputs, weights, bias| vectors(inputs, weights, bias));
+        fn of_8(convolution: &Convolution, padded: &Stack, out: &mut Stack) {
+            convolution.fill(padded, out, |inputs, weights, bias| vectors_of_8(inputs, weights, bias));
         }
-        // SAFETY: it is safe code that must not run where its instructions are missing, and the machine
-        // has just been asked.
-        #[allow(unsafe_code)]
-        if std::arch::is_x86_feature_detected!("avx2") {
-            return unsafe { wide(convolution, padded, out) };
+        #[cfg(target_arch = "x86_64")]
+        #[target_feature(enable = "avx512f")]
+        fn of_16(convolution: &Convolution, padded: &Stack, out: &mut Stack) {
+            convolution.fill(padded, out, |inputs, weights, bias| vectors_of_16(inputs, weights, bias));
+        }
+        match self {
+            Self::Plain => convolution.fill(padded, out, plain),
+            // SAFETY: both are safe code that must not run where its instructions are missing, and [`Kernel::all`]
+            // has asked the machine.
+            #[cfg(target_arch = "x86_64")]
+            #[allow(unsafe_code)]
+            Self::Of8 => unsafe { of_8(convolution, padded, out) },
+            #[cfg(target_arch = "x86_64")]
+            #[allow(unsafe_code)]
+            Self::Of16 => unsafe { of_16(convolution, padded, out) },
         }
     }
-    convolution.fill(padded, out, plain);
 }
 
 #[cfg(test)]
@@ -286,8 +354,14 @@ mod tests {
             for side in [24, 48] {
                 let input = stack(inputs, side);
                 let convolution = Convolution::new(shape, &plain, bias.clone());
-                let out = convolution.over(&input, Activation::Linear);
-                assert_eq!(out.data, plainly(&plain, shape, &bias, &input), "{shape:?} {side}");
+                let defined = plainly(&plain, shape, &bias, &input);
+                assert_eq!(convolution.over(&input, Activation::Linear).data, defined, "{shape:?} {side}");
+                let padded = input.padded(convolution.taps / 2 * convolution.dilation);
+                for kernel in Kernel::all() {
+                    let mut out = Stack::zeros(convolution.outputs, side);
+                    kernel.fill(&convolution, &padded, &mut out);
+                    assert_eq!(out.data, defined, "{kernel:?} {shape:?} {side}");
+                }
             }
         }
     }
