@@ -163,8 +163,7 @@ impl Shell {
         window: &Arc<Window>,
     ) -> Result<(Arc<Device>, Painter), AppError> {
         let display = Box::new(event_loop.owned_display_handle());
-        let instance =
-            wgpu::Instance::new(wgpu::InstanceDescriptor::new_with_display_handle_from_env(display));
+        let instance = Device::instance(wgpu::InstanceDescriptor::new_with_display_handle_from_env(display));
         let device = {
             let surface = instance
                 .create_surface(window.clone())

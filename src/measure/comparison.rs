@@ -93,6 +93,7 @@ pub fn difference(before: &Interval, after: &Interval) -> Difference {
 /// Compares two measurements
 pub fn compare(before: Results, after: Results) -> Comparison {
     let volume = before.total.regurgitant_volume_ml.zip(after.total.regurgitant_volume_ml);
+    let outcome = |results: &Results| Some(results.severity.as_ref()?.conclusion.outcome.words().to_owned());
     let severity = outcome(&before).zip(outcome(&after)).map(|(before, after)| [before, after]);
     Comparison {
         schema: COMPARISON_SCHEMA.to_owned(),
@@ -108,12 +109,6 @@ pub fn compare(before: Results, after: Results) -> Comparison {
         before,
         after,
     }
-}
-
-/// What a grading concluded, in a word
-fn outcome(results: &Results) -> Option<String> {
-    let severity = serde_json::to_value(results.severity.as_ref()?).ok()?;
-    Some(severity.pointer("/conclusion/outcome")?.as_str()?.replace('_', " "))
 }
 
 /// What stands against comparing two acquisitions

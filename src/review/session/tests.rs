@@ -2,8 +2,8 @@ use proptest::prelude::*;
 
 use super::*;
 use crate::numeric::Interval;
-use crate::review::{ColourMap, Settings, Sight, SignOff, Source, parse};
-use crate::severity::{Entry, Given, Item};
+use crate::review::{ColourMap, Drawn, Landmark, Settings, Sight, SignOff, Source, TracingId, parse};
+use crate::severity::{Criteria, Entry, Given, Item};
 
 fn session() -> Session {
     Session::new(Review::new(Source { frames: 4, ..Source::default() }))
