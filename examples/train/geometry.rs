@@ -27,8 +27,8 @@ const CELLS: f64 = 15.0;
 
 /// Solves so many flows into a folder, each with its recipe beside it; those that are there already are kept
 ///
-/// On all graphics adapters that are no software, eight at a time on each, since the processor prepares and packs each
-/// flow on one thread for longer than a large adapter solves it; without one, on the processor.
+/// On all graphics adapters that are no software, four at a time on each, since the processor prepares and packs each
+/// flow on one thread meanwhile; without one, on the processor.
 pub(crate) fn solve_drawn(folder: &Path, count: usize, seed: u64) -> anyhow::Result<()> {
     std::fs::create_dir_all(folder)?;
     let mut devices: Vec<FlowDevice> =
@@ -36,7 +36,7 @@ pub(crate) fn solve_drawn(folder: &Path, count: usize, seed: u64) -> anyhow::Res
     if devices.is_empty() {
         devices.push(FlowDevice::Processor);
     } else {
-        devices = devices.repeat(8);
+        devices = devices.repeat(4);
     }
     let next = AtomicUsize::new(0);
     let work = |device: FlowDevice| -> anyhow::Result<()> {

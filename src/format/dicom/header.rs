@@ -56,17 +56,7 @@ pub(super) fn header(
     content: &Content,
     options: &WriteOptions,
 ) -> Result<InMemDicomObject, WriteError> {
-    if let Some(acquired) = &options.acquired {
-        let date_like = acquired.len() >= 14
-            && acquired.len() <= 21
-            && acquired
-                .bytes()
-                .enumerate()
-                .all(|(at, b)| if at == 14 { b == b'.' } else { b.is_ascii_digit() });
-        if !date_like {
-            return Err(WriteError::Date(acquired.clone()));
-        }
-    }
+    check_date(options.acquired.as_ref())?;
     let origin = options.origin.as_ref();
     let again = origin.is_some_and(|origin| origin.source.known == Known::Instance);
     let made = if again { Made::Again } else { Made::First };
@@ -88,8 +78,6 @@ pub(super) fn header(
     } else {
         Gating::Free
     };
-    let [_, _, slices] = volume.grid.shape();
-    let frames = slices * volume.frames() * volume.channels().len();
     let duration_s =
         timeline.rr.map_or(timeline.times().last().map_or(0.0, |last| last.get().abs()), Seconds::get);
     let of_source = |of: fn(&SourceInstance, Identity) -> String| {
@@ -101,7 +89,6 @@ pub(super) fn header(
         of_source(SourceInstance::frame_reference).unwrap_or_else(|| content.uid("frame of reference"));
     let volume_reference =
         of_source(SourceInstance::reference).unwrap_or_else(|| content.uid("volume frame of reference"));
-    let organization = content.uid("dimension organization");
     let middle = if size.bits == 8 { 128.0 } else { 32768.0 };
 
     let mut set = patient_and_study(content, options, &date, &time)
@@ -128,6 +115,53 @@ pub(super) fn header(
         .text(tags::ACQUISITION_DATE_TIME, VR::DT, acquired)
         .fd(tags::ACQUISITION_DURATION, &[duration_s])
         .text(tags::IMAGE_TYPE, VR::CS, made.image_type())
+        .and(image(volume))
+        .and(pixels(volume, size))
+        .and(dimensions(volume, gating, &content.uid("dimension organization")))
+        .and(geometry(volume, &reference))
+        .and(loss(volume));
+    set = set.and(equipment(options));
+    if let Some(origin) = origin {
+        set = set.and(origin.source.acquisition(origin.identity));
+    }
+    if made == Made::Again {
+        set = set.items(tags::SOURCE_IMAGE_SEQUENCE, source_images(options));
+    }
+    if gating == Gating::Cardiac {
+        set = set.and(synchronization(volume, made));
+    }
+    set = set.items(tags::ACQUISITION_CONTEXT_SEQUENCE, context(volume, made));
+    let mut provenance = volume.provenance.clone();
+    if options.identity_removed() {
+        provenance.leave_out_told();
+    }
+    let comments = comments(&provenance);
+    if !comments.is_empty() {
+        set = set.text(tags::IMAGE_COMMENTS, VR::LT, &comments);
+    }
+    set = set.item(tags::SHARED_FUNCTIONAL_GROUPS_SEQUENCE, shared(volume, middle, options, made));
+    set = set.items(
+        tags::PER_FRAME_FUNCTIONAL_GROUPS_SEQUENCE,
+        per_frame(volume, gating, frames_acquired, duration_s),
+    );
+    Ok(set.build())
+}
+
+/// A typed date is as DICOM writes dates, or refused
+fn check_date(acquired: Option<&String>) -> Result<(), WriteError> {
+    let date_like = |text: &str| {
+        (14..=21).contains(&text.len())
+            && text.bytes().enumerate().all(|(at, b)| if at == 14 { b == b'.' } else { b.is_ascii_digit() })
+    };
+    match acquired.filter(|text| !date_like(text)) {
+        None => Ok(()),
+        Some(text) => Err(WriteError::Date(text.clone())),
+    }
+}
+
+/// What every such image says of itself and of how it was acquired
+fn image(volume: &Volume4) -> Set {
+    Set::default()
         .text(tags::BURNED_IN_ANNOTATION, VR::CS, "NO")
         .text(
             tags::LOSSY_IMAGE_COMPRESSION,
@@ -155,7 +189,12 @@ pub(super) fn header(
         .code(tags::TRANSDUCER_APPLICATION_CODE_SEQUENCE, "125262", "DCM", "Transesophageal Transducer")
         .code(tags::ANATOMIC_REGION_SEQUENCE, "80891009", "SCT", "Heart")
         .code(tags::VIEW_CODE_SEQUENCE, "261665006", "SCT", "Unknown")
-        // Pixels.
+}
+
+fn pixels(volume: &Volume4, size: FrameSize) -> Set {
+    let [_, _, slices] = volume.grid.shape();
+    let frames = slices * volume.frames() * volume.channels().len();
+    Set::default()
         .us(tags::SAMPLES_PER_PIXEL, 1)
         .text(tags::PHOTOMETRIC_INTERPRETATION, VR::CS, "MONOCHROME2")
         .us(tags::ROWS, size.rows)
@@ -165,23 +204,10 @@ pub(super) fn header(
         .us(tags::HIGH_BIT, size.bits as u16 - 1)
         .us(tags::PIXEL_REPRESENTATION, 0)
         .text(tags::NUMBER_OF_FRAMES, VR::IS, &frames.to_string())
-        // Dimensions: time, position, data type.
-        .text(
-            tags::DIMENSION_ORGANIZATION_TYPE,
-            VR::CS,
-            if timeline.frames() > 1 { "3D_TEMPORAL" } else { "3D" },
-        )
-        .item(
-            tags::DIMENSION_ORGANIZATION_SEQUENCE,
-            Set::default().text(tags::DIMENSION_ORGANIZATION_UID, VR::UI, &organization),
-        );
-    set = set.and(equipment(options));
-    if let Some(origin) = origin {
-        set = set.and(origin.source.acquisition(origin.identity));
-    }
-    if made == Made::Again {
-        set = set.items(tags::SOURCE_IMAGE_SEQUENCE, source_images(options));
-    }
+}
+
+/// Dimensions: time, position, data type
+fn dimensions(volume: &Volume4, gating: Gating, organization: &str) -> Set {
     let time_dimension = match gating {
         Gating::Cardiac => (tags::NOMINAL_CARDIAC_TRIGGER_DELAY_TIME, tags::CARDIAC_SYNCHRONIZATION_SEQUENCE),
         Gating::Free => (tags::TEMPORAL_POSITION_TIME_OFFSET, tags::TEMPORAL_POSITION_SEQUENCE),
@@ -191,78 +217,88 @@ pub(super) fn header(
         (tags::IMAGE_POSITION_VOLUME, tags::PLANE_POSITION_VOLUME_SEQUENCE),
         (tags::DATA_TYPE, tags::IMAGE_DATA_TYPE_SEQUENCE),
     ];
-    set = set.items(
-        tags::DIMENSION_INDEX_SEQUENCE,
-        dimensions
-            .map(|(pointer, group)| {
-                Set::default()
-                    .text(tags::DIMENSION_ORGANIZATION_UID, VR::UI, &organization)
-                    .at(tags::DIMENSION_INDEX_POINTER, pointer)
-                    .at(tags::FUNCTIONAL_GROUP_POINTER, group)
-            })
-            .into(),
-    );
-    set = if let Some(apex) = volume.apex {
-        set.text(tags::ULTRASOUND_ACQUISITION_GEOMETRY, VR::CS, "APEX")
+    Set::default()
+        .text(
+            tags::DIMENSION_ORGANIZATION_TYPE,
+            VR::CS,
+            if volume.timeline.frames() > 1 { "3D_TEMPORAL" } else { "3D" },
+        )
+        .item(
+            tags::DIMENSION_ORGANIZATION_SEQUENCE,
+            Set::default().text(tags::DIMENSION_ORGANIZATION_UID, VR::UI, organization),
+        )
+        .items(
+            tags::DIMENSION_INDEX_SEQUENCE,
+            dimensions
+                .map(|(pointer, group)| {
+                    Set::default()
+                        .text(tags::DIMENSION_ORGANIZATION_UID, VR::UI, organization)
+                        .at(tags::DIMENSION_INDEX_POINTER, pointer)
+                        .at(tags::FUNCTIONAL_GROUP_POINTER, group)
+                })
+                .into(),
+        )
+}
+
+/// Where the volume lies
+fn geometry(volume: &Volume4, reference: &str) -> Set {
+    if let Some(apex) = volume.apex {
+        Set::default()
+            .text(tags::ULTRASOUND_ACQUISITION_GEOMETRY, VR::CS, "APEX")
             .fd(tags::APEX_POSITION, &apex.to_array())
     } else {
         let mut identity = [0.0; 16];
         for i in 0..4 {
             identity[i * 5] = 1.0;
         }
-        set.text(tags::ULTRASOUND_ACQUISITION_GEOMETRY, VR::CS, "PATIENT")
+        Set::default()
+            .text(tags::ULTRASOUND_ACQUISITION_GEOMETRY, VR::CS, "PATIENT")
             .text(tags::PATIENT_FRAME_OF_REFERENCE_SOURCE, VR::CS, "TABLE")
-            .text(tags::TABLE_FRAME_OF_REFERENCE_UID, VR::UI, &reference)
+            .text(tags::TABLE_FRAME_OF_REFERENCE_UID, VR::UI, reference)
             .fd(tags::VOLUME_TO_TABLE_MAPPING_MATRIX, &identity)
-    };
-    if gating == Gating::Cardiac {
-        set = set.text(tags::CARDIAC_SYNCHRONIZATION_TECHNIQUE, VR::CS, "REALTIME").text(
-            tags::CARDIAC_SIGNAL_SOURCE,
-            VR::CS,
-            "ECG",
+    }
+}
+
+/// What is told of the beats that a gated volume was put together from
+fn synchronization(volume: &Volume4, made: Made) -> Set {
+    let timeline = &volume.timeline;
+    let mut set = Set::default().text(tags::CARDIAC_SYNCHRONIZATION_TECHNIQUE, VR::CS, "REALTIME").text(
+        tags::CARDIAC_SIGNAL_SOURCE,
+        VR::CS,
+        "ECG",
+    );
+    if made != Made::First {
+        return set;
+    }
+    // Conditional in the standard; a volume gated over beats of unknown length goes without.
+    let mean = timeline.beats_rr.iter().map(|rr| rr.get()).sum::<f64>() / timeline.beats_rr.len() as f64;
+    if let Some(rr) = timeline.rr.map(Seconds::get).or(mean.is_finite().then_some(mean)) {
+        set = set.fd(tags::CARDIAC_RR_INTERVAL_SPECIFIED, &[rr * 1000.0]);
+    }
+    let beats =
+        timeline.gated_beats.or_else(|| u32::try_from(timeline.beats_rr.len()).ok().filter(|n| *n > 0));
+    if let Some(beats) = beats {
+        set = set.text(tags::INTERVALS_ACQUIRED, VR::IS, &beats.to_string()).text(
+            tags::INTERVALS_REJECTED,
+            VR::IS,
+            "0",
         );
     }
-    if gating == Gating::Cardiac && made == Made::First {
-        // Conditional in the standard; a volume gated over beats of unknown length goes without.
-        let mean = timeline.beats_rr.iter().map(|rr| rr.get()).sum::<f64>() / timeline.beats_rr.len() as f64;
-        if let Some(rr) = timeline.rr.map(Seconds::get).or(mean.is_finite().then_some(mean)) {
-            set = set.fd(tags::CARDIAC_RR_INTERVAL_SPECIFIED, &[rr * 1000.0]);
-        }
-        let beats =
-            timeline.gated_beats.or_else(|| u32::try_from(timeline.beats_rr.len()).ok().filter(|n| *n > 0));
-        if let Some(beats) = beats {
-            set = set.text(tags::INTERVALS_ACQUIRED, VR::IS, &beats.to_string()).text(
-                tags::INTERVALS_REJECTED,
-                VR::IS,
-                "0",
-            );
-        }
+    set
+}
+
+/// What was lost once stays lost, however pixels are stored now
+fn loss(volume: &Volume4) -> Set {
+    let mut set = Set::default();
+    let Some(lossy) = &volume.provenance.lossy else { return set };
+    if let Some(ratio) = lossy.ratio {
+        set = set.ds(tags::LOSSY_IMAGE_COMPRESSION_RATIO, &[ratio]);
     }
-    if let Some(lossy) = &volume.provenance.lossy {
-        // What was lost once stays lost, however pixels are stored now.
-        if let Some(ratio) = lossy.ratio {
-            set = set.ds(tags::LOSSY_IMAGE_COMPRESSION_RATIO, &[ratio]);
-        }
-        let method = Lossy::named(&lossy.method);
-        if !method.is_empty() {
-            set = set.text(tags::LOSSY_IMAGE_COMPRESSION_METHOD, VR::CS, &method);
-        }
+    let method = Lossy::named(&lossy.method);
+    if !method.is_empty() {
+        set = set.text(tags::LOSSY_IMAGE_COMPRESSION_METHOD, VR::CS, &method);
     }
-    set = set.items(tags::ACQUISITION_CONTEXT_SEQUENCE, context(volume, made));
-    let mut provenance = volume.provenance.clone();
-    if options.identity_removed() {
-        provenance.leave_out_told();
-    }
-    let comments = comments(&provenance);
-    if !comments.is_empty() {
-        set = set.text(tags::IMAGE_COMMENTS, VR::LT, &comments);
-    }
-    set = set.item(tags::SHARED_FUNCTIONAL_GROUPS_SEQUENCE, shared(volume, middle, options, made));
-    set = set.items(
-        tags::PER_FRAME_FUNCTIONAL_GROUPS_SEQUENCE,
-        per_frame(volume, gating, frames_acquired, duration_s),
-    );
-    Ok(set.build())
+    set
 }
 
 /// Image Comments that list what was assumed: sentences of the program, then those in the words of others

@@ -1,5 +1,7 @@
 //! The lattice on a graphics processor: `shaders/flow.wgsl`, half floats, whatever adapter there is.
 
+use std::time::Duration;
+
 use wgpu::util::DeviceExt as _;
 
 use super::lattice::{Lattice, NOISE, SMAGORINSKY, SUMS};
@@ -7,6 +9,8 @@ use super::solve::FlowSolveError;
 
 /// Steps handed to the device at once
 const BATCH: usize = 32;
+/// A device that has not answered by then never will; what it is given at once takes about a second
+const ANSWERS_WITHIN: Duration = Duration::from_secs(120);
 
 /// Keep in sync with `Flow` of `shaders/flow.wgsl`
 #[repr(C)]
@@ -240,7 +244,8 @@ impl Graphics {
 
     fn wait(&self) -> Result<(), FlowSolveError> {
         let failed = |reason: String| FlowSolveError::Graphics { adapter: self.adapter.clone(), reason };
-        let polled = self.device.poll(wgpu::PollType::wait_indefinitely());
+        let wait = wgpu::PollType::Wait { submission_index: None, timeout: Some(ANSWERS_WITHIN) };
+        let polled = self.device.poll(wait);
         polled.map(|_| ()).map_err(|error| failed(error.to_string()))
     }
 
