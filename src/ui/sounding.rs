@@ -418,13 +418,13 @@ fn profile_ui(
             ink::label(&painter, at, Align2::RIGHT_CENTER, text, theme::small(), colour);
         }
     } else {
-        let at = rect.center();
         let text = match review.results {
-            Some(_) => "no profile\nof this plane",
+            Some(_) => "no profile of this plane",
             None if review.is_blind() => "hidden",
-            None => "not measured\nyet",
+            None => "not measured yet",
         };
-        painter.text(at, Align2::CENTER_CENTER, text, theme::small(), theme::QUIET);
+        let text = painter.layout(text.to_owned(), theme::small(), theme::QUIET, rect.width() - 8.0);
+        painter.galley(rect.center() - text.size() / 2.0, text, theme::QUIET);
     }
     if response.hovered() {
         turning::wheel(ui, scene, view, out);
