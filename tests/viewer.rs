@@ -1691,6 +1691,8 @@ fn no_text_is_cut_off_or_lies_on_another_in_any_step_size_and_scale() {
             settle(&mut harness);
         } else {
             harness.get_by_label("Open sample: Crescent").click();
+            wait_for(&mut harness, "En-face plane of");
+            all.extend(faults(&harness, size, &format!("measuring, {at}"), true));
             settle(&mut harness);
             press(&mut harness, Modifiers::COMMAND, Key::S);
             // The notice lies over the panel until it is read.
