@@ -10,7 +10,7 @@ use super::solve::FlowSolveError;
 /// Steps handed to the device at once
 const BATCH: usize = 32;
 /// A device that has not answered by then never will; what it is given at once takes about a second
-const ANSWERS_WITHIN: Duration = Duration::from_secs(120);
+const ANSWERS_WITHIN: Duration = Duration::from_mins(2);
 
 /// Keep in sync with `Flow` of `shaders/flow.wgsl`
 #[repr(C)]
