@@ -26,8 +26,7 @@ impl TissueWindow {
     /// The grey, 0 to 1, of a tissue value in shares of the code range
     pub fn grey(&self, value: f32) -> f32 {
         let share = ((value - self.low) / (self.high - self.low).max(1e-3)).clamp(0.0, 1.0);
-        // What the power of one gives, without the time that it takes.
-        if self.gamma == 1.0 { share } else { libm::powf(share, self.gamma.max(0.05)) }
+        libm::powf(share, self.gamma.max(0.05))
     }
 }
 

@@ -172,4 +172,14 @@ mod tests {
         let grown = difference(&none, &before);
         assert_eq!((grown.percent, grown.direction), (None, ChangeDirection::Larger));
     }
+
+    #[test]
+    fn an_outcome_is_named_as_the_results_name_it() {
+        use crate::severity::Outcome::{Indeterminate, Mild, Moderate, NotEnough, NotSevere, Severe};
+        // Two that differ must not read as the same.
+        for outcome in [Mild, Moderate, Severe, NotSevere, NotEnough, Indeterminate] {
+            let key = serde_json::to_value(outcome).unwrap();
+            assert_eq!(outcome.words(), key.as_str().unwrap().replace('_', " "));
+        }
+    }
 }

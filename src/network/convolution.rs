@@ -6,7 +6,7 @@
 
 /// Output channels of a tile
 pub(super) const TILE: usize = 8;
-/// Pixels of a run, of which a tile has two; the side of every picture is a multiple of it, and even
+/// Pixels of a run, of which a tile has two; the side of every picture is a multiple of it
 const RUN: usize = 8;
 
 /// A stack of square pictures, `[channel][y][x]`

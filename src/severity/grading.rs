@@ -90,7 +90,8 @@ impl Outcome {
             Self::Moderate => "moderate",
             Self::Severe => "severe",
             Self::NotSevere => "not severe",
-            Self::NotEnough | Self::Indeterminate => "grade not determined",
+            Self::NotEnough => "not enough",
+            Self::Indeterminate => "indeterminate",
         }
     }
 }
