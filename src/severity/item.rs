@@ -316,5 +316,7 @@ mod tests {
         assert_eq!(Item::EWaveMS.words(1.2), "1.2 m/s");
         assert_eq!(Item::VtiRatio.words(1.4), "1.4");
         assert_eq!(Item::RegurgitantVolumeMl.words(45.0), "45 ml");
+        // Measured: that its third decimal is a zero is chance.
+        assert_eq!(Item::RegurgitantVolumeMl.words(38.229_912), "38 ml");
     }
 }

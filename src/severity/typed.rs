@@ -138,14 +138,15 @@ impl Item {
     }
 }
 
-/// A number with at most so many decimals, without zeros at its end, but never rounded onto another
-/// value where it has no more than three decimals
+/// A number of at most two decimals as it is, without zeros at its end; any other, a measured one, rounded to so many
 pub fn number_words(value: f64, decimals: usize) -> String {
-    let exact = format!("{value:.3}");
-    let exact = exact.trim_end_matches('0').trim_end_matches('.');
-    let places = exact.split_once('.').map_or(0, |(_, places)| places.len());
-    // Typed numbers keep their digits; measured ones are rounded.
-    if places <= 2 { exact.to_owned() } else { format!("{value:.decimals$}") }
+    let typed = format!("{value:.2}");
+    // Less than a change of unit and back leaves.
+    if typed.parse::<f64>().is_ok_and(|typed| (typed - value).abs() < 1e-9) {
+        typed.trim_end_matches('0').trim_end_matches('.').to_owned()
+    } else {
+        format!("{value:.decimals$}")
+    }
 }
 
 #[cfg(test)]
