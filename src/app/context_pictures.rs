@@ -6,13 +6,14 @@
 
 use std::sync::{Arc, Mutex, PoisonError};
 
-use egui::{Color32, ColorImage, Painter, Rect, TextureHandle, TextureOptions, pos2};
+use egui::{Painter, Rect};
 
 use crate::gpu::{ContextPass, ContextView, Device, GpuError, Target, VolumeTextures};
-use crate::ui::Drawn3;
+use crate::numeric::Image;
+use crate::ui::{Drawn3, Pane};
 use crate::volume::Volume4;
 
-use super::texture::color_image;
+use super::texture::{Laid, Layer};
 use super::worker::{Notify, Worker};
 
 /// Longest side of a picture, pixels: the corner is small, and the adapter slow
@@ -30,23 +31,23 @@ type Job = (Arc<Volume4>, Wanted);
 struct Slot {
     wanted: Option<Wanted>,
     asked: Option<Wanted>,
-    shown: Option<TextureHandle>,
+    shown: Option<Laid>,
 }
 
 /// Pictures of the context drawn aside
 pub(super) struct ContextPictures {
-    ctx: egui::Context,
+    layer: Layer,
     volume: Option<Arc<Volume4>>,
     slot: Mutex<Slot>,
-    worker: Worker<Job, ColorImage>,
+    worker: Worker<Job, Image<[u8; 4]>>,
 }
 
 impl ContextPictures {
-    /// Starts the thread on a device
+    /// Starts the thread on a device; what it draws is laid by a layer
     ///
     /// # Errors
     /// Where the system gives no thread.
-    pub(super) fn new(ctx: &egui::Context, device: Arc<Device>, notify: Notify) -> std::io::Result<Self> {
+    pub(super) fn new(layer: Layer, device: Arc<Device>, notify: Notify) -> std::io::Result<Self> {
         let mut easel = None;
         let worker = Worker::start("context", notify, move |(volume, wanted): Job, turn| {
             // A picture that cannot be drawn is left out; the wires say what must be said.
@@ -54,7 +55,7 @@ impl ContextPictures {
                 turn.give(image);
             }
         })?;
-        Ok(Self { ctx: ctx.clone(), volume: None, slot: Mutex::default(), worker })
+        Ok(Self { layer, volume: None, slot: Mutex::default(), worker })
     }
 
     /// Waits until the thread has let go of its device
@@ -73,10 +74,8 @@ impl ContextPictures {
     pub(super) fn turn_over(&self, resting: bool) {
         let mut slot = self.slot.lock().unwrap_or_else(PoisonError::into_inner);
         if let Some(image) = self.worker.take().pop() {
-            match &mut slot.shown {
-                Some(texture) => texture.set(image, TextureOptions::LINEAR),
-                None => slot.shown = Some(self.ctx.load_texture("context", image, TextureOptions::LINEAR)),
-            }
+            let before = slot.shown.take();
+            slot.shown = Some(self.layer.put(before, Pane::ALL.len(), &image));
         }
         if let (Some(volume), Some(wanted)) = (&self.volume, slot.wanted)
             && resting
@@ -97,9 +96,8 @@ impl ContextPictures {
         }
         let wanted = Wanted { frame, view };
         slot.wanted = Some(wanted);
-        let Some(texture) = &slot.shown else { return Drawn3::No };
-        let whole = Rect::from_min_max(pos2(0.0, 0.0), pos2(1.0, 1.0));
-        painter.image(texture.id(), rect, whole, Color32::WHITE);
+        let Some(laid) = &slot.shown else { return Drawn3::No };
+        self.layer.paint(painter, rect, laid);
         // An old picture under the wires of a new pose would mislead without the new rim.
         if slot.asked == Some(wanted) { Drawn3::Yes } else { Drawn3::No }
     }
@@ -117,7 +115,7 @@ fn draw(
     easel: &mut Option<Easel>,
     volume: &Arc<Volume4>,
     wanted: &Wanted,
-) -> Result<ColorImage, GpuError> {
+) -> Result<Image<[u8; 4]>, GpuError> {
     if easel.as_ref().is_none_or(|easel| !Arc::ptr_eq(&easel.volume, volume)) {
         *easel = Some(Easel {
             pass: ContextPass::new(device, Target::COLOURS)?,
@@ -125,7 +123,7 @@ fn draw(
             textures: VolumeTextures::new(device, volume, 1)?,
         });
     }
-    let Some(Easel { pass, textures, .. }) = easel else { return Ok(ColorImage::default()) };
+    let Some(Easel { pass, textures, .. }) = easel else { return Ok(Image::filled(0, 0, [0; 4])) };
     let frame = textures.show(device, volume, wanted.frame)?;
-    Ok(color_image(&pass.picture(device, volume, frame, &wanted.view)?))
+    pass.picture(device, volume, frame, &wanted.view)
 }

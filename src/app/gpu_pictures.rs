@@ -68,8 +68,8 @@ impl GpuPictures {
 
 impl Pictures for GpuPictures {
     fn cut(&self, painter: &Painter, rect: Rect, pane: Pane, frame: usize, view: &CutView) {
-        let slot = Pane::ALL.iter().position(|known| *known == pane).unwrap_or(0);
-        let draw = Draw { stage: self.stage.clone(), frame, what: What::Cut(slot, *view) };
+        let what = What::Cut(pane.index(), *view);
+        let draw = Draw { stage: self.stage.clone(), frame, what };
         painter.add(Callback::new_paint_callback(rect, draw));
     }
 

@@ -1,21 +1,23 @@
 //! Who draws the cuts: the boundary between the graphics processor and the processor.
 //!
 //! [`PlainPictures`] is the tier of a machine without graphics: the core's own sampler fills a
-//! texture, by the rule that the graphics pass mirrors. In a window it draws on a thread and shows
+//! picture, by the rule that the graphics pass mirrors. In a window it draws on a thread and shows
 //! the last picture until the next is there, so that a slow machine lags but never stutters; in a
 //! test it draws at once.
 
 use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, PoisonError};
 
-use egui::{Color32, ColorImage, Painter, Rect, TextureHandle, TextureOptions, pos2};
+use egui::epaint::ClippedShape;
+use egui::{Painter, Rect};
 
 use crate::gpu::{ContextView, CutView, cut_picture};
+use crate::numeric::Image;
 use crate::ui::{Drawn3, Pane, Pictures};
 use crate::volume::Volume4;
 
 use super::context_pictures::ContextPictures;
-use super::texture::color_image;
+use super::texture::{Laid, Layer};
 use super::worker::{Notify, Worker};
 
 /// When plain pictures are drawn
@@ -42,15 +44,15 @@ struct Job {
 
 struct Slot {
     wanted: Wanted,
-    shown: Option<(Wanted, TextureHandle)>,
+    shown: Option<(Wanted, Laid)>,
 }
 
 /// Pictures drawn by the processor
 pub(super) struct PlainPictures {
-    ctx: egui::Context,
+    layer: Layer,
     volume: Option<Arc<Volume4>>,
     slots: Mutex<BTreeMap<Pane, Slot>>,
-    worker: Option<Worker<Job, (Pane, Wanted, ColorImage)>>,
+    worker: Option<Worker<Job, (Pane, Wanted, Image<[u8; 4]>)>>,
     context: Option<ContextPictures>,
 }
 
@@ -67,18 +69,32 @@ impl PlainPictures {
                     if turn.is_stale() {
                         return;
                     }
-                    turn.give((pane, wanted, draw(&job.volume, &wanted)));
+                    let image = cut_picture(&job.volume, wanted.frame, &wanted.view);
+                    turn.give((pane, wanted, image));
                 }
             })?),
         };
-        Ok(Self { ctx: ctx.clone(), volume: None, slots: Mutex::new(BTreeMap::new()), worker, context: None })
+        let layer = Layer::Toolkit(ctx.clone());
+        Ok(Self { layer, volume: None, slots: Mutex::default(), worker, context: None })
     }
 
-    /// Lets go of the device that draws the context
-    pub(super) fn finish_context(&mut self) {
+    /// Lets go of the device that draws the context, and of what lies on it
+    pub(super) fn finish_context(&mut self, ctx: &egui::Context) {
+        self.use_layer(Layer::Toolkit(ctx.clone()));
         if let Some(context) = self.context.take() {
             context.finish();
         }
+    }
+
+    /// Lays pictures with this from now on; those that are there are drawn anew
+    pub(super) fn use_layer(&mut self, layer: Layer) {
+        self.layer = layer;
+        self.slots.lock().unwrap_or_else(PoisonError::into_inner).clear();
+    }
+
+    /// Makes what the screen is drawn with cheaper where that is felt
+    pub(super) fn lighten(&self, shapes: &mut [ClippedShape]) {
+        self.layer.lighten(shapes);
     }
 
     /// Draws the context with a device from now on
@@ -108,7 +124,7 @@ impl PlainPictures {
         let mut slots = self.slots.lock().unwrap_or_else(PoisonError::into_inner);
         for (pane, wanted, image) in worker.take() {
             if let Some(slot) = slots.get_mut(&pane) {
-                self.put(slot, pane, wanted, image);
+                self.put(slot, pane, wanted, &image);
             }
         }
         let wanted: Vec<(Pane, Wanted)> = slots
@@ -127,14 +143,9 @@ impl PlainPictures {
         slots.values().all(|slot| slot.shown.is_some())
     }
 
-    fn put(&self, slot: &mut Slot, pane: Pane, wanted: Wanted, image: ColorImage) {
-        if let Some((shown, texture)) = &mut slot.shown {
-            texture.set(image, TextureOptions::LINEAR);
-            *shown = wanted;
-        } else {
-            let texture = self.ctx.load_texture(format!("{pane:?}"), image, TextureOptions::LINEAR);
-            slot.shown = Some((wanted, texture));
-        }
+    fn put(&self, slot: &mut Slot, pane: Pane, wanted: Wanted, image: &Image<[u8; 4]>) {
+        let before = slot.shown.take().map(|(_, laid)| laid);
+        slot.shown = Some((wanted, self.layer.put(before, pane.index(), image)));
     }
 }
 
@@ -146,20 +157,14 @@ impl Pictures for PlainPictures {
         let slot = slots.entry(pane).or_insert(Slot { wanted, shown: None });
         slot.wanted = wanted;
         if self.worker.is_none() && slot.shown.as_ref().is_none_or(|(shown, _)| *shown != wanted) {
-            let image = draw(volume, &wanted);
-            self.put(slot, pane, wanted, image);
+            self.put(slot, pane, wanted, &cut_picture(volume, frame, view));
         }
-        if let Some((_, texture)) = &slot.shown {
-            let whole = Rect::from_min_max(pos2(0.0, 0.0), pos2(1.0, 1.0));
-            painter.image(texture.id(), rect, whole, Color32::WHITE);
+        if let Some((_, laid)) = &slot.shown {
+            self.layer.paint(painter, rect, laid);
         }
     }
 
     fn context(&self, painter: &Painter, rect: Rect, frame: usize, view: &ContextView) -> Drawn3 {
         self.context.as_ref().map_or(Drawn3::No, |context| context.paint(painter, rect, frame, view))
     }
-}
-
-fn draw(volume: &Volume4, wanted: &Wanted) -> ColorImage {
-    color_image(&cut_picture(volume, wanted.frame, &wanted.view))
 }

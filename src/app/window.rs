@@ -185,9 +185,10 @@ impl Shell {
             .map_err(|error| AppError::NoDisplay(error.to_string()))?;
         // A program that plays graphics processor is slower at this than the sampler is.
         let plain = device.is_software() && std::env::var_os("NARROWS_DRAW_WITH_ADAPTER").is_none();
-        match painter.render_state().filter(|_| !plain) {
+        match painter.render_state() {
+            Some(state) if plain => self.desk.use_device_for_context(device.clone(), state.target_format),
             Some(state) => self.desk.use_device(device.clone(), state.target_format),
-            None => self.desk.use_device_for_context(device.clone()),
+            None => self.desk.use_processor(),
         }
         Ok((device, painter))
     }
@@ -213,6 +214,7 @@ impl Shell {
         self.mirror.note(&output.textures_delta);
         // The window is cleared to their colour; where graphics are software, each pixel that is filled once more is felt.
         output.shapes.retain(|clipped| !is_background(&clipped.shape));
+        self.desk.lighten(&mut output.shapes);
         face.input.handle_platform_output_with_event_loop(&face.window, event_loop, output.platform_output);
         let primitives = self.ctx.tessellate(output.shapes, output.pixels_per_point);
         face.painter.paint_and_update_textures(

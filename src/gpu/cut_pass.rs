@@ -305,7 +305,7 @@ pub(super) fn picture_pipeline(
         bind_group_layouts: &groups,
         immediate_size: 0,
     });
-    let constants = tier_constants(gpu);
+    let constants = if shader.over_volume { tier_constants(gpu).to_vec() } else { Vec::new() };
     let options = || wgpu::PipelineCompilationOptions { constants: &constants, ..Default::default() };
     gpu.device.create_render_pipeline(&wgpu::RenderPipelineDescriptor {
         label: Some(shader.name),

@@ -55,6 +55,8 @@ pub use view::{CutView, FlowLook, TissueWindow};
 #[cfg(feature = "gui")]
 mod context;
 #[cfg(feature = "gui")]
+mod copy_pass;
+#[cfg(feature = "gui")]
 mod cut_pass;
 #[cfg(feature = "gui")]
 mod device;
@@ -69,6 +71,8 @@ mod timer;
 
 #[cfg(feature = "gui")]
 pub use context::{ContextPass, ContextView};
+#[cfg(feature = "gui")]
+pub use copy_pass::CopyPass;
 #[cfg(feature = "gui")]
 pub use cut_pass::CutPass;
 #[cfg(feature = "gui")]

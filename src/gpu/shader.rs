@@ -1,33 +1,34 @@
-//! The shaders as text: each with the volume's reading functions before it.
+//! The shaders as text: each that reads a volume with the reading functions before it.
 
 /// One shader: its name in messages and its whole text
 pub(super) struct Shader {
     pub(super) name: &'static str,
     pub(super) text: &'static str,
-}
-
-const fn whole(name: &'static str, text: &'static str) -> Shader {
-    Shader { name, text }
+    /// Whether it reads a volume, as the device's tier allows
+    pub(super) over_volume: bool,
 }
 
 macro_rules! over_volume {
     ($name:literal) => {
-        whole(
-            $name,
-            concat!(
+        Shader {
+            name: $name,
+            text: concat!(
                 include_str!("../../shaders/volume.wgsl"),
                 include_str!(concat!("../../shaders/", $name, ".wgsl"))
             ),
-        )
+            over_volume: true,
+        }
     };
 }
 
 pub(super) const CUT: Shader = over_volume!("cut");
 pub(super) const CONTEXT: Shader = over_volume!("context");
+pub(super) const COPY: Shader =
+    Shader { name: "copy", text: include_str!("../../shaders/copy.wgsl"), over_volume: false };
 
 /// All shaders, for the test that validates them
 #[cfg(test)]
-pub(super) const ALL: [&Shader; 2] = [&CUT, &CONTEXT];
+pub(super) const ALL: [&Shader; 3] = [&CUT, &CONTEXT, &COPY];
 
 impl Shader {
     /// The compiled module on a device
@@ -46,7 +47,7 @@ mod tests {
 
     #[test]
     fn every_shader_file_is_valid() {
-        // Every file in the folder is in the list (volume.wgsl is in front of each).
+        // Every file in the folder is in the list (volume.wgsl is in front of others).
         let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/shaders");
         let mut names: Vec<String> = std::fs::read_dir(folder)
             .unwrap()

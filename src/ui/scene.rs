@@ -30,6 +30,11 @@ pub enum Pane {
 impl Pane {
     /// All three
     pub const ALL: [Self; 3] = [Self::EnFace, Self::LongAxis, Self::Commissural];
+
+    /// Its place among them
+    pub fn index(self) -> usize {
+        Self::ALL.iter().position(|known| *known == self).unwrap_or(0)
+    }
 }
 
 /// Whoever draws the pictures: the graphics processor, or the processor on a machine without one

@@ -25,6 +25,7 @@ use super::open::{Choice, Jobs, MeasuredWith, News};
 use super::pages::{self, Shown};
 use super::pictures::{DrawWhen, PlainPictures};
 use super::signals::Signals;
+use super::texture::Layer;
 use super::tilts::{TiltJob, TiltKey, tilts};
 use super::worker::{Notify, Worker, step_back};
 use super::{reading, samples};
@@ -242,11 +243,16 @@ impl Desk {
 
     /// Draws the cuts with the processor and only the context with a device: for an adapter that is
     /// a program on the processor, and slower at cuts than the sampler is
-    pub fn use_device_for_context(&mut self, device: Arc<Device>) {
+    ///
+    /// What is drawn is laid into the window, of this format, by a pass on that device.
+    pub fn use_device_for_context(&mut self, device: Arc<Device>, format: crate::gpu::wgpu::TextureFormat) {
         self.use_processor();
         self.adapter = format!("the processor; context: {}", device.words());
+        let layer = Layer::copies(&self.ctx, device.clone(), format);
+        let layer = layer.unwrap_or_else(|_| Layer::Toolkit(self.ctx.clone()));
+        self.plain.use_layer(layer.clone());
         // Without a thread the context stays a wire model.
-        if let Ok(context) = ContextPictures::new(&self.ctx, device, self.notify.clone()) {
+        if let Ok(context) = ContextPictures::new(layer, device, self.notify.clone()) {
             self.plain.use_context(context);
         }
     }
@@ -254,7 +260,7 @@ impl Desk {
     /// Lets go of every device: a driver must not be at work on a thread when the program ends
     pub fn let_go_of_devices(&mut self) {
         self.use_processor();
-        self.plain.finish_context();
+        self.plain.finish_context(&self.ctx);
     }
 
     /// Whether the reader is done
@@ -344,6 +350,11 @@ impl Desk {
             ui.input(|input| input.raw.dropped_files.iter().map(|file| file.path().to_owned()).collect());
         self.open_all(dropped);
         self.ask();
+    }
+
+    /// Makes what the screen is drawn with cheaper, where the graphics adapter is a program
+    pub fn lighten(&self, shapes: &mut [egui::epaint::ClippedShape]) {
+        self.plain.lighten(shapes);
     }
 
     /// Puts unsaved work away for the next start, or clears up after saved work
