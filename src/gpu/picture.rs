@@ -35,6 +35,7 @@ pub fn cut_picture(volume: &Volume4, frame: usize, view: &CutView) -> Image<[u8;
         volume.channel(kind).map_or(255.0, |channel| f64::from((1u32 << channel.samples().bits()) - 1))
     };
     let (tissue_range, power_range) = (range(ChannelKind::Tissue), range(ChannelKind::Power));
+    let greys = view.tissue.greys();
     let lut = VelocityLut::new(view.flow.map, &volume.velocity_scale);
     let low = volume.velocity_scale.limits().0.get();
     let cycle = 2.0 * volume.velocity_scale.nyquist().get();
@@ -48,7 +49,7 @@ pub fn cut_picture(volume: &Volume4, frame: usize, view: &CutView) -> Image<[u8;
                 continue;
             }
             let value = tissue.map_or(0.0, |image| (at(image) / tissue_range) as f32);
-            let grey = [(view.tissue.grey(value) * 255.0).round() as u8; 3];
+            let grey = [greys.at(value); 3];
             *pixel = opaque(grey);
             let Some(flow) = &flow else { continue };
             let loud = power.map_or(1.0, |image| (at(image) / power_range) as f32);

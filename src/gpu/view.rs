@@ -23,11 +23,27 @@ impl Default for TissueWindow {
 }
 
 impl TissueWindow {
-    /// The grey, 0 to 1, of a tissue value in shares of the code range
-    pub fn grey(&self, value: f32) -> f32 {
-        let share = ((value - self.low) / (self.high - self.low).max(1e-3)).clamp(0.0, 1.0);
-        // (A power of 1 for every pixel is half of a picture's time.)
-        if self.gamma == 1.0 { share } else { libm::powf(share, self.gamma.max(0.05)) }
+    /// The greys of this window, worked out once: a power for every pixel would be half of a picture's time
+    pub(super) fn greys(&self) -> Greys {
+        let root = 1.0 / self.gamma.max(0.05);
+        let from = std::array::from_fn(|below| libm::powf((below as f32 + 0.5) / 255.0, root));
+        Greys { low: self.low, span: (self.high - self.low).max(1e-3), from }
+    }
+}
+
+/// Greys of tissue
+pub(super) struct Greys {
+    low: f32,
+    span: f32,
+    /// The share of the window from which on there is the next lighter grey
+    from: [f32; 255],
+}
+
+impl Greys {
+    /// The grey of a tissue value in shares of the code range
+    pub(super) fn at(&self, value: f32) -> u8 {
+        let share = (value - self.low) / self.span;
+        self.from.partition_point(|from| *from <= share) as u8
     }
 }
 
@@ -136,11 +152,18 @@ mod tests {
     }
 
     #[test]
-    fn the_window_is_black_below_and_white_above() {
-        let window = TissueWindow { low: 0.2, high: 0.6, gamma: 1.0 };
-        assert_eq!((window.grey(0.1), window.grey(0.7)), (0.0, 1.0));
-        assert!((window.grey(0.4) - 0.5).abs() < 1e-6);
-        let shut = TissueWindow { low: 0.5, high: 0.5, gamma: 1.0 };
-        assert!(shut.grey(0.5).is_finite() && shut.grey(0.9) == 1.0);
+    fn greys_are_the_power_of_the_windows_share() {
+        for gamma in [0.5, 0.8, 1.0, 2.2] {
+            let greys = TissueWindow { low: 0.2, high: 0.6, gamma }.greys();
+            assert_eq!((greys.at(0.1), greys.at(0.7), greys.at(f32::NAN)), (0, 255, 0));
+            for step in 0..=1000 {
+                let share = step as f32 / 1000.0;
+                let exact = 255.0 * libm::powf(share, gamma);
+                let grey = f32::from(greys.at(0.2 + 0.4 * share));
+                assert!((grey - exact).abs() < 0.501, "{share} to the {gamma}: {grey} for {exact}");
+            }
+        }
+        let shut = TissueWindow { low: 0.5, high: 0.5, gamma: 1.0 }.greys();
+        assert_eq!((shut.at(0.4), shut.at(0.9)), (0, 255));
     }
 }
