@@ -42,6 +42,9 @@ struct Job {
     wanted: Vec<(Pane, Wanted)>,
 }
 
+/// A picture that was drawn, and what it shows
+type Picture = (Pane, Wanted, Image<[u8; 4]>);
+
 struct Slot {
     wanted: Wanted,
     shown: Option<(Wanted, Laid)>,
@@ -52,7 +55,7 @@ pub(super) struct PlainPictures {
     layer: Layer,
     volume: Option<Arc<Volume4>>,
     slots: Mutex<BTreeMap<Pane, Slot>>,
-    worker: Option<Worker<Job, (Pane, Wanted, Image<[u8; 4]>)>>,
+    worker: Option<Worker<Job, Picture>>,
     context: Option<ContextPictures>,
 }
 

@@ -191,7 +191,9 @@ mod tests {
         assert!(target.read(&gpu).unwrap().data().iter().all(|pixel| *pixel == [10, 20, 30, 255]));
         // A colour fills it, once it is there.
         let colours = [[40, 50, 60, 255], [70, 80, 90, 255]];
-        colours.map(|colour| pass.ready(&gpu, colour).unwrap());
+        for colour in colours {
+            pass.ready(&gpu, colour).unwrap();
+        }
         target.draw(&gpu, |render| pass.fill(render, colours[0])).unwrap();
         assert!(target.read(&gpu).unwrap().data().iter().all(|pixel| *pixel == colours[0]));
         target.draw(&gpu, |render| pass.fill(render, [1, 2, 3, 255])).unwrap();
