@@ -6,7 +6,7 @@
 
 use egui::{Align2, Color32, CursorIcon, PointerButton, Pos2, Rect, Response, Sense, Stroke, Ui, pos2, vec2};
 
-use crate::review::{Command, ImpliedCircle, Landmark, TracingId, Turn};
+use crate::review::{Command, ImpliedCircle, Landmark, Session, TracingId, Turn};
 use crate::space::CutPoint;
 
 use super::lens::Lens;
@@ -67,7 +67,7 @@ pub(super) fn en_face_ui(
         Rect::from_min_size(rect.right_top() + vec2(-26.0, 16.0), vec2(12.0, rect.height().min(420.0) * 0.4));
     ink::velocity_bar(&painter, bar, &facts.scale, look::map(review.work.settings.colour_map));
     turning::caliper(&painter, &response, &lens, Pane::EnFace, view);
-    pointer(ui, &response, &lens, scene, reading, view, out);
+    pointer(ui, &Touch { response: &response, lens: &lens, scene, session, reading }, view, out);
 }
 
 /// Where the long-axis and commissural cuts meet this one
@@ -341,121 +341,140 @@ fn kept(outline: &ReadOutline, scene: &Scene<'_>, out: &mut Vec<Action>) -> Opti
     }
 }
 
-fn pointer(
-    ui: &Ui,
-    response: &Response,
-    lens: &Lens,
-    scene: &Scene<'_>,
-    reading: Option<&Reading>,
-    view: &mut ViewState,
-    out: &mut Vec<Action>,
-) {
-    let Some(session) = scene.session else { return };
-    let review = session.review();
-    let place = review.place;
-    let (base, turn) = (session.base(), session.turn());
-    if let Some(at) = response.hover_pos() {
-        let cursor = match view.tool {
-            Tool::Draw | Tool::Mark(_) | Tool::Caliper => CursorIcon::Crosshair,
-            Tool::Turn => match under(at, lens, reading) {
-                Under::Vertex(..) => CursorIcon::Grab,
-                Under::Edge(..) => CursorIcon::Copy,
-                Under::Nothing => CursorIcon::Move,
-            },
-        };
-        ui.ctx().set_cursor_icon(cursor);
-        turning::wheel(ui, scene, view, out);
+/// The pointer over the view, and what lies under it
+struct Touch<'a> {
+    response: &'a Response,
+    lens: &'a Lens,
+    scene: &'a Scene<'a>,
+    session: &'a Session,
+    reading: Option<&'a Reading>,
+}
+
+fn pointer(ui: &Ui, touch: &Touch<'_>, view: &mut ViewState, out: &mut Vec<Action>) {
+    if let Some(at) = touch.response.hover_pos() {
+        ui.ctx().set_cursor_icon(touch.cursor(at, view.tool));
+        turning::wheel(ui, touch.scene, view, out);
     }
-    if response.clicked()
-        && let Some(at) = response.interact_pointer_pos()
-    {
-        let point = lens.cut(at);
-        match view.tool {
-            Tool::Draw => draw_click(scene, at, lens, out),
-            Tool::Caliper => {}
-            Tool::Mark(landmark) => {
-                let cut = session.en_face();
-                let there = cut.at(CutPoint::new(point[0], point[1]));
-                mark(landmark, there.to_array(), view, out);
-            }
-            Tool::Turn => match under(at, lens, reading) {
-                Under::Vertex(outline, index) => {
-                    view.vertex = kept(outline, scene, out).map(|id| (id, index));
-                }
-                Under::Edge(outline, index) => {
-                    if let Some(id) = kept(outline, scene, out) {
-                        out.push(Action::Do(Command::InsertVertex { tracing: id, after: index, at: point }));
-                        view.vertex = Some((id, index + 1));
-                    }
-                }
-                Under::Nothing => view.vertex = None,
-            },
-        }
-    }
-    if view.tool == Tool::Draw
-        && response.double_clicked()
-        && let Some(id) = open_tracing(scene)
-    {
-        out.push(Action::Do(Command::Close(id)));
-        view.tool = Tool::Turn;
-    }
-    if response.secondary_clicked()
-        && let Some(at) = response.interact_pointer_pos()
-        && let Under::Vertex(outline, index) = under(at, lens, reading)
-        && let OutlineSource::Kept(id) = outline.source
-    {
-        out.push(Action::Do(Command::RemoveVertex { tracing: id, vertex: index }));
-        view.vertex = None;
-    }
-    if response.drag_started()
+    touch.click(view, out);
+    if touch.response.drag_started()
         && view.tool == Tool::Turn
         && let Some(at) = ui.input(|input| input.pointer.press_origin())
     {
         out.push(Action::Do(Command::Begin));
         let (shift, alt) = ui.input(|input| (input.modifiers.shift, input.modifiers.alt));
-        let hold = Hold { from: at, turn };
-        let secondary = response.dragged_by(PointerButton::Secondary);
-        let grip = if shift || response.dragged_by(PointerButton::Middle) {
-            Grip::Shift(hold)
-        } else if secondary || alt {
-            Grip::Roll(hold)
-        } else if let Under::Vertex(outline, index) = under(at, lens, reading) {
-            match kept(outline, scene, out) {
-                Some(id) => {
-                    view.vertex = Some((id, index));
-                    Grip::Vertex(id, index)
-                }
-                None => Grip::Tilt(hold),
-            }
-        } else {
-            Grip::Tilt(hold)
-        };
-        view.grip = Some(grip);
+        view.grip = Some(touch.grip(at, [shift, alt], view, out));
     }
-    if turning::moves(response)
-        && let (Some(grip), Some(at)) = (view.grip, response.interact_pointer_pos())
+    if turning::moves(touch.response)
+        && let (Some(grip), Some(at)) = (view.grip, touch.response.interact_pointer_pos())
     {
+        out.extend(touch.dragged(grip, at).map(Action::Do));
+    }
+    if touch.response.drag_stopped() && view.grip.take().is_some() {
+        out.push(Action::Do(Command::Commit));
+    }
+}
+
+impl Touch<'_> {
+    fn under(&self, at: Pos2) -> Under<'_> {
+        under(at, self.lens, self.reading)
+    }
+
+    fn cursor(&self, at: Pos2, tool: Tool) -> CursorIcon {
+        match tool {
+            Tool::Draw | Tool::Mark(_) | Tool::Caliper => CursorIcon::Crosshair,
+            Tool::Turn => match self.under(at) {
+                Under::Vertex(..) => CursorIcon::Grab,
+                Under::Edge(..) => CursorIcon::Copy,
+                Under::Nothing => CursorIcon::Move,
+            },
+        }
+    }
+
+    fn click(&self, view: &mut ViewState, out: &mut Vec<Action>) {
+        let (response, scene) = (self.response, self.scene);
+        let at = response.interact_pointer_pos();
+        if response.clicked()
+            && let Some(at) = at
+        {
+            let point = self.lens.cut(at);
+            match view.tool {
+                Tool::Draw => draw_click(scene, at, self.lens, out),
+                Tool::Caliper => {}
+                Tool::Mark(landmark) => {
+                    let there = self.session.en_face().at(CutPoint::new(point[0], point[1]));
+                    mark(landmark, there.to_array(), view, out);
+                }
+                Tool::Turn => match self.under(at) {
+                    Under::Vertex(outline, index) => {
+                        view.vertex = kept(outline, scene, out).map(|id| (id, index));
+                    }
+                    Under::Edge(outline, index) => {
+                        if let Some(id) = kept(outline, scene, out) {
+                            let insert = Command::InsertVertex { tracing: id, after: index, at: point };
+                            out.push(Action::Do(insert));
+                            view.vertex = Some((id, index + 1));
+                        }
+                    }
+                    Under::Nothing => view.vertex = None,
+                },
+            }
+        }
+        if view.tool == Tool::Draw
+            && response.double_clicked()
+            && let Some(id) = open_tracing(scene)
+        {
+            out.push(Action::Do(Command::Close(id)));
+            view.tool = Tool::Turn;
+        }
+        if response.secondary_clicked()
+            && let Some(at) = at
+            && let Under::Vertex(outline, index) = self.under(at)
+            && let OutlineSource::Kept(id) = outline.source
+        {
+            out.push(Action::Do(Command::RemoveVertex { tracing: id, vertex: index }));
+            view.vertex = None;
+        }
+    }
+
+    /// What a drag that began here takes hold of
+    fn grip(&self, at: Pos2, [shift, alt]: [bool; 2], view: &mut ViewState, out: &mut Vec<Action>) -> Grip {
+        let hold = Hold { from: at, turn: self.session.turn() };
+        if shift || self.response.dragged_by(PointerButton::Middle) {
+            return Grip::Shift(hold);
+        }
+        if alt || self.response.dragged_by(PointerButton::Secondary) {
+            return Grip::Roll(hold);
+        }
+        if let Under::Vertex(outline, index) = self.under(at)
+            && let Some(id) = kept(outline, self.scene, out)
+        {
+            view.vertex = Some((id, index));
+            return Grip::Vertex(id, index);
+        }
+        Grip::Tilt(hold)
+    }
+
+    /// What a drag to here asks for
+    fn dragged(&self, grip: Grip, at: Pos2) -> Option<Command> {
+        let jet = self.session.review().place.jet;
         match grip {
             Grip::Vertex(tracing, vertex) => {
-                out.push(Action::Do(Command::MoveVertex { tracing, vertex, to: lens.cut(at) }));
+                Some(Command::MoveVertex { tracing, vertex, to: self.lens.cut(at) })
             }
             Grip::Roll(Hold { from, turn }) => {
-                let roll = turn.roll + angle(at, lens) - angle(from, lens);
-                out.push(Action::Do(Command::Turn(place.jet, Turn { roll, ..turn })));
+                let roll = turn.roll + angle(at, self.lens) - angle(from, self.lens);
+                Some(Command::Turn(jet, Turn { roll, ..turn }))
             }
             Grip::Shift(Hold { from, turn }) => {
-                let [u, v] = lens.vector(at - from);
-                out.push(Action::Do(Command::Turn(place.jet, base.with_shift(&turn, [-u, -v]))));
+                let [u, v] = self.lens.vector(at - from);
+                Some(Command::Turn(jet, self.session.base().with_shift(&turn, [-u, -v])))
             }
             Grip::Tilt(Hold { from, turn }) => {
                 let step = at - from;
-                out.push(Action::Do(turning::leaned(session, &turn, [step.x, -step.y])));
+                Some(turning::leaned(self.session, &turn, [step.x, -step.y]))
             }
-            Grip::Level => {}
+            Grip::Level => None,
         }
-    }
-    if response.drag_stopped() && view.grip.take().is_some() {
-        out.push(Action::Do(Command::Commit));
     }
 }
 

@@ -5,6 +5,7 @@
 
 use nalgebra::Vector3;
 
+use super::channels::Made;
 use super::codes::{Component, Slices};
 use super::layout::{ByteOrder, Element, Layout, Pose};
 use super::read;
@@ -14,7 +15,7 @@ use super::{ArrayError, ArrayUnit};
 use crate::format::Notes;
 use crate::space::{GridError, VolumePoint, direction};
 use crate::unit::MetresPerSecond;
-use crate::volume::{Channel, ChannelKind, PowerScale, Provenance, SharedBytes, VelocityScale, Volume4};
+use crate::volume::{ChannelKind, Provenance, SharedBytes, Volume4};
 
 /// What the provenance calls the format
 const FORMAT: &str = "arrays";
@@ -57,22 +58,7 @@ pub fn from_arrays(
     name: &str,
     gaps: Gaps,
 ) -> Result<Volume4, ArrayError> {
-    let Some(first) = arrays.first() else { return Err(ArrayError::NoChannels) };
-    let [frames, nz, ny, nx] = first.shape;
-    if first.shape.contains(&0) {
-        return Err(ArrayError::NoVoxels { sizes: first.shape.to_vec() });
-    }
-    for array in arrays {
-        let needed = array.shape.iter().try_fold(array.element.bytes(), |all, size| all.checked_mul(*size));
-        if array.shape != first.shape || needed != Some((*array.bytes).as_ref().len()) {
-            return Err(ArrayError::Axes {
-                message: format!(
-                    "the {} channel has the shape {:?}, the {} channel {:?}",
-                    array.kind, array.shape, first.kind, first.shape
-                ),
-            });
-        }
-    }
+    let [frames, nz, ny, nx] = one_shape(arrays)?;
     let mut notes = Notes::default();
     for line in &said.assumed {
         notes.tell(line);
@@ -119,8 +105,7 @@ pub fn from_arrays(
         });
     }
 
-    let mut channels = Vec::new();
-    let (mut velocity_scale, mut power_scale) = (None, PowerScale::default());
+    let mut made = Made::default();
     for array in arrays {
         let component = Component {
             bytes: &array.bytes,
@@ -137,29 +122,8 @@ pub fn from_arrays(
                 return Err(ArrayError::NotNumbers { kind: array.kind, count });
             }
         }
-        let samples = match array.kind {
-            ChannelKind::Velocity => {
-                let (samples, scale) = scales::velocity(&component, &facts, &mut notes)?;
-                velocity_scale = Some(scale);
-                samples
-            }
-            ChannelKind::Power => {
-                let (samples, scale) = scales::power(&component, said.power, &mut notes)?;
-                power_scale = scale;
-                samples
-            }
-            ChannelKind::Tissue | ChannelKind::Variance => {
-                scales::plain(&component, &array.kind.to_string(), &mut notes)?
-            }
-        };
-        channels.push(Channel::new(array.kind, samples));
+        made.add(array.kind, &component, &facts, said.power, &mut notes)?;
     }
-    let velocity_scale = if let Some(scale) = velocity_scale {
-        scale
-    } else {
-        let bits = channels.first().map_or(8, |channel| channel.samples().bits());
-        VelocityScale::full_cycle(bits, 1 << (bits - 1), MetresPerSecond::new(1.0))?
-    };
     let hashed = arrays.iter().map(|array| &array.bytes);
     let provenance = Provenance {
         file: name.to_owned(),
@@ -171,7 +135,28 @@ pub fn from_arrays(
         ..Provenance::default()
     };
     let apex = said.apex_mm.map(|[x, y, z]| VolumePoint::new(x, y, z));
-    Ok(Volume4::new(grid, timeline, apex, velocity_scale, power_scale, provenance, channels)?)
+    let scale = made.velocity_scale()?;
+    Ok(Volume4::new(grid, timeline, apex, scale, made.power, provenance, made.channels)?)
+}
+
+/// The shape of all arrays: the same, with voxels, and as many bytes as it needs
+fn one_shape(arrays: &[ArrayChannel]) -> Result<[usize; 4], ArrayError> {
+    let Some(first) = arrays.first() else { return Err(ArrayError::NoChannels) };
+    if first.shape.contains(&0) {
+        return Err(ArrayError::NoVoxels { sizes: first.shape.to_vec() });
+    }
+    for array in arrays {
+        let needed = array.shape.iter().try_fold(array.element.bytes(), |all, size| all.checked_mul(*size));
+        if array.shape != first.shape || needed != Some((*array.bytes).as_ref().len()) {
+            return Err(ArrayError::Axes {
+                message: format!(
+                    "the {} channel has the shape {:?}, the {} channel {:?}",
+                    array.kind, array.shape, first.kind, first.shape
+                ),
+            });
+        }
+    }
+    Ok(first.shape)
 }
 
 /// The grid that was said, right-handed

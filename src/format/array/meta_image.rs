@@ -25,7 +25,43 @@ pub(super) fn is_meta_image(all: &[u8]) -> bool {
     matches!(key.trim(), "ObjectType" | "NDims" | "Comment" | "ObjectSubType" | "ID" | "ElementDataFile")
 }
 
-type Fields = BTreeMap<String, String>;
+/// The fields of a header
+#[derive(Default)]
+struct Fields(BTreeMap<String, String>);
+
+impl Fields {
+    fn get(&self, key: &str) -> Option<&str> {
+        self.0.get(key).map(String::as_str)
+    }
+
+    fn need(&self, key: &'static str) -> Result<&str, ArrayError> {
+        self.get(key).ok_or(ArrayError::Lacks { name: key })
+    }
+
+    /// The first of these keys that is there
+    fn first<'a>(&'a self, keys: &[&'static str]) -> Option<(&'static str, &'a str)> {
+        keys.iter().find_map(|key| Some((*key, self.get(key)?)))
+    }
+
+    /// True or false, where it is there
+    fn flag(&self, keys: &[&'static str]) -> Result<Option<bool>, ArrayError> {
+        let Some((key, found)) = self.first(keys) else { return Ok(None) };
+        match found.chars().next().map(|c| c.to_ascii_lowercase()) {
+            Some('t' | '1' | 'y') => Ok(Some(true)),
+            Some('f' | '0' | 'n') => Ok(Some(false)),
+            _ => refuse(key, found),
+        }
+    }
+
+    /// So many numbers
+    fn reals(&self, keys: &[&'static str], count: usize) -> Result<Option<Vec<f64>>, ArrayError> {
+        let Some((key, found)) = self.first(keys) else { return Ok(None) };
+        match text::numbers(found) {
+            Some(list) if list.len() == count => Ok(Some(list)),
+            _ => refuse(key, found),
+        }
+    }
+}
 
 fn refuse<T>(name: &'static str, found: &str) -> Result<T, ArrayError> {
     Err(ArrayError::Value { name, found: text::short(found) })
@@ -33,7 +69,7 @@ fn refuse<T>(name: &'static str, found: &str) -> Result<T, ArrayError> {
 
 /// The fields, and where the samples begin if they follow
 fn fields(all: &[u8]) -> Result<(Fields, usize), ArrayError> {
-    let mut fields = Fields::new();
+    let mut fields = Fields::default();
     let (mut at, mut number) = (0, 0);
     while let Some((line, next)) = text::line(all, at)? {
         at = next;
@@ -49,13 +85,13 @@ fn fields(all: &[u8]) -> Result<(Fields, usize), ArrayError> {
         };
         let (key, value) = (key.trim().to_owned(), value.trim().to_owned());
         let last = key == "ElementDataFile";
-        if fields.contains_key(&key) {
+        if fields.0.contains_key(&key) {
             return Err(ArrayError::Header {
                 line: number,
                 message: format!("\"{}\" stands there twice", text::short(&key)),
             });
         }
-        fields.insert(key, value);
+        fields.0.insert(key, value);
         if last {
             return Ok((fields, at));
         }
@@ -69,45 +105,48 @@ fn fields(all: &[u8]) -> Result<(Fields, usize), ArrayError> {
 /// See [`ArrayError`].
 pub(super) fn parse(all: &[u8], notes: &mut Notes) -> Result<Header, ArrayError> {
     let (fields, end) = fields(all)?;
-    let get = |key: &str| fields.get(key).map(String::as_str);
-    let need = |key: &'static str| get(key).ok_or(ArrayError::Lacks { name: key });
-    if let Some(other) = get("ObjectType").filter(|kind| *kind != "Image") {
+    if let Some(other) = fields.get("ObjectType").filter(|kind| *kind != "Image") {
         return Err(ArrayError::Unsupported {
             what: format!("an object of the type {}", text::short(other)),
         });
     }
-    let ndims: usize = match need("NDims")?.parse() {
-        Ok(ndims @ 3..=5) => ndims,
-        _ => return refuse("NDims", need("NDims")?),
-    };
-    let sizes = match text::sizes(need("DimSize")?) {
-        Some(list) if list.len() == ndims => list,
-        _ => return refuse("DimSize", need("DimSize")?),
-    };
-    let flag = |keys: [&'static str; 2], default: bool| -> Result<bool, ArrayError> {
-        for key in keys {
-            if let Some(found) = get(key) {
-                return match found.chars().next().map(|c| c.to_ascii_lowercase()) {
-                    Some('t' | '1' | 'y') => Ok(true),
-                    Some('f' | '0' | 'n') => Ok(false),
-                    _ => refuse(key, found),
-                };
-            }
-        }
-        Ok(default)
-    };
-    if !flag(["BinaryData", "BinaryData"], true)? {
+    if fields.flag(&["BinaryData"])? == Some(false) {
         return Err(ArrayError::Unsupported { what: "samples written as text".to_owned() });
     }
-    let order = if flag(["BinaryDataByteOrderMSB", "ElementByteOrderMSB"], false)? {
-        ByteOrder::Big
-    } else {
-        ByteOrder::Little
+    let big = fields.flag(&["BinaryDataByteOrderMSB", "ElementByteOrderMSB"])? == Some(true);
+    let packed = fields.flag(&["CompressedData"])? == Some(true);
+    let packing = if packed { Packing::Zlib } else { Packing::Raw };
+    let axes = axes(&fields)?;
+    let (pose, clock) = pose(&fields, notes)?;
+    Ok(Header {
+        element: element(fields.need("ElementType")?)?,
+        order: if big { ByteOrder::Big } else { ByteOrder::Little },
+        packing,
+        axes,
+        pose,
+        clock,
+        scaling: None,
+        place: place(&fields, packing, end)?,
+    })
+}
+
+/// How many axes there are besides the components of a voxel
+fn dimensions(fields: &Fields) -> Result<usize, ArrayError> {
+    let found = fields.need("NDims")?;
+    match found.parse() {
+        Ok(ndims @ 3..=5) => Ok(ndims),
+        _ => refuse("NDims", found),
+    }
+}
+
+fn axes(fields: &Fields) -> Result<Vec<Axis>, ArrayError> {
+    let ndims = dimensions(fields)?;
+    let found = fields.need("DimSize")?;
+    let sizes = match text::sizes(found) {
+        Some(list) if list.len() == ndims => list,
+        _ => return refuse("DimSize", found),
     };
-    let packing =
-        if flag(["CompressedData", "CompressedData"], false)? { Packing::Zlib } else { Packing::Raw };
-    let element = element(need("ElementType")?)?;
-    let components: usize = match get("ElementNumberOfChannels").map(|text| (text, text.parse())) {
+    let components: usize = match fields.get("ElementNumberOfChannels").map(|text| (text, text.parse())) {
         None => 1,
         Some((_, Ok(count @ 1..=4096))) => count,
         Some((text, _)) => return refuse("ElementNumberOfChannels", text),
@@ -125,24 +164,20 @@ pub(super) fn parse(all: &[u8], notes: &mut Notes) -> Result<Header, ArrayError>
         };
         axes.push(Axis { size: *size, role });
     }
-    let reals = |keys: &[&'static str], count: usize| -> Result<Option<Vec<f64>>, ArrayError> {
-        for key in keys {
-            if let Some(found) = get(key) {
-                return match text::numbers(found) {
-                    Some(list) if list.len() == count => Ok(Some(list)),
-                    _ => refuse(key, found),
-                };
-            }
-        }
-        Ok(None)
-    };
-    let spacing = reals(&["ElementSpacing", "ElementSize"], ndims)?
+    Ok(axes)
+}
+
+/// Where the voxels are, and when the frames
+fn pose(fields: &Fields, notes: &mut Notes) -> Result<(Pose, Option<Clock>), ArrayError> {
+    let ndims = dimensions(fields)?;
+    let spacing = fields
+        .reals(&["ElementSpacing", "ElementSize"], ndims)?
         .ok_or(ArrayError::Lacks { name: "ElementSpacing" })?;
     if !spacing.iter().take(3).all(|side| *side > 0.0) {
         return refuse("ElementSpacing", &format!("{spacing:?}"));
     }
-    let offset = reals(&["Offset", "Position", "Origin"], ndims)?;
-    let matrix = reals(&["TransformMatrix", "Rotation", "Orientation"], ndims * ndims)?;
+    let offset = fields.reals(&["Offset", "Position", "Origin"], ndims)?;
+    let matrix = fields.reals(&["TransformMatrix", "Rotation", "Orientation"], ndims * ndims)?;
     if matrix.is_none() || offset.is_none() {
         notes.assume(
             "the header states no Offset or TransformMatrix; zero and the axes' own directions were taken",
@@ -166,7 +201,12 @@ pub(super) fn parse(all: &[u8], notes: &mut Notes) -> Result<Header, ArrayError>
         .push("positions were taken as left-posterior-superior, as the Insight Toolkit does".to_owned());
     let clock = (ndims > 3 && spacing[3].is_finite() && spacing[3] > 0.0)
         .then(|| Clock { first_s: offset[3], step_s: spacing[3] });
-    let skip = match get("HeaderSize").map(|text| (text, text.parse::<i64>())) {
+    Ok((pose, clock))
+}
+
+/// Where the samples are; `end` is that of the header's text
+fn place(fields: &Fields, packing: Packing, end: usize) -> Result<Place, ArrayError> {
+    let skip = match fields.get("HeaderSize").map(|text| (text, text.parse::<i64>())) {
         None => Some(0),
         Some((_, Ok(-1))) if packing == Packing::Raw => None,
         Some((_, Ok(skip @ 0..))) => Some(skip as usize),
@@ -175,7 +215,7 @@ pub(super) fn parse(all: &[u8], notes: &mut Notes) -> Result<Header, ArrayError>
         }
         Some((text, _)) => return refuse("HeaderSize", text),
     };
-    let place = match need("ElementDataFile")? {
+    Ok(match fields.need("ElementDataFile")? {
         // Counted from the start of the file, the header's text included; 0 says nothing.
         "LOCAL" | "Local" | "local" => match skip {
             None => Place::AtTheEnd { header: end },
@@ -189,8 +229,7 @@ pub(super) fn parse(all: &[u8], notes: &mut Notes) -> Result<Header, ArrayError>
             return Err(ArrayError::Unsupported { what: "samples in several files".to_owned() });
         }
         name => Place::Beside { name: name.to_owned(), skip },
-    };
-    Ok(Header { element, order, packing, axes, pose, clock, scaling: None, place })
+    })
 }
 
 fn element(name: &str) -> Result<Element, ArrayError> {

@@ -12,6 +12,7 @@
 
 mod bar;
 mod bytes;
+mod channels;
 mod codes;
 mod colour;
 mod layout;

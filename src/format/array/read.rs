@@ -6,6 +6,7 @@
 use std::path::{Path, PathBuf};
 
 use super::bytes::{self, Found};
+use super::channels::Made;
 use super::codes::{Component, Slices};
 use super::layout::{self, Clock, Element, Header, Layout, Packing, Pose};
 use super::scales::{self, Facts};
@@ -74,13 +75,8 @@ fn walk(
 ) -> Result<Read, ArrayError> {
     let header = format.parse((**all).as_ref(), notes)?;
     seen.transfer_syntax = stored_as(&header);
-    let (sidecar, words) = match path.map(Sidecar::path_of).filter(|path| path.exists()) {
-        Some(beside) => {
-            let (sidecar, bytes) = load(&beside)?;
-            (Some(sidecar), Some(bytes))
-        }
-        None => (None, None),
-    };
+    let beside = path.map(Sidecar::path_of).filter(|path| path.exists());
+    let (sidecar, words) = beside.as_deref().map(load).transpose()?.unzip();
     for line in sidecar.iter().flat_map(|sidecar| &sidecar.assumed) {
         notes.tell(line);
     }
@@ -109,27 +105,8 @@ fn walk(
     }
     let facts = Facts { words: &velocity_words, scaling, given: options.nyquist };
 
-    // All that is missing is told at once.
-    let mut missing = Vec::new();
-    let kinds: Vec<ChannelKind> = match &content {
-        Content::Channels(kinds) if kinds.is_empty() && single => vec![ChannelKind::Velocity],
-        Content::Channels(kinds) => kinds.clone(),
-        Content::Colours(_) => vec![ChannelKind::Tissue, ChannelKind::Velocity],
-    };
-    if kinds.is_empty() {
-        missing.push(if can_be_colour(&header, &layout) {
-            scales::COLOURS
-        } else {
-            "which channel is which"
-        });
-    }
-    let scalar_velocity = matches!(content, Content::Channels(_)) && kinds.contains(&ChannelKind::Velocity);
-    if (scalar_velocity || kinds.is_empty()) && !facts.has_nyquist(header.element) {
-        missing.push(scales::NYQUIST);
-    }
-    if layout.frames > 1 && said.times_s.is_empty() && header.clock.is_none() {
-        missing.push("the times of the frames");
-    }
+    let kinds = content.kinds(single);
+    let missing = missing(&header, &layout, said, &content, &facts);
     if !missing.is_empty() {
         let name = path.map_or_else(
             || "NAME.narrows.json".to_owned(),
@@ -149,8 +126,7 @@ fn walk(
     let Found { bytes, start, beside } =
         bytes::find(all, path, &header.place, header.packing, needed, notes)?;
     let component = |index| Component::new(&bytes, start, &header, layout, index, slices);
-    let mut channels = Vec::new();
-    let (mut velocity_scale, mut power_scale) = (None, PowerScale::default());
+    let mut made = Made::default();
     let mut colours_read = None;
     match content {
         Content::Colours(bar) => {
@@ -159,53 +135,34 @@ fn walk(
             }
             let read = bar.read_all(&component(0), facts.nyquist(notes)?, notes);
             let read = read.map_err(|message| ArrayError::Bar { message })?;
-            channels.extend(read.channels);
-            velocity_scale = Some(read.scale);
+            made = Made { channels: read.channels, velocity: Some(read.scale), ..made };
             colours_read = Some(read.colours_read);
         }
         Content::Channels(_) => {
             for (index, kind) in kinds.iter().enumerate() {
-                let component = component(index);
-                let samples = match kind {
-                    ChannelKind::Velocity => {
-                        let (samples, scale) = scales::velocity(&component, &facts, notes)?;
-                        velocity_scale = Some(scale);
-                        samples
-                    }
-                    ChannelKind::Power => {
-                        let (samples, scale) = scales::power(&component, said.power, notes)?;
-                        power_scale = scale;
-                        samples
-                    }
-                    ChannelKind::Tissue | ChannelKind::Variance => {
-                        scales::plain(&component, &kind.to_string(), notes)?
-                    }
-                };
-                channels.push(Channel::new(*kind, samples));
+                made.add(*kind, &component(index), &facts, said.power, notes)?;
             }
         }
     }
-    let bits = channels.first().map_or(8, |channel| channel.samples().bits());
-    for channel in &channels {
-        seen.channels.push(channel_seen(channel, velocity_scale, power_scale));
+    for channel in &made.channels {
+        seen.channels.push(channel_seen(channel, made.velocity, made.power));
     }
-    let velocity_scale = if let Some(scale) = velocity_scale {
+    if let Some(scale) = made.velocity {
         let (low, high) = scale.limits();
         seen.nyquist_m_s = Some(scale.nyquist().get());
         seen.velocity_limits_m_s = Some([low.get(), high.get()]);
-        scale
     } else {
         notes.missing.push("a velocity channel: nothing can be measured without it".to_owned());
         notes.assume("there is no velocity channel; the velocity scale is a placeholder and means nothing");
-        VelocityScale::full_cycle(bits, 1 << (bits - 1), MetresPerSecond::new(1.0))?
-    };
+    }
     format.name().clone_into(&mut provenance.format);
     provenance.assumed.clone_from(&notes.assumed);
     provenance.told.clone_from(&notes.told);
     provenance.colours_read = colours_read;
     provenance.lossy = sidecar.as_ref().and_then(Sidecar::lossy);
     provenance.left_out.clone_from(&notes.left_out);
-    let volume = Volume4::new(grid, timeline, apex, velocity_scale, power_scale, provenance, channels)?;
+    let scale = made.velocity_scale()?;
+    let volume = Volume4::new(grid, timeline, apex, scale, made.power, provenance, made.channels)?;
     Ok(Read { volume, companions: beside.into_iter().chain(words).collect() })
 }
 
@@ -215,6 +172,40 @@ enum Content<'a> {
     Channels(Vec<ChannelKind>),
     /// Colours, to be read with this bar
     Colours(&'a VelocityBar),
+}
+
+impl Content<'_> {
+    /// The channels that come of it; none where nobody says. A single component is a velocity.
+    fn kinds(&self, single: bool) -> Vec<ChannelKind> {
+        match self {
+            Self::Channels(kinds) if kinds.is_empty() && single => vec![ChannelKind::Velocity],
+            Self::Channels(kinds) => kinds.clone(),
+            Self::Colours(_) => vec![ChannelKind::Tissue, ChannelKind::Velocity],
+        }
+    }
+}
+
+/// All that nobody says and that must be known
+fn missing(
+    header: &Header,
+    layout: &Layout,
+    said: &Sidecar,
+    content: &Content<'_>,
+    facts: &Facts<'_>,
+) -> Vec<&'static str> {
+    let mut missing = Vec::new();
+    let kinds = content.kinds(layout.components == 1);
+    if kinds.is_empty() {
+        missing.push(if can_be_colour(header, layout) { scales::COLOURS } else { "which channel is which" });
+    }
+    let scalar_velocity = matches!(content, Content::Channels(_)) && kinds.contains(&ChannelKind::Velocity);
+    if (scalar_velocity || kinds.is_empty()) && !facts.has_nyquist(header.element) {
+        missing.push(scales::NYQUIST);
+    }
+    if layout.frames > 1 && said.times_s.is_empty() && header.clock.is_none() {
+        missing.push("the times of the frames");
+    }
+    missing
 }
 
 /// Whether voxels have the form of colours: three components of 8 bits, or four with opacity

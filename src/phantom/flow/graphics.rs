@@ -71,6 +71,32 @@ pub(super) fn hardware() -> Vec<wgpu::Adapter> {
     found
 }
 
+/// What a step is given: the uniform, the walls, the blood now and next, and the sums
+fn layout(device: &wgpu::Device) -> wgpu::BindGroupLayout {
+    let storage = |binding: u32, read_only: bool| wgpu::BindGroupLayoutEntry {
+        binding,
+        visibility: wgpu::ShaderStages::COMPUTE,
+        ty: wgpu::BindingType::Buffer {
+            ty: wgpu::BufferBindingType::Storage { read_only },
+            has_dynamic_offset: false,
+            min_binding_size: None,
+        },
+        count: None,
+    };
+    let uniform_entry = wgpu::BindGroupLayoutEntry {
+        ty: wgpu::BindingType::Buffer {
+            ty: wgpu::BufferBindingType::Uniform,
+            has_dynamic_offset: false,
+            min_binding_size: None,
+        },
+        ..storage(0, true)
+    };
+    device.create_bind_group_layout(&wgpu::BindGroupLayoutDescriptor {
+        label: Some("flow"),
+        entries: &[uniform_entry, storage(1, true), storage(2, true), storage(3, false), storage(4, false)],
+    })
+}
+
 impl Graphics {
     /// # Errors
     /// [`FlowSolveError::Graphics`] where the adapter cannot hold the flow or refuses it.
@@ -93,34 +119,7 @@ impl Graphics {
             label: Some("flow"),
             source: wgpu::ShaderSource::Wgsl(include_str!("../../../shaders/flow.wgsl").into()),
         });
-        let storage = |binding: u32, read_only: bool| wgpu::BindGroupLayoutEntry {
-            binding,
-            visibility: wgpu::ShaderStages::COMPUTE,
-            ty: wgpu::BindingType::Buffer {
-                ty: wgpu::BufferBindingType::Storage { read_only },
-                has_dynamic_offset: false,
-                min_binding_size: None,
-            },
-            count: None,
-        };
-        let uniform_entry = wgpu::BindGroupLayoutEntry {
-            ty: wgpu::BindingType::Buffer {
-                ty: wgpu::BufferBindingType::Uniform,
-                has_dynamic_offset: false,
-                min_binding_size: None,
-            },
-            ..storage(0, true)
-        };
-        let layout = device.create_bind_group_layout(&wgpu::BindGroupLayoutDescriptor {
-            label: Some("flow"),
-            entries: &[
-                uniform_entry,
-                storage(1, true),
-                storage(2, true),
-                storage(3, false),
-                storage(4, false),
-            ],
-        });
+        let layout = layout(&device);
         let pipelines = device.create_pipeline_layout(&wgpu::PipelineLayoutDescriptor {
             label: Some("flow"),
             bind_group_layouts: &[Some(&layout)],

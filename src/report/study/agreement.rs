@@ -9,7 +9,9 @@ use crate::report::svg::{Svg, escape};
 use crate::report::table::Row;
 use crate::report::words::{fixed, signed};
 use crate::report::{ReportError, png_from_svg};
-use crate::study::agree::{Agreement, BlandAltman, Estimate, Weights};
+use crate::study::agree::{
+    AgainstReference, Agreement, BlandAltman, Clustered, Estimate, Grades, Weights, Within,
+};
 
 /// Everything that `narrows agree` writes
 ///
@@ -43,78 +45,128 @@ pub fn pair_figures(document: &Agreement) -> impl Iterator<Item = Svg> {
 
 /// One statistic a row: what, of whom, value, interval, how many volumes
 pub fn agreement_csv(document: &Agreement) -> String {
-    let mut out = String::from("statistic,first,second,value,low,high,volumes,unit\n");
-    let unit = document.source.unit.as_str();
-    let mut row =
-        |name: &str, who: [&str; 2], value: Option<f64>, ends: Option<[f64; 2]>, n: usize, unit: &str| {
-            let mut row = Row::new(name);
-            row.put(who[0]).put(who[1]).optional(value);
-            row.optional(ends.map(|e| e[0])).optional(ends.map(|e| e[1])).put(n).put(unit);
-            row.end(&mut out);
-        };
-    let all = ["all readers", ""];
-    if let Some(found) = &document.reliability {
-        let n = found.volumes;
-        for icc in &found.coefficients {
-            row(&icc.name, all, icc.value, icc.interval, n, "");
-        }
-        row("standard error of one reading", all, Some(found.standard_error), None, n, unit);
-        row("residual standard error", all, Some(found.residual_standard_error), None, n, unit);
-        row("standard deviation of readers", all, Some(found.reader_standard_deviation), None, n, unit);
-        row("reproducibility coefficient", all, Some(found.reproducibility), None, n, unit);
-    }
+    let out = String::from("statistic,first,second,value,low,high,volumes,unit\n");
+    let mut rows = Rows { out, unit: &document.source.unit };
+    rows.reliability(document);
     for pair in document.pairs.iter().chain(&document.repeats) {
-        let (who, n) = ([pair.first.as_str(), pair.second.as_str()], pair.volumes);
-        row("bias", who, Some(pair.bias), pair.bias_interval, n, unit);
-        row("standard deviation of differences", who, pair.standard_deviation, None, n, unit);
+        rows.pair(pair);
+    }
+    for one in &document.clusters {
+        rows.cluster(one);
+    }
+    for one in &document.references {
+        rows.reference(one);
+    }
+    if let Some(plan) = &document.plan {
+        rows.row("volumes needed", ALL, Some(plan.volumes as f64), None, plan.volumes, "");
+    }
+    for one in &document.within {
+        rows.within(one);
+    }
+    if let Some(found) = &document.grades {
+        rows.grades(found);
+    }
+    rows.out
+}
+
+/// Of whom a statistic of everybody is
+const ALL: [&str; 2] = ["all readers", ""];
+
+/// The rows of a table of statistics
+struct Rows<'a> {
+    out: String,
+    /// Unit of the readings
+    unit: &'a str,
+}
+
+impl Rows<'_> {
+    fn row(
+        &mut self,
+        name: &str,
+        who: [&str; 2],
+        value: Option<f64>,
+        ends: Option<[f64; 2]>,
+        n: usize,
+        unit: &str,
+    ) {
+        let mut row = Row::new(name);
+        row.put(who[0]).put(who[1]).optional(value);
+        row.optional(ends.map(|e| e[0])).optional(ends.map(|e| e[1])).put(n).put(unit);
+        row.end(&mut self.out);
+    }
+
+    fn reliability(&mut self, document: &Agreement) {
+        let Some(found) = &document.reliability else { return };
+        let (n, unit) = (found.volumes, self.unit);
+        for icc in &found.coefficients {
+            self.row(&icc.name, ALL, icc.value, icc.interval, n, "");
+        }
+        for (name, value) in [
+            ("standard error of one reading", found.standard_error),
+            ("residual standard error", found.residual_standard_error),
+            ("standard deviation of readers", found.reader_standard_deviation),
+            ("reproducibility coefficient", found.reproducibility),
+        ] {
+            self.row(name, ALL, Some(value), None, n, unit);
+        }
+    }
+
+    fn pair(&mut self, pair: &BlandAltman) {
+        let (who, n, unit) = ([pair.first.as_str(), pair.second.as_str()], pair.volumes, self.unit);
+        self.row("bias", who, Some(pair.bias), pair.bias_interval, n, unit);
+        self.row("standard deviation of differences", who, pair.standard_deviation, None, n, unit);
         for (name, limit) in
             [("lower limit of agreement", pair.lower), ("upper limit of agreement", pair.upper)]
         {
             let value = limit.map(|l| l.value);
-            row(&format!("{name}, approximate interval"), who, value, limit.map(|l| l.approximate), n, unit);
+            let approximate = limit.map(|l| l.approximate);
+            self.row(&format!("{name}, approximate interval"), who, value, approximate, n, unit);
             if let Some(exact) = limit.and_then(|l| l.exact) {
-                row(&format!("{name}, exact interval"), who, value, Some(exact), n, unit);
+                self.row(&format!("{name}, exact interval"), who, value, Some(exact), n, unit);
             }
         }
         if let Some([slope, low, high]) = pair.slope {
-            row("change of difference for a unit of the mean", who, Some(slope), Some([low, high]), n, "");
+            let ends = Some([low, high]);
+            self.row("change of difference for a unit of the mean", who, Some(slope), ends, n, "");
         }
         if let Some(ratio) = pair.ratio {
-            row("ratio, geometric mean", who, Some(ratio.value), ratio.interval, n, "");
+            self.row("ratio, geometric mean", who, Some(ratio.value), ratio.interval, n, "");
             for (name, [value, low, high]) in [
                 ("ratio, lower limit of agreement", ratio.lower),
                 ("ratio, upper limit of agreement", ratio.upper),
             ] {
-                row(name, who, Some(value), Some([low, high]), n, "");
+                self.row(name, who, Some(value), Some([low, high]), n, "");
             }
         }
         if let Some(error) = pair.percent_error {
-            let n = error.volumes;
-            row("mean absolute percent difference", who, Some(error.mean), None, n, "%");
-            row("SD of absolute percent difference", who, error.standard_deviation, None, n, "%");
-            row(
-                "coefficient of variation of one reading",
-                who,
-                Some(error.coefficient_of_variation),
-                None,
-                n,
-                "%",
-            );
-            row("1.96 SD over mean", who, error.limits_over_mean, None, n, "%");
+            for (name, value) in [
+                ("mean absolute percent difference", Some(error.mean)),
+                ("SD of absolute percent difference", error.standard_deviation),
+                ("coefficient of variation of one reading", Some(error.coefficient_of_variation)),
+                ("1.96 SD over mean", error.limits_over_mean),
+            ] {
+                self.row(name, who, value, None, error.volumes, "%");
+            }
         }
     }
-    for one in &document.clusters {
-        let (who, n) = ([one.first.as_str(), one.second.as_str()], one.volumes);
-        row("bias, over patients", who, Some(one.bias), Some(one.bias_interval), n, unit);
-        row("variance of differences between patients", who, Some(one.between), None, n, "");
-        row("variance of differences within patients", who, Some(one.within), None, n, "");
-        row("lower limit of agreement, over patients", who, Some(one.limits[0]), None, n, unit);
-        row("upper limit of agreement, over patients", who, Some(one.limits[1]), None, n, unit);
+
+    fn cluster(&mut self, one: &Clustered) {
+        let (who, n, unit) = ([one.first.as_str(), one.second.as_str()], one.volumes, self.unit);
+        self.row("bias, over patients", who, Some(one.bias), Some(one.bias_interval), n, unit);
+        for (name, value, unit) in [
+            ("variance of differences between patients", one.between, ""),
+            ("variance of differences within patients", one.within, ""),
+            ("lower limit of agreement, over patients", one.limits[0], unit),
+            ("upper limit of agreement, over patients", one.limits[1], unit),
+        ] {
+            self.row(name, who, Some(value), None, n, unit);
+        }
     }
-    for one in &document.references {
-        let (who, n) = ([one.reader.as_str(), one.reference.as_str()], one.volumes);
+
+    fn reference(&mut self, one: &AgainstReference) {
+        let (who, n, unit) = ([one.reader.as_str(), one.reference.as_str()], one.volumes, self.unit);
         let mut put = |name: &str, found: Option<Estimate>, unit: &str| {
-            row(name, who, found.map(|f| f.value), found.and_then(|f| f.interval), n, unit);
+            self.row(name, who, found.map(|f| f.value), found.and_then(|f| f.interval), n, unit);
         };
         put("Deming slope", one.slope, "");
         put("Deming intercept", one.intercept, unit);
@@ -126,41 +178,34 @@ pub fn agreement_csv(document: &Agreement) -> String {
             put("specificity", number(roc.specificity), "");
         }
     }
-    if let Some(plan) = &document.plan {
-        row("volumes needed", all, Some(plan.volumes as f64), None, plan.volumes, "");
-    }
-    for one in &document.within {
-        let (who, n) = ([one.reader.as_str(), one.reader.as_str()], one.volumes);
-        let ends = |i: &crate::measure::results::Interval| Some([i.low, i.high]);
-        let sd = &one.standard_deviation;
-        row("within-reader standard deviation", who, Some(sd.value), ends(sd), n, unit);
-        row(
-            "repeatability coefficient",
-            who,
-            Some(one.repeatability.value),
-            ends(&one.repeatability),
-            n,
-            unit,
-        );
-        row("within-reader coefficient of variation", who, one.coefficient_of_variation, None, n, "%");
+
+    fn within(&mut self, one: &Within) {
+        let (who, n, unit) = ([one.reader.as_str(), one.reader.as_str()], one.volumes, self.unit);
+        for (name, found) in [
+            ("within-reader standard deviation", &one.standard_deviation),
+            ("repeatability coefficient", &one.repeatability),
+        ] {
+            self.row(name, who, Some(found.value), Some([found.low, found.high]), n, unit);
+        }
+        let variation = one.coefficient_of_variation;
+        self.row("within-reader coefficient of variation", who, variation, None, n, "%");
         if let Some(icc) = &one.correlation {
-            row("ICC(1,1) of repeats", who, Some(icc.value), ends(icc), n, "");
+            self.row("ICC(1,1) of repeats", who, Some(icc.value), Some([icc.low, icc.high]), n, "");
         }
     }
-    if let Some(found) = &document.grades {
+
+    fn grades(&mut self, found: &Grades) {
         for pair in &found.pairs {
-            let name = kappa_name(pair.weights);
             let who = [pair.first.as_str(), pair.second.as_str()];
-            row(name, who, pair.value, pair.interval, pair.volumes, "");
+            self.row(kappa_name(pair.weights), who, pair.value, pair.interval, pair.volumes, "");
             if let Some(ac1) = pair.ac1 {
-                row("AC1", who, Some(ac1.value), ac1.interval, pair.volumes, "");
+                self.row("AC1", who, Some(ac1.value), ac1.interval, pair.volumes, "");
             }
         }
         if let Some(fleiss) = &found.all {
-            row("Fleiss kappa", all, fleiss.value, fleiss.interval, fleiss.volumes, "");
+            self.row("Fleiss kappa", ALL, fleiss.value, fleiss.interval, fleiss.volumes, "");
         }
     }
-    out
 }
 
 /// Kappa by its weights, in words

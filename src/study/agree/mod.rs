@@ -11,6 +11,7 @@ mod document;
 mod icc;
 mod kappa;
 mod methods;
+mod notes;
 mod readings;
 mod reference;
 mod within;
@@ -72,7 +73,6 @@ pub fn agree(
     source: TableSource,
     options: &AgreeOptions,
 ) -> Result<Agreement, StudyError> {
-    let mut notes = Vec::new();
     let missing = missing(readings);
     let within = within_readers(readings);
     let averaged = options.repeats == Repeats::Mean && readings.repeats().len() > 1;
@@ -87,90 +87,6 @@ pub fn agree(
     let graded = grades.as_ref().is_some_and(|g| g.pairs.iter().any(|pair| pair.volumes > 0));
     if pairs.is_empty() && within.is_empty() && !graded {
         return Err(StudyError::TooLittle("no two readings belong together".into()));
-    }
-    if readings.values() > 0 {
-        note_missing(&missing, &mut notes);
-    }
-    if readings.repeats().len() > 1 && readings.readers().len() > 1 {
-        notes.push(match options.repeats {
-            Repeats::First => format!(
-                "Between readers the repeat `{}` stands for each reader; the others enter only the scatter \
-                 within readers.",
-                readings.repeats()[0]
-            ),
-            Repeats::Mean => "Between readers the mean of each reader's repeats stands for the reader. The \
-                              intraclass correlations then speak of such means, not of single readings; the \
-                              limits of agreement are widened to those of single readings."
-                .to_owned(),
-        });
-    }
-    match &reliability {
-        Some(found) if !found.left_out.is_empty() => notes.push(format!(
-            "Intraclass correlations need every reader on every volume; left out: {}.",
-            found.left_out.join(", ")
-        )),
-        None if readings.readers().len() > 1 && readings.values() > 0 => notes.push(
-            "No intraclass correlation: fewer than two volumes have a reading of every reader.".to_owned(),
-        ),
-        _ => {}
-    }
-    if reliability.as_ref().is_some_and(|found| found.volumes < 30) {
-        notes.push(
-            "Fewer than 30 volumes: read the intervals, not the coefficients (common practice, no source)."
-                .to_owned(),
-        );
-    }
-    for pair in pairs.iter().chain(&repeats) {
-        if pair.slope.is_some_and(|[_, low, high]| low > 0.0 || high < 0.0) {
-            notes.push(format!(
-                "{} and {}: the difference changes with the size of the measurement; one bias and two limits \
-                 do not describe them at every size.",
-                pair.first, pair.second
-            ));
-        }
-    }
-    if let Some(found) = &grades {
-        if !found.ordered {
-            notes.push(
-                "The order of the grades is not known, so no weighted kappa is given; name them with --grades."
-                    .to_owned(),
-            );
-        }
-        if !found.left_out.is_empty() && readings.readers().len() > 2 {
-            notes.push(format!(
-                "The kappa of all readers needs a grade of every reader; left out: {}.",
-                found.left_out.join(", ")
-            ));
-        }
-        if readings.repeats().len() > 1 {
-            notes.push(format!("Grades are those of the repeat `{}`.", readings.repeats()[0]));
-        }
-    }
-    if !clusters.is_empty() {
-        let others = [
-            (reliability.is_some(), "intraclass correlations"),
-            (pairs.iter().any(|pair| pair.ratio.is_some()), "ratios"),
-            (grades.is_some(), "kappa"),
-            (references.iter().any(|one| one.slope.is_some()), "Deming's line"),
-            (references.iter().any(|one| one.roc.is_some()), "the ROC curve"),
-            (plan.is_some(), "the plan"),
-        ];
-        let others: Vec<&str> = others.iter().filter(|(is, _)| *is).map(|(_, name)| *name).collect();
-        if !others.is_empty() {
-            notes.push(format!(
-                "Several volumes of a patient are counted as such by bias and limits over patients only. What takes \
-                 every volume as that of another patient, so that its intervals are too narrow: {}.",
-                others.join(", ")
-            ));
-        }
-    }
-    for one in &references {
-        if one.roc.is_some_and(|roc| roc.area.value <= 0.0 || roc.area.value >= 1.0) {
-            notes.push(format!(
-                "{}: all volumes are told apart, so the ROC area has no interval; it is not known without error.",
-                one.reader
-            ));
-        }
     }
     let mut document = Agreement {
         schema: SCHEMA.to_owned(),
@@ -196,9 +112,10 @@ pub fn agree(
         repeats,
         within,
         grades,
-        notes,
+        notes: Vec::new(),
         methods: Vec::new(),
     };
+    document.notes = notes::sentences(&document, readings, options);
     document.methods = methods::paragraphs(&document, options);
     Ok(document)
 }
@@ -229,24 +146,6 @@ fn missing(readings: &Readings) -> Vec<Missing> {
         }
     }
     missing
-}
-
-fn note_missing(missing: &[Missing], notes: &mut Vec<String>) {
-    if missing.is_empty() {
-        return;
-    }
-    let listed: Vec<String> = missing
-        .iter()
-        .take(12)
-        .map(|one| format!("{} by {} (repeat {})", one.volume, one.reader, one.repeat))
-        .collect();
-    let more = missing.len().saturating_sub(listed.len());
-    let tail = if more > 0 { format!(", and {more} more") } else { String::new() };
-    let what = if missing.len() == 1 { "One reading is" } else { "Readings are" };
-    notes.push(format!(
-        "{what} missing: {}{tail}. Nothing was filled in; each statistic uses the volumes that it can.",
-        listed.join(", ")
-    ));
 }
 
 fn groups(readings: &Readings, reader: usize) -> Vec<Vec<f64>> {

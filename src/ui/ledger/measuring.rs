@@ -2,9 +2,9 @@
 
 use egui::{RichText, Ui};
 
-use crate::review::{Command, Session, Settings};
+use crate::review::{Command, Session, Settings, TracingId};
 use crate::ui::numbers::number_ui;
-use crate::ui::scene::{Action, OutlineSource, Scene, keep};
+use crate::ui::scene::{Action, OutlineSource, ReadOutline, Scene, keep};
 use crate::ui::view_state::{Tool, ViewState};
 use crate::ui::{theme, words};
 
@@ -17,9 +17,7 @@ pub(super) fn trace_part(
     view: &mut ViewState,
     out: &mut Vec<Action>,
 ) {
-    let review = session.review();
-    let place = review.place;
-    let settings = review.work.settings;
+    let settings = session.review().work.settings;
     let live = scene
         .reading
         .and_then(|reading| reading.outlines.iter().find(|outline| outline.source == OutlineSource::Live));
@@ -40,6 +38,23 @@ pub(super) fn trace_part(
             view.tool = if drawing { Tool::Turn } else { Tool::Draw };
         }
     });
+    threshold_part(ui, settings, threshold, out);
+    ui.add_space(6.0);
+    let outlines = scene.reading.map(|reading| reading.outlines.as_slice()).unwrap_or_default();
+    let mut any = false;
+    for outline in outlines {
+        let OutlineSource::Kept(id) = outline.source else { continue };
+        any = true;
+        tracing_part(ui, session, (id, outline), view, out);
+    }
+    if !any {
+        let text = "Drag a vertex of the outline to make it yours. Click an edge to add a vertex, right-click one to remove it.";
+        ui.label(RichText::new(text).font(theme::small()).color(theme::QUIET));
+    }
+}
+
+/// The level of the automatic outline, the program's or the reader's
+fn threshold_part(ui: &mut Ui, settings: Settings, threshold: f64, out: &mut Vec<Action>) {
     let mut level = settings.threshold.unwrap_or(threshold);
     let before = level;
     slider(
@@ -58,79 +73,65 @@ pub(super) fn trace_part(
     if ui.add_enabled(!automatic, egui::Button::new("Threshold by the program")).clicked() {
         set(settings, Settings { threshold: None, ..settings }, out);
     }
-    ui.add_space(6.0);
-    let outlines = scene.reading.map(|reading| reading.outlines.as_slice()).unwrap_or_default();
-    let mut any = false;
-    for outline in outlines {
-        let OutlineSource::Kept(id) = outline.source else { continue };
-        any = true;
-        let title = format!("Tracing {}", id.0 + 1);
-        ui.separator();
-        ui.horizontal_wrapped(|ui| {
-            ui.label(RichText::new(&title).strong());
-            ui.label(RichText::new(&outline.drawn).font(theme::small()).color(theme::QUIET));
-        });
-        match (&outline.fault, outline.area_mm2) {
-            (Some(fault), _) => {
-                ui.label(
-                    RichText::new(format!("Not counted: {fault}")).font(theme::small()).color(theme::BAD),
-                );
-            }
-            (None, Some(area)) => {
-                number_ui(
-                    ui,
-                    "Area inside",
-                    &words::cm2(area),
-                    "Inside this outline, as displayed.",
-                    view,
-                    out,
-                );
-            }
-            (None, None) => {}
+}
+
+/// One tracing, and what can be done with it
+fn tracing_part(
+    ui: &mut Ui,
+    session: &Session,
+    (id, outline): (TracingId, &ReadOutline),
+    view: &mut ViewState,
+    out: &mut Vec<Action>,
+) {
+    let (frame, frames) = (session.review().place.frame, session.review().source.frames);
+    let title = format!("Tracing {}", id.0 + 1);
+    ui.separator();
+    ui.horizontal_wrapped(|ui| {
+        ui.label(RichText::new(&title).strong());
+        ui.label(RichText::new(&outline.drawn).font(theme::small()).color(theme::QUIET));
+    });
+    match (&outline.fault, outline.area_mm2) {
+        (Some(fault), _) => {
+            ui.label(RichText::new(format!("Not counted: {fault}")).font(theme::small()).color(theme::BAD));
         }
-        let whole = outline.fault.is_none();
-        ui.horizontal_wrapped(|ui| {
-            let tool = |ui: &mut Ui, on: bool, text: &str, tip: &str| {
-                let button = ui.add_enabled(on, egui::Button::new(text).small());
-                let name = format!("{text}: {title}");
-                button.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Button, on, &name));
-                button.on_hover_text(tip).clicked()
-            };
-            if outline.open && tool(ui, true, "Close", "Join the last vertex to the first (Enter)") {
-                out.push(Action::Do(Command::Close(id)));
-                view.tool = Tool::Turn;
-            }
-            if tool(ui, whole, "Smooth", "Smooth the outline, its area kept (M)") {
-                out.push(Action::Do(Command::Smooth(id)));
-            }
-            if tool(ui, whole, "Grow", "Move the outline outward by 0.1 mm (G)") {
-                out.push(Action::Do(Command::Grow(id, 0.1)));
-            }
-            if tool(ui, whole, "Shrink", "Move the outline inward by 0.1 mm (Shift G)") {
-                out.push(Action::Do(Command::Grow(id, -0.1)));
-            }
-            let next = place.frame + 1 < review.source.frames;
-            if tool(
-                ui,
-                whole && next,
-                "Copy on",
-                "Copy to the next frame, onto the plane of the jet there (C)",
-            ) {
-                out.push(Action::Do(Command::CopyToFrame(id, place.frame + 1)));
-            }
-            let tip = "Copy to every frame in which the jet is measured and you traced nothing (Shift C)";
-            if tool(ui, whole && review.source.frames > 1, "Carry through", tip) {
-                out.push(Action::Do(Command::Carry(id)));
-            }
-            if tool(ui, true, "Remove", "Remove this tracing") {
-                out.push(Action::Do(Command::RemoveTracing(id)));
-            }
-        });
+        (None, Some(area)) => {
+            number_ui(ui, "Area inside", &words::cm2(area), "Inside this outline, as displayed.", view, out);
+        }
+        (None, None) => {}
     }
-    if !any {
-        let text = "Drag a vertex of the outline to make it yours. Click an edge to add a vertex, right-click one to remove it.";
-        ui.label(RichText::new(text).font(theme::small()).color(theme::QUIET));
-    }
+    let whole = outline.fault.is_none();
+    ui.horizontal_wrapped(|ui| {
+        let tool = |ui: &mut Ui, on: bool, text: &str, tip: &str| {
+            let button = ui.add_enabled(on, egui::Button::new(text).small());
+            let name = format!("{text}: {title}");
+            button.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Button, on, &name));
+            button.on_hover_text(tip).clicked()
+        };
+        if outline.open && tool(ui, true, "Close", "Join the last vertex to the first (Enter)") {
+            out.push(Action::Do(Command::Close(id)));
+            view.tool = Tool::Turn;
+        }
+        if tool(ui, whole, "Smooth", "Smooth the outline, its area kept (M)") {
+            out.push(Action::Do(Command::Smooth(id)));
+        }
+        if tool(ui, whole, "Grow", "Move the outline outward by 0.1 mm (G)") {
+            out.push(Action::Do(Command::Grow(id, 0.1)));
+        }
+        if tool(ui, whole, "Shrink", "Move the outline inward by 0.1 mm (Shift G)") {
+            out.push(Action::Do(Command::Grow(id, -0.1)));
+        }
+        let next = frame + 1 < frames;
+        if tool(ui, whole && next, "Copy on", "Copy to the next frame, onto the plane of the jet there (C)") {
+            out.push(Action::Do(Command::CopyToFrame(id, frame + 1)));
+        }
+        let tip = "Copy to every frame in which the jet is measured and you traced nothing (Shift C)";
+        if tool(ui, whole && frames > 1, "Carry through", tip) {
+            out.push(Action::Do(Command::Carry(id)));
+        }
+        if tool(ui, true, "Remove", "Remove this tracing") {
+            out.push(Action::Do(Command::RemoveTracing(id)));
+        }
+    });
 }
 
 pub(super) fn beat_part(ui: &mut Ui, session: &Session, view: &mut ViewState, out: &mut Vec<Action>) {
