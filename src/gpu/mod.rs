@@ -9,6 +9,8 @@
 //! |---|---|---|
 //! | [`CutView`] | `CutPass` | [`cut_picture`] |
 //!
+//! Where the adapter is a program, the twin's pictures are laid into a window by `CopyPass`.
+//!
 //! A time frame lives on the graphics processor as 3D textures of eight bits a component
 //! (`VolumeTextures`, a small ring of frames). What is filtered there is never a velocity code but
 //! the cosine and sine of its phase, weighted by presence, as in [`crate::sample`]. Hardware
