@@ -110,10 +110,10 @@ fn convergence() -> Convergence {
     }
 }
 
-/// Results as a measurement of [`volume`] might give them
-pub(crate) fn results() -> Results {
-    let volume = volume();
-    let (low, high) = volume.velocity_scale.limits();
+/// Its area
+const VCA: Interval = Interval { value: 41.25, low: 35.5, high: 47.75 };
+
+fn jet() -> JetResult {
     let mut tracing_mm = Vec::new();
     for i in 0..=24 {
         let angle = -1.0 + f64::from(i) / 12.0;
@@ -123,7 +123,6 @@ pub(crate) fn results() -> Results {
         let angle = -1.0 + f64::from(i) / 12.0;
         tracing_mm.push([NECK[0] + 3.3 * libm::sin(angle), NECK[1] - 4.0 + 3.3 * libm::cos(angle), NECK[2]]);
     }
-    let vca = Interval { value: 41.25, low: 35.5, high: 47.75 };
     let frames = (0..FRAMES)
         .map(|frame| FrameResult {
             plane: None,
@@ -132,7 +131,7 @@ pub(crate) fn results() -> Results {
             time_s: 0.05 * frame as f64,
             vca_mm2: match frame {
                 1 => Some(around(30.5, 5.25)),
-                2 => Some(vca),
+                2 => Some(VCA),
                 3 => Some(around(38.25, 6.0)),
                 4 => Some(around(22.75, 4.5)),
                 _ => None,
@@ -142,7 +141,7 @@ pub(crate) fn results() -> Results {
             axis: (1..5).contains(&frame).then_some([0.0, 0.0, -1.0]),
         })
         .collect();
-    let jet = JetResult {
+    JetResult {
         id: 1,
         axis: [0.0, 0.0, -1.0],
         axis_uncertainty_deg: 3.5,
@@ -162,7 +161,7 @@ pub(crate) fn results() -> Results {
                 ProfilePoint { position_mm, area_mm2: (i != 14).then_some(area) }
             })
             .collect(),
-        vca_mm2: vca,
+        vca_mm2: VCA,
         displayed_area_mm2: Some(Interval { value: 48.5, low: 41.5, high: 56.0 }),
         traced_area_mm2: 48.5,
         tracing_mm,
@@ -207,7 +206,49 @@ pub(crate) fn results() -> Results {
         }],
         reading: Reading::default(),
         convergence: convergence(),
-    };
+    }
+}
+
+fn trust() -> Trust {
+    Trust {
+        verdict: Verdict::Limited,
+        findings: vec![
+            Finding {
+                code: "nyquist".into(),
+                verdict: Verdict::Adequate,
+                value: Some(0.6),
+                unit: "m/s".into(),
+                limit: Some(0.8),
+                message: "The Nyquist limit lets the core alias.".into(),
+            },
+            Finding {
+                code: "frame-interval".into(),
+                verdict: Verdict::Limited,
+                value: Some(50.0),
+                unit: "ms".into(),
+                limit: Some(40.0),
+                message: "Frames are far apart: the peak may fall between two of them.".into(),
+            },
+        ],
+        stitch: Some(Stitch {
+            axis: 0,
+            plane: 19,
+            score: 3.25,
+            limit: 2.2,
+            scores: (0..SHAPE[0] - 1)
+                .map(|plane| {
+                    let usual = 1.0 + 0.3 * libm::sin(plane as f64);
+                    (plane > 0).then_some(if plane == 19 { 3.25 } else { usual })
+                })
+                .collect(),
+        }),
+    }
+}
+
+/// Results as a measurement of [`volume`] might give them
+pub(crate) fn results() -> Results {
+    let volume = volume();
+    let (low, high) = volume.velocity_scale.limits();
     let mut results = Results {
         schema: SCHEMA.into(),
         tool: Tool { version: "0.1.0".into(), engine: "1".into() },
@@ -225,42 +266,10 @@ pub(crate) fn results() -> Results {
             assumed: vec!["the first frame is taken to be at the R wave".into()],
         },
         given: crate::measure::results::Given::default(),
-        trust: Trust {
-            verdict: Verdict::Limited,
-            findings: vec![
-                Finding {
-                    code: "nyquist".into(),
-                    verdict: Verdict::Adequate,
-                    value: Some(0.6),
-                    unit: "m/s".into(),
-                    limit: Some(0.8),
-                    message: "The Nyquist limit lets the core alias.".into(),
-                },
-                Finding {
-                    code: "frame-interval".into(),
-                    verdict: Verdict::Limited,
-                    value: Some(50.0),
-                    unit: "ms".into(),
-                    limit: Some(40.0),
-                    message: "Frames are far apart: the peak may fall between two of them.".into(),
-                },
-            ],
-            stitch: Some(Stitch {
-                axis: 0,
-                plane: 19,
-                score: 3.25,
-                limit: 2.2,
-                scores: (0..SHAPE[0] - 1)
-                    .map(|plane| {
-                        let usual = 1.0 + 0.3 * libm::sin(plane as f64);
-                        (plane > 0).then_some(if plane == 19 { 3.25 } else { usual })
-                    })
-                    .collect(),
-            }),
-        },
-        jets: vec![jet],
+        trust: trust(),
+        jets: vec![jet()],
         total: Total {
-            vca_mm2: vca,
+            vca_mm2: VCA,
             displayed_area_mm2: Some(Interval { value: 48.5, low: 41.5, high: 56.0 }),
             velocity_weighted_mean_mm2: Some(around(33.5, 5.5)),
             frame: Some(2),

@@ -6,7 +6,8 @@
 
 use egui::{Align2, Color32, CursorIcon, Pos2, Rect, Response, Sense, Stroke, Ui, pos2, vec2};
 
-use crate::review::Command;
+use crate::measure::results::JetResult;
+use crate::review::{Command, Session};
 use crate::space::{Cut, CutPoint, VoxelPoint};
 
 use super::en_face::{mark, mark_points};
@@ -333,6 +334,86 @@ fn picture_pointer(
     }
 }
 
+/// The areas along the axis, the level of the plane, and what of the jet is seen
+fn profile_curve(painter: &egui::Painter, rect: Rect, axis: &Axis, session: &Session) {
+    let review = session.review();
+    let level = session.turn().level_mm;
+    let found = review.found(review.place.jet);
+    let beyond = review.neck_beyond_mm(review.place.jet);
+    let points = found.map(|found| found.neck_profile.as_slice()).unwrap_or_default();
+    // The narrowest place is what is looked for: what is much wider leaves the picture.
+    let areas = || points.iter().filter_map(|point| point.area_mm2).filter(|area| *area > 0.0);
+    let least = areas().reduce(f64::min).unwrap_or(1.0);
+    let most = areas().fold(least, f64::max).min(PROFILE_MOST * least) * 1.05;
+    let x = |area: f64| rect.left() + 4.0 + (area / most) as f32 * (rect.width() - 10.0);
+    for piece in points.split(|point| point.area_mm2.is_none()) {
+        let line: Vec<Pos2> = piece
+            .iter()
+            .filter_map(|point| Some(pos2(x(point.area_mm2?), axis.screen(point.position_mm + beyond))))
+            .collect();
+        ink::line(painter, &line, LineStyle::Solid, 2.0, theme::TEXT);
+    }
+    let neck = axis.screen(beyond);
+    if found.is_some() {
+        ink::line(
+            painter,
+            &[pos2(rect.left(), neck), pos2(rect.right(), neck)],
+            LineStyle::Dotted,
+            1.2,
+            theme::QUIET,
+        );
+    }
+    let y = axis.screen(level);
+    ink::line(painter, &[pos2(rect.left(), y), pos2(rect.right(), y)], LineStyle::Solid, 2.0, theme::EN_FACE);
+    ink::grip(painter, pos2(rect.right() - 8.0, y), 5.0, theme::EN_FACE, true);
+    ink::label(
+        painter,
+        rect.left_top() + vec2(8.0, 6.0),
+        Align2::LEFT_TOP,
+        "VC profile",
+        theme::small(),
+        theme::TEXT,
+    );
+    match found {
+        Some(found) => profile_parts(painter, rect, found, most, neck),
+        None => {
+            let text = match review.results {
+                Some(_) => "no profile of this plane",
+                None if review.is_blind() => "hidden",
+                None => "not measured yet",
+            };
+            let text = painter.layout(text.to_owned(), theme::small(), theme::QUIET, rect.width() - 8.0);
+            painter.galley(rect.center() - text.size() / 2.0, text, theme::QUIET);
+        }
+    }
+}
+
+/// The scale, and which parts of a jet are seen, each beside where it lies
+fn profile_parts(painter: &egui::Painter, rect: Rect, found: &JetResult, most: f64, neck: f32) {
+    let scale = format!("0 to {}", words::cm2(most));
+    let at = rect.left_top() + vec2(8.0, 24.0);
+    ink::label(painter, at, Align2::LEFT_TOP, scale, theme::small(), theme::QUIET);
+    let parts = &found.components;
+    let right = rect.right() - 6.0;
+    for (name, part, at) in [
+        ("expansion", parts.expansion, neck - rect.height() * 0.28),
+        ("contraction", parts.contraction, neck - 12.0),
+        ("convergence", parts.convergence, neck + rect.height() * 0.16),
+    ] {
+        let seen = part == crate::jet::Part::Found;
+        let colour = if seen { theme::GOOD } else { theme::WARN };
+        let at = pos2(right, at.clamp(rect.top() + 50.0, rect.bottom() - 30.0));
+        if rect.width() < 120.0 {
+            // No room for a ground, nor for two words.
+            let text = if seen { name.to_owned() } else { format!("no {name}") };
+            painter.text(at, Align2::RIGHT_CENTER, text, theme::tiny(), colour);
+            continue;
+        }
+        let text = if seen { name.to_owned() } else { format!("{name}: not seen") };
+        ink::label(painter, at, Align2::RIGHT_CENTER, text, theme::small(), colour);
+    }
+}
+
 fn profile_ui(
     ui: &mut Ui,
     rect: Rect,
@@ -352,80 +433,7 @@ fn profile_ui(
     );
     let painter = ui.painter().with_clip_rect(rect);
     painter.rect_filled(rect, 2.0, theme::GROUND);
-    let found = review.found(review.place.jet);
-    let beyond = review.neck_beyond_mm(review.place.jet);
-    let points = found.map(|found| found.neck_profile.as_slice()).unwrap_or_default();
-    // The narrowest place is what is looked for: what is much wider leaves the picture.
-    let areas = || points.iter().filter_map(|point| point.area_mm2).filter(|area| *area > 0.0);
-    let least = areas().reduce(f64::min).unwrap_or(1.0);
-    let most = areas().fold(least, f64::max).min(PROFILE_MOST * least) * 1.05;
-    let x = |area: f64| rect.left() + 4.0 + (area / most) as f32 * (rect.width() - 10.0);
-    for piece in points.split(|point| point.area_mm2.is_none()) {
-        let line: Vec<Pos2> = piece
-            .iter()
-            .filter_map(|point| Some(pos2(x(point.area_mm2?), axis.screen(point.position_mm + beyond))))
-            .collect();
-        ink::line(&painter, &line, LineStyle::Solid, 2.0, theme::TEXT);
-    }
-    let neck = axis.screen(beyond);
-    if found.is_some() {
-        ink::line(
-            &painter,
-            &[pos2(rect.left(), neck), pos2(rect.right(), neck)],
-            LineStyle::Dotted,
-            1.2,
-            theme::QUIET,
-        );
-    }
-    let y = axis.screen(level);
-    ink::line(
-        &painter,
-        &[pos2(rect.left(), y), pos2(rect.right(), y)],
-        LineStyle::Solid,
-        2.0,
-        theme::EN_FACE,
-    );
-    ink::grip(&painter, pos2(rect.right() - 8.0, y), 5.0, theme::EN_FACE, true);
-    ink::label(
-        &painter,
-        rect.left_top() + vec2(8.0, 6.0),
-        Align2::LEFT_TOP,
-        "VC profile",
-        theme::small(),
-        theme::TEXT,
-    );
-    if let Some(found) = found {
-        let scale = format!("0 to {}", words::cm2(most));
-        let at = rect.left_top() + vec2(8.0, 24.0);
-        ink::label(&painter, at, Align2::LEFT_TOP, scale, theme::small(), theme::QUIET);
-        let parts = &found.components;
-        let right = rect.right() - 6.0;
-        for (name, part, at) in [
-            ("expansion", parts.expansion, neck - rect.height() * 0.28),
-            ("contraction", parts.contraction, neck - 12.0),
-            ("convergence", parts.convergence, neck + rect.height() * 0.16),
-        ] {
-            let seen = part == crate::jet::Part::Found;
-            let colour = if seen { theme::GOOD } else { theme::WARN };
-            let at = pos2(right, at.clamp(rect.top() + 50.0, rect.bottom() - 30.0));
-            if rect.width() < 120.0 {
-                // No room for a ground, nor for two words.
-                let text = if seen { name.to_owned() } else { format!("no {name}") };
-                painter.text(at, Align2::RIGHT_CENTER, text, theme::tiny(), colour);
-                continue;
-            }
-            let text = if seen { name.to_owned() } else { format!("{name}: not seen") };
-            ink::label(&painter, at, Align2::RIGHT_CENTER, text, theme::small(), colour);
-        }
-    } else {
-        let text = match review.results {
-            Some(_) => "no profile of this plane",
-            None if review.is_blind() => "hidden",
-            None => "not measured yet",
-        };
-        let text = painter.layout(text.to_owned(), theme::small(), theme::QUIET, rect.width() - 8.0);
-        painter.galley(rect.center() - text.size() / 2.0, text, theme::QUIET);
-    }
+    profile_curve(&painter, rect, axis, session);
     if response.hovered() {
         turning::wheel(ui, scene, view, out);
     }

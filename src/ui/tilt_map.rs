@@ -51,38 +51,9 @@ pub(super) fn tilt_map_ui(
         painter.line_segment(piece.map(screen), Stroke::new(1.6, Color32::from_white_alpha(220)));
     }
     painter.circle_stroke(centre, radius, Stroke::new(1.0, theme::LINE));
-    for ring in [10.0, 20.0, 30.0] {
-        if ring < reach {
-            let size = (ring / reach) as f32 * radius;
-            painter.circle_stroke(centre, size, Stroke::new(0.8, Color32::from_white_alpha(90)));
-            let at = centre + vec2(0.0, size);
-            ink::label(
-                &painter,
-                at,
-                Align2::CENTER_CENTER,
-                format!("{ring:.0}°"),
-                theme::tiny(),
-                theme::TEXT,
-            );
-        }
-    }
+    rings(&painter, centre, radius, reach);
     painter.circle_stroke(centre, 6.0, Stroke::new(1.5, theme::TEXT));
-    let title = rect.left_top() + vec2(6.0, 4.0);
-    let title = painter.text(title, Align2::LEFT_TOP, "Tilt map", theme::small(), theme::TEXT);
-    let middle = map.samples.first().and_then(|(_, area)| *area);
-    let words_right = match middle.zip(map.range_mm2) {
-        Some((middle, [_, high])) => {
-            format!("{} to {}", words::cm2(middle), words::percent(100.0 * (high / middle - 1.0)))
-        }
-        None if map.done > 0.0 && map.done < 1.0 => format!("{:.0} %", map.done * 100.0),
-        None => String::new(),
-    };
-    let words_right = painter.layout_no_wrap(words_right, theme::small(), theme::QUIET);
-    let mut at = rect.right_top() + vec2(-6.0 - words_right.size().x, 4.0);
-    if at.x < title.right() + 6.0 {
-        at.y = title.bottom() + 1.0;
-    }
-    painter.galley(at, words_right, theme::QUIET);
+    title(&painter, rect, map);
     let dot = within(screen(lean), centre, radius);
     ink::grip(&painter, dot, 5.5, theme::EN_FACE, true);
     let text = match scene.reading {
@@ -120,6 +91,38 @@ pub(super) fn tilt_map_ui(
     if response.drag_stopped() && view.grip.take().is_some() {
         out.push(Action::Do(Command::Commit));
     }
+}
+
+/// Circles of equal tilt with their degrees
+fn rings(painter: &egui::Painter, centre: Pos2, radius: f32, reach: f64) {
+    for ring in [10.0, 20.0, 30.0] {
+        if ring < reach {
+            let size = (ring / reach) as f32 * radius;
+            painter.circle_stroke(centre, size, Stroke::new(0.8, Color32::from_white_alpha(90)));
+            let at = centre + vec2(0.0, size);
+            ink::label(painter, at, Align2::CENTER_CENTER, format!("{ring:.0}°"), theme::tiny(), theme::TEXT);
+        }
+    }
+}
+
+/// The name, and from where to where the areas go or how far they are worked out
+fn title(painter: &egui::Painter, rect: Rect, map: &TiltMap) {
+    let title = rect.left_top() + vec2(6.0, 4.0);
+    let title = painter.text(title, Align2::LEFT_TOP, "Tilt map", theme::small(), theme::TEXT);
+    let middle = map.samples.first().and_then(|(_, area)| *area);
+    let words_right = match middle.zip(map.range_mm2) {
+        Some((middle, [_, high])) => {
+            format!("{} to {}", words::cm2(middle), words::percent(100.0 * (high / middle - 1.0)))
+        }
+        None if map.done > 0.0 && map.done < 1.0 => format!("{:.0} %", map.done * 100.0),
+        None => String::new(),
+    };
+    let words_right = painter.layout_no_wrap(words_right, theme::small(), theme::QUIET);
+    let mut at = rect.right_top() + vec2(-6.0 - words_right.size().x, 4.0);
+    if at.x < title.right() + 6.0 {
+        at.y = title.bottom() + 1.0;
+    }
+    painter.galley(at, words_right, theme::QUIET);
 }
 
 fn within(at: Pos2, centre: Pos2, radius: f32) -> Pos2 {

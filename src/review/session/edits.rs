@@ -98,30 +98,13 @@ impl Session {
                 self.review.work.settings = settings;
                 Ok(Effect::Changed(Key::Settings))
             }
-            Command::Enter(item, entry) => {
-                self.review.work.evidence.put(item, entry)?;
-                Ok(Effect::Changed(Key::Notes))
-            }
-            Command::RemoveEntry(item) => {
-                self.review.work.evidence.remove(item);
-                Ok(Effect::Changed(Key::Notes))
-            }
-            Command::Criteria(name) => {
-                Criteria::built_in(&name)?;
-                self.review.work.criteria = name;
-                Ok(Effect::Changed(Key::Notes))
-            }
-            Command::Systole(ends) => {
-                ends.map_or(Ok(()), beside::check_systole)?;
-                self.review.work.systole_ms = ends;
-                Ok(Effect::Changed(Key::Notes))
-            }
-            Command::CompareWith(other) => {
-                self.review.work.other = other;
-                Ok(Effect::Changed(Key::Notes))
-            }
-            Command::Note(text) => {
-                self.review.work.notes = text;
+            Command::Enter(..)
+            | Command::RemoveEntry(_)
+            | Command::Criteria(_)
+            | Command::Systole(_)
+            | Command::CompareWith(_)
+            | Command::Note(_) => {
+                self.note(command)?;
                 Ok(Effect::Changed(Key::Notes))
             }
             // No edits: `apply` has taken them.
@@ -137,6 +120,29 @@ impl Session {
             | Command::Undo
             | Command::Redo => Ok(Effect::Unchanged),
         }
+    }
+
+    /// What stands beside the measurement
+    fn note(&mut self, command: Command) -> Result<(), ReviewError> {
+        let work = &mut self.review.work;
+        match command {
+            Command::Enter(item, entry) => work.evidence.put(item, entry)?,
+            Command::RemoveEntry(item) => {
+                work.evidence.remove(item);
+            }
+            Command::Criteria(name) => {
+                Criteria::built_in(&name)?;
+                work.criteria = name;
+            }
+            Command::Systole(ends) => {
+                ends.map_or(Ok(()), beside::check_systole)?;
+                work.systole_ms = ends;
+            }
+            Command::CompareWith(other) => work.other = other,
+            Command::Note(text) => work.notes = text,
+            _ => {}
+        }
+        Ok(())
     }
 
     /// A jet on the plane in view
