@@ -374,18 +374,17 @@ fn profile_curve(painter: &egui::Painter, rect: Rect, axis: &Axis, session: &Ses
         theme::small(),
         theme::TEXT,
     );
-    match found {
-        Some(found) => profile_parts(painter, rect, found, most, neck),
-        None => {
-            let text = match review.results {
-                Some(_) => "no profile of this plane",
-                None if review.is_blind() => "hidden",
-                None => "not measured yet",
-            };
-            let text = painter.layout(text.to_owned(), theme::small(), theme::QUIET, rect.width() - 8.0);
-            painter.galley(rect.center() - text.size() / 2.0, text, theme::QUIET);
-        }
-    }
+    let Some(found) = found else {
+        let text = match review.results {
+            Some(_) => "no profile of this plane",
+            None if review.is_blind() => "hidden",
+            None => "not measured yet",
+        };
+        let text = painter.layout(text.to_owned(), theme::small(), theme::QUIET, rect.width() - 8.0);
+        painter.galley(rect.center() - text.size() / 2.0, text, theme::QUIET);
+        return;
+    };
+    profile_parts(painter, rect, found, most, neck);
 }
 
 /// The scale, and which parts of a jet are seen, each beside where it lies
@@ -423,7 +422,6 @@ fn profile_ui(
     out: &mut Vec<Action>,
 ) {
     let Some(session) = scene.session else { return };
-    let review = session.review();
     let level = session.turn().level_mm;
     let response = ui.interact(rect, ui.scope_id().with("profile"), Sense::click_and_drag());
     response.widget_info(|| egui::WidgetInfo::slider(true, level, "Level of the plane along the jet, mm"));

@@ -14,7 +14,6 @@ use super::sidecar::Sidecar;
 use super::{ArrayError, ArrayUnit};
 use crate::format::Notes;
 use crate::space::{GridError, VolumePoint, direction};
-use crate::unit::MetresPerSecond;
 use crate::volume::{ChannelKind, Provenance, SharedBytes, Volume4};
 
 /// What the provenance calls the format

@@ -14,7 +14,7 @@ use super::sidecar::{self, Sidecar};
 use super::{ArrayError, Format};
 use crate::format::{ABSURD, ChannelSeen, Inspection, Notes, OpenOptions, SHORTEST_S, VelocityBar};
 use crate::space::{Grid, VolumePoint};
-use crate::unit::{MetresPerSecond, Seconds};
+use crate::unit::Seconds;
 use crate::volume::{
     Channel, ChannelKind, Cycle, PowerScale, Provenance, SharedBytes, Timeline, TimelineError, VelocityScale,
     Volume4,
@@ -135,7 +135,7 @@ fn walk(
             }
             let read = bar.read_all(&component(0), facts.nyquist(notes)?, notes);
             let read = read.map_err(|message| ArrayError::Bar { message })?;
-            made = Made { channels: read.channels, velocity: Some(read.scale), ..made };
+            made = Made { channels: read.channels.into(), velocity: Some(read.scale), ..made };
             colours_read = Some(read.colours_read);
         }
         Content::Channels(_) => {
