@@ -41,8 +41,9 @@ pub(super) fn tilt_map_ui(
     );
     let painter = ui.painter().with_clip_rect(rect);
     painter.rect_filled(rect, 2.0, theme::GROUND);
-    let radius = (rect.width().min(rect.height() - 40.0) / 2.0 - 8.0).max(20.0);
-    let centre = pos2(rect.center().x, rect.top() + 24.0 + radius);
+    let head = if is_narrow(rect) { 40.0 } else { 24.0 };
+    let radius = (rect.width().min(rect.height() - head - 16.0) / 2.0 - 8.0).max(20.0);
+    let centre = pos2(rect.center().x, rect.top() + head + radius);
     let reach = map.reach_deg.max(1.0);
     let screen = |[u, v]: [f64; 2]| centre + vec2((u / reach) as f32, (-v / reach) as f32) * radius;
 
@@ -105,6 +106,11 @@ fn rings(painter: &egui::Painter, centre: Pos2, radius: f32, reach: f64) {
     }
 }
 
+/// Whether the name and the areas need a line each
+fn is_narrow(rect: Rect) -> bool {
+    rect.width() < 190.0
+}
+
 /// The name, and from where to where the areas go or how far they are worked out
 fn title(painter: &egui::Painter, rect: Rect, map: &TiltMap) {
     let title = rect.left_top() + vec2(6.0, 4.0);
@@ -118,10 +124,11 @@ fn title(painter: &egui::Painter, rect: Rect, map: &TiltMap) {
         None => String::new(),
     };
     let words_right = painter.layout_no_wrap(words_right, theme::small(), theme::QUIET);
-    let mut at = rect.right_top() + vec2(-6.0 - words_right.size().x, 4.0);
-    if at.x < title.right() + 6.0 {
-        at.y = title.bottom() + 1.0;
-    }
+    let at = if is_narrow(rect) {
+        title.left_bottom() + vec2(0.0, 1.0)
+    } else {
+        rect.right_top() + vec2(-6.0 - words_right.size().x, 4.0)
+    };
     painter.galley(at, words_right, theme::QUIET);
 }
 

@@ -3,6 +3,7 @@
 use crate::beat::Pattern;
 use crate::measure::results::{Interval, ShapeClass};
 pub(super) use crate::report::words::frame as nth;
+use crate::report::words::signed;
 use crate::review::JetId;
 use crate::trust::Verdict;
 
@@ -28,8 +29,7 @@ pub(super) fn mm_interval(width: Interval) -> String {
 
 /// A signed percentage
 pub(super) fn percent(value: f64) -> String {
-    let digits = usize::from(value.abs() < 9.95);
-    format!("{value:+.digits$} %")
+    format!("{} %", signed(value, usize::from(value.abs() < 9.95)))
 }
 
 /// A value with its unit, without digits that say nothing
