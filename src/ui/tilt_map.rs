@@ -94,14 +94,15 @@ pub(super) fn tilt_map_ui(
     }
 }
 
-/// Circles of equal tilt with their degrees
+/// Circles of equal tilt with their degrees; of the outermost alone where they would lie over each other
 fn rings(painter: &egui::Painter, centre: Pos2, radius: f32, reach: f64) {
-    for ring in [10.0, 20.0, 30.0] {
-        if ring < reach {
-            let size = (ring / reach) as f32 * radius;
-            painter.circle_stroke(centre, size, Stroke::new(0.8, Color32::from_white_alpha(90)));
-            let at = centre + vec2(0.0, size);
-            ink::label(painter, at, Align2::CENTER_CENTER, format!("{ring:.0}°"), theme::tiny(), theme::TEXT);
+    let crowded = (10.0 / reach) as f32 * radius < 14.0;
+    for ring in [10.0, 20.0, 30.0].into_iter().filter(|ring| *ring < reach) {
+        let size = (ring / reach) as f32 * radius;
+        painter.circle_stroke(centre, size, Stroke::new(0.8, Color32::from_white_alpha(90)));
+        if !crowded || ring + 10.0 >= reach.min(40.0) {
+            let (at, text) = (centre + vec2(0.0, size), format!("{ring:.0}°"));
+            ink::label(painter, at, Align2::CENTER_CENTER, text, theme::tiny(), theme::TEXT);
         }
     }
 }
