@@ -4,7 +4,7 @@
 // glows in its velocity colour and hides what lies behind it; where a ray enters it, the slope of
 // the presence gives the shade. The cut is a disc with a rim, met at its own depth.
 //
-// Needs volume.wgsl before it. Keep in sync with src/gpu/context.rs.
+// Needs corner.wgsl and volume.wgsl before it. Keep in sync with src/gpu/context.rs.
 
 struct ContextUniform {
     // voxel in the middle of the ball
@@ -30,17 +30,6 @@ struct ContextUniform {
 
 @group(1) @binding(0) var<uniform> view: ContextUniform;
 @group(1) @binding(1) var velocity_colours: texture_2d<f32>;
-
-struct Corner {
-    @builtin(position) position: vec4f,
-    @location(0) place: vec2f,
-}
-
-@vertex
-fn corner(@builtin(vertex_index) index: u32) -> Corner {
-    let place = vec2f(f32((index << 1u) & 2u), f32(index & 2u));
-    return Corner(vec4f(place.x * 2.0 - 1.0, 1.0 - place.y * 2.0, 0.0, 1.0), place);
-}
 
 fn voxel_at(point: vec3f) -> vec3f {
     return view.middle.xyz + view.right.xyz * point.x + view.upward.xyz * point.y + view.toward.xyz * point.z;

@@ -1,6 +1,6 @@
 // A cut through the volume: tissue, and colour over it by the rule of priority.
 //
-// Needs volume.wgsl before it. Keep in sync with src/gpu/cut_pass.rs (uniform) and
+// Needs corner.wgsl and volume.wgsl before it. Keep in sync with src/gpu/cut_pass.rs (uniform) and
 // src/gpu/picture.rs (the plain twin).
 
 struct CutUniform {
@@ -24,18 +24,6 @@ struct CutUniform {
 
 @group(1) @binding(0) var<uniform> view: CutUniform;
 @group(1) @binding(1) var velocity_colours: texture_2d<f32>;
-
-struct Corner {
-    @builtin(position) position: vec4f,
-    @location(0) place: vec2f,
-}
-
-// One triangle over the whole viewport; place runs from (0, 0) at the top left to (1, 1).
-@vertex
-fn corner(@builtin(vertex_index) index: u32) -> Corner {
-    let place = vec2f(f32((index << 1u) & 2u), f32(index & 2u));
-    return Corner(vec4f(place.x * 2.0 - 1.0, 1.0 - place.y * 2.0, 0.0, 1.0), place);
-}
 
 fn voxel_at(place: vec2f) -> vec3f {
     return view.middle.xyz + view.across.xyz * (place.x - 0.5) + view.upward.xyz * (0.5 - place.y);

@@ -13,7 +13,7 @@ use crate::numeric::Image;
 use crate::ui::{Drawn3, Pane};
 use crate::volume::Volume4;
 
-use super::texture::{Laid, Layer};
+use super::layer::{Laid, Layer};
 use super::worker::{Notify, Worker};
 
 /// Longest side of a picture, pixels: the corner is small, and the adapter slow
@@ -97,7 +97,7 @@ impl ContextPictures {
         let wanted = Wanted { frame, view };
         slot.wanted = Some(wanted);
         let Some(laid) = &slot.shown else { return Drawn3::No };
-        self.layer.paint(painter, rect, laid);
+        laid.paint(painter, rect);
         // An old picture under the wires of a new pose would mislead without the new rim.
         if slot.asked == Some(wanted) { Drawn3::Yes } else { Drawn3::No }
     }

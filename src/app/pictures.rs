@@ -17,7 +17,7 @@ use crate::ui::{Drawn3, Pane, Pictures};
 use crate::volume::Volume4;
 
 use super::context_pictures::ContextPictures;
-use super::texture::{Laid, Layer};
+use super::layer::{Laid, Layer};
 use super::worker::{Notify, Worker};
 
 /// When plain pictures are drawn
@@ -77,13 +77,13 @@ impl PlainPictures {
                 }
             })?),
         };
-        let layer = Layer::Toolkit(ctx.clone());
+        let layer = Layer::of_toolkit(ctx);
         Ok(Self { layer, volume: None, slots: Mutex::default(), worker, context: None })
     }
 
     /// Lets go of the device that draws the context, and of what lies on it
     pub(super) fn finish_context(&mut self, ctx: &egui::Context) {
-        self.use_layer(Layer::Toolkit(ctx.clone()));
+        self.use_layer(Layer::of_toolkit(ctx));
         if let Some(context) = self.context.take() {
             context.finish();
         }
@@ -163,7 +163,7 @@ impl Pictures for PlainPictures {
             self.put(slot, pane, wanted, &cut_picture(volume, frame, view));
         }
         if let Some((_, laid)) = &slot.shown {
-            self.layer.paint(painter, rect, laid);
+            laid.paint(painter, rect);
         }
     }
 

@@ -11,7 +11,7 @@ use crate::ui::Card;
 use crate::unit::Mm;
 use crate::volume::{ChannelKind, Volume4};
 
-use super::texture::color_image;
+use super::layer::color_image;
 
 /// Pixels of a card's picture
 const SIZE: [u32; 2] = [448, 340];

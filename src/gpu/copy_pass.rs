@@ -5,7 +5,7 @@
 
 use crate::numeric::Image;
 
-use super::cut_pass::picture_pipeline;
+use super::cut_pass::{colours_texture, picture_pipeline, write_colours};
 use super::{Device, GpuError, shader, wgpu};
 
 /// Lays pictures into whatever viewport is set in a pass
@@ -55,7 +55,7 @@ impl CopyPass {
             Some(slot) => slot,
             None => Slot::new(gpu, &self.layout, &self.sampler, size)?,
         };
-        slot.write(gpu, bytemuck::cast_slice(image.data()));
+        write_colours(gpu, &slot.texture, bytemuck::cast_slice(image.data()));
         *place = Some(slot);
         Ok(())
     }
@@ -67,7 +67,7 @@ impl CopyPass {
     pub fn ready(&mut self, gpu: &Device, colour: [u8; 4]) -> Result<(), GpuError> {
         if self.fills.iter().all(|(known, _)| *known != colour) {
             let slot = Slot::new(gpu, &self.layout, &self.sampler, wgpu::Extent3d::default())?;
-            slot.write(gpu, &colour);
+            write_colours(gpu, &slot.texture, &colour);
             self.fills.push((colour, slot));
         }
         Ok(())
@@ -106,16 +106,7 @@ impl Slot {
         if width == 0 || height == 0 || width > limit || height > limit {
             return Err(GpuError::PictureSize { width, height, limit });
         }
-        let texture = gpu.device.create_texture(&wgpu::TextureDescriptor {
-            label: Some("copy"),
-            size,
-            mip_level_count: 1,
-            sample_count: 1,
-            dimension: wgpu::TextureDimension::D2,
-            format: wgpu::TextureFormat::Rgba8Unorm,
-            usage: wgpu::TextureUsages::TEXTURE_BINDING | wgpu::TextureUsages::COPY_DST,
-            view_formats: &[],
-        });
+        let texture = colours_texture(gpu, "copy", size);
         gpu.check("making a picture")?;
         let view = texture.create_view(&wgpu::TextureViewDescriptor::default());
         let group = gpu.device.create_bind_group(&wgpu::BindGroupDescriptor {
@@ -127,16 +118,6 @@ impl Slot {
             ],
         });
         Ok(Self { texture, group })
-    }
-
-    fn write(&self, gpu: &Device, bytes: &[u8]) {
-        let size = self.texture.size();
-        let layout = wgpu::TexelCopyBufferLayout {
-            offset: 0,
-            bytes_per_row: Some(size.width * 4),
-            rows_per_image: None,
-        };
-        gpu.queue.write_texture(self.texture.as_image_copy(), bytes, layout, size);
     }
 }
 

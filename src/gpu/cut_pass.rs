@@ -195,16 +195,8 @@ pub(super) struct Lut {
 
 impl Lut {
     pub(super) fn new(gpu: &Device) -> Self {
-        let texture = gpu.device.create_texture(&wgpu::TextureDescriptor {
-            label: Some("velocity colours"),
-            size: wgpu::Extent3d { width: super::LUT_COLOURS as u32, height: 1, depth_or_array_layers: 1 },
-            mip_level_count: 1,
-            sample_count: 1,
-            dimension: wgpu::TextureDimension::D2,
-            format: wgpu::TextureFormat::Rgba8Unorm,
-            usage: wgpu::TextureUsages::TEXTURE_BINDING | wgpu::TextureUsages::COPY_DST,
-            view_formats: &[],
-        });
+        let size = wgpu::Extent3d { width: super::LUT_COLOURS as u32, ..wgpu::Extent3d::default() };
+        let texture = colours_texture(gpu, "velocity colours", size);
         let view = texture.create_view(&wgpu::TextureViewDescriptor::default());
         Self { texture, view, written: None, asked: None }
     }
@@ -220,18 +212,31 @@ impl Lut {
             return;
         }
         let bytes: Vec<u8> = lut.colours().iter().flat_map(|[r, g, b]| [*r, *g, *b, 255]).collect();
-        gpu.queue.write_texture(
-            self.texture.as_image_copy(),
-            &bytes,
-            wgpu::TexelCopyBufferLayout {
-                offset: 0,
-                bytes_per_row: Some(super::LUT_COLOURS as u32 * 4),
-                rows_per_image: None,
-            },
-            self.texture.size(),
-        );
+        write_colours(gpu, &self.texture, &bytes);
         self.written = Some(lut);
     }
+}
+
+/// A texture of colours, sRGB bytes as they are, to be written and read by a shader
+pub(super) fn colours_texture(gpu: &Device, label: &'static str, size: wgpu::Extent3d) -> wgpu::Texture {
+    gpu.device.create_texture(&wgpu::TextureDescriptor {
+        label: Some(label),
+        size,
+        mip_level_count: 1,
+        sample_count: 1,
+        dimension: wgpu::TextureDimension::D2,
+        format: wgpu::TextureFormat::Rgba8Unorm,
+        usage: wgpu::TextureUsages::TEXTURE_BINDING | wgpu::TextureUsages::COPY_DST,
+        view_formats: &[],
+    })
+}
+
+/// Writes all of such a texture, row by row
+pub(super) fn write_colours(gpu: &Device, texture: &wgpu::Texture, bytes: &[u8]) {
+    let size = texture.size();
+    let layout =
+        wgpu::TexelCopyBufferLayout { offset: 0, bytes_per_row: Some(size.width * 4), rows_per_image: None };
+    gpu.queue.write_texture(texture.as_image_copy(), bytes, layout, size);
 }
 
 /// Bind group 1 of a picture pass: a uniform and the velocity colours

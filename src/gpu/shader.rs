@@ -1,4 +1,4 @@
-//! The shaders as text: each that reads a volume with the reading functions before it.
+//! The shaders as text: each with its viewport's corners before it, and one that reads a volume with the reading functions.
 
 /// One shader: its name in messages and its whole text
 pub(super) struct Shader {
@@ -13,6 +13,7 @@ macro_rules! over_volume {
         Shader {
             name: $name,
             text: concat!(
+                include_str!("../../shaders/corner.wgsl"),
                 include_str!("../../shaders/volume.wgsl"),
                 include_str!(concat!("../../shaders/", $name, ".wgsl"))
             ),
@@ -23,8 +24,11 @@ macro_rules! over_volume {
 
 pub(super) const CUT: Shader = over_volume!("cut");
 pub(super) const CONTEXT: Shader = over_volume!("context");
-pub(super) const COPY: Shader =
-    Shader { name: "copy", text: include_str!("../../shaders/copy.wgsl"), over_volume: false };
+pub(super) const COPY: Shader = Shader {
+    name: "copy",
+    text: concat!(include_str!("../../shaders/corner.wgsl"), include_str!("../../shaders/copy.wgsl")),
+    over_volume: false,
+};
 
 /// All shaders, for the test that validates them
 #[cfg(test)]
@@ -47,7 +51,7 @@ mod tests {
 
     #[test]
     fn every_shader_file_is_valid() {
-        // Every file in the folder is in the list (volume.wgsl is in front of others).
+        // Every file in the folder is in the list (corner.wgsl and volume.wgsl are in front of others).
         let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/shaders");
         let mut names: Vec<String> = std::fs::read_dir(folder)
             .unwrap()
@@ -56,7 +60,7 @@ mod tests {
         names.sort();
         let mut listed: Vec<String> = ALL.iter().map(|shader| format!("{}.wgsl", shader.name)).collect();
         // The flow solver's is validated where it is used.
-        listed.extend(["flow.wgsl".into(), "volume.wgsl".into()]);
+        listed.extend(["corner.wgsl".into(), "flow.wgsl".into(), "volume.wgsl".into()]);
         listed.sort();
         assert_eq!(names, listed);
 

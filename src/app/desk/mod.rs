@@ -20,12 +20,12 @@ use super::autosave::Autosave;
 use super::context_pictures::ContextPictures;
 use super::failure::{Failure, Waiting};
 use super::gpu_pictures::GpuPictures;
+use super::layer::Layer;
 use super::notices::Notices;
 use super::open::{Choice, Jobs, MeasuredWith, News};
 use super::pages::{self, Shown};
 use super::pictures::{DrawWhen, PlainPictures};
 use super::signals::Signals;
-use super::texture::Layer;
 use super::tilts::{TiltJob, TiltKey, tilts};
 use super::worker::{Notify, Worker, step_back};
 use super::{reading, samples};
@@ -248,8 +248,7 @@ impl Desk {
     pub fn use_device_for_context(&mut self, device: Arc<Device>, format: crate::gpu::wgpu::TextureFormat) {
         self.use_processor();
         self.adapter = format!("the processor; context: {}", device.words());
-        let layer = Layer::copies(&self.ctx, device.clone(), format);
-        let layer = layer.unwrap_or_else(|_| Layer::Toolkit(self.ctx.clone()));
+        let layer = Layer::of_copies(&self.ctx, device.clone(), format);
         self.plain.use_layer(layer.clone());
         // Without a thread the context stays a wire model.
         if let Ok(context) = ContextPictures::new(layer, device, self.notify.clone()) {
