@@ -304,7 +304,6 @@ fn do_it(deed: Deed, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Acti
 fn in_session(deed: Deed, session: &Session, scene: &Scene<'_>, view: &mut ViewState, out: &mut Vec<Action>) {
     let review = session.review();
     let place = review.place;
-    let settings = review.work.settings;
     let frames = review.source.frames;
     let mut act = |command| out.push(Action::Do(command));
     match deed {
@@ -365,43 +364,15 @@ fn in_session(deed: Deed, session: &Session, scene: &Scene<'_>, view: &mut ViewS
                 act(Command::RemoveVertex { tracing, vertex });
             }
         }
-        Deed::Smooth => {
-            if let Some(id) = current(session, view) {
-                act(Command::Smooth(id));
+        Deed::Smooth | Deed::Grow(_) | Deed::CopyOn | Deed::Carry => {
+            let next = Some(place.frame + 1).filter(|next| *next < frames);
+            if let Some(command) = current(session, view).and_then(|id| edited(deed, id, next)) {
+                act(command);
             }
         }
-        Deed::Grow(mm) => {
-            if let Some(id) = current(session, view) {
-                act(Command::Grow(id, mm));
-            }
-        }
-        Deed::CopyOn => {
-            if let Some(id) = current(session, view).filter(|_| place.frame + 1 < frames) {
-                act(Command::CopyToFrame(id, place.frame + 1));
-            }
-        }
-        Deed::Carry => {
-            if let Some(id) = current(session, view) {
-                act(Command::Carry(id));
-            }
-        }
-        Deed::Threshold(by) => {
-            let now = settings.threshold.or(scene.reading.map(|reading| reading.threshold)).unwrap_or(0.5);
-            act(Command::Set(Settings { threshold: Some((now + by).clamp(0.05, 0.95)), ..settings }));
-        }
-        Deed::Colours => {
-            let colour_map = match settings.colour_map {
-                ColourMap::Doppler => ColourMap::Cyclic,
-                ColourMap::Cyclic => ColourMap::Doppler,
-            };
-            act(Command::Set(Settings { colour_map, ..settings }));
-        }
-        Deed::Circle => {
-            let circle = match settings.circle {
-                ImpliedCircle::Shown => ImpliedCircle::Hidden,
-                ImpliedCircle::Hidden => ImpliedCircle::Shown,
-            };
-            act(Command::Set(Settings { circle, ..settings }));
+        Deed::Threshold(_) | Deed::Colours | Deed::Circle => {
+            let drawn_at = scene.reading.map(|reading| reading.threshold);
+            act(Command::Set(changed(deed, review.work.settings, drawn_at)));
         }
         Deed::Zoom(factor) => act(turning::zoomed(scene, factor)),
         Deed::Fit => act(Command::Field(0.0)),
@@ -418,6 +389,42 @@ fn in_session(deed: Deed, session: &Session, scene: &Scene<'_>, view: &mut ViewS
         Deed::SaveAs => out.push(Action::AskSave),
         Deed::CloseVolume => out.push(Action::Close),
         Deed::Help | Deed::Open | Deed::Quit | Deed::TakeUp => {}
+    }
+}
+
+/// What a deed does to a tracing, where there is a `next` frame or not
+fn edited(deed: Deed, id: TracingId, next: Option<usize>) -> Option<Command> {
+    match deed {
+        Deed::Smooth => Some(Command::Smooth(id)),
+        Deed::Grow(mm) => Some(Command::Grow(id, mm)),
+        Deed::CopyOn => next.map(|frame| Command::CopyToFrame(id, frame)),
+        Deed::Carry => Some(Command::Carry(id)),
+        _ => None,
+    }
+}
+
+/// What a deed makes of the settings; the outline is drawn at a threshold now, whether one is set or not
+fn changed(deed: Deed, settings: Settings, drawn_at: Option<f64>) -> Settings {
+    match deed {
+        Deed::Threshold(by) => {
+            let now = settings.threshold.or(drawn_at).unwrap_or(0.5);
+            Settings { threshold: Some((now + by).clamp(0.05, 0.95)), ..settings }
+        }
+        Deed::Colours => {
+            let colour_map = match settings.colour_map {
+                ColourMap::Doppler => ColourMap::Cyclic,
+                ColourMap::Cyclic => ColourMap::Doppler,
+            };
+            Settings { colour_map, ..settings }
+        }
+        Deed::Circle => {
+            let circle = match settings.circle {
+                ImpliedCircle::Shown => ImpliedCircle::Hidden,
+                ImpliedCircle::Hidden => ImpliedCircle::Shown,
+            };
+            Settings { circle, ..settings }
+        }
+        _ => settings,
     }
 }
 

@@ -76,12 +76,10 @@ fn whole(
     facts: &Facts<'_>,
     notes: &mut Notes,
 ) -> Result<(Samples, VelocityScale), ArrayError> {
-    let words = facts.words;
     let element = component.element;
     let bits = element.code_bits();
     let codes = f64::from(1u32 << bits);
     let offset = f64::from(element.code_of_zero());
-    let (lowest, highest) = (-offset, codes - 1.0 - offset);
     let nyquist = match (facts.nyquist(notes)?, facts.implied(element)) {
         (Some(nyquist), _) => nyquist,
         (None, Some(cycle)) => {
@@ -92,64 +90,16 @@ fn whole(
         }
         (None, None) => return Err(ArrayError::Missing { missing: vec![NYQUIST], sidecar: String::new() }),
     };
-    // Limits a cycle apart are those of the bar: the upper one is where codes wrap, one past the last.
-    let cycle_m_s = 2.0 * nyquist.get();
-    let by_limits = words.limits_m_s.map(|[low, high]| {
-        let round = ((high - low) / cycle_m_s - 1.0).abs() < 0.01 && words.cyclic != Some(false);
-        if round { cycle_m_s / codes } else { (high - low) / (codes - 1.0) }
-    });
-    let step = match (words.m_s_per_step, by_limits, facts.scaling) {
-        (Some(step), ..) | (None, Some(step), _) => step,
-        (None, None, Some((slope, _))) => {
-            notes.assume("the scaling in the header was taken to give m/s");
-            slope
-        }
-        (None, None, None) => {
-            notes.assume(
-                "nothing says what a velocity code means; the range of codes was taken as one cycle of twice the \
-                 Nyquist velocity, rising toward the probe",
-            );
-            2.0 * nyquist.get() / codes
-        }
-    };
-    let middle = codes / 2.0 - offset;
-    let zero = match (words.zero, words.limits_m_s, words.baseline_shift_m_s, facts.scaling) {
-        (Some(zero), ..) => zero,
-        (None, Some([low, high]), ..) => lowest - if step > 0.0 { low } else { high } / step,
-        (None, None, Some(shift), _) => middle - shift / step,
-        (None, None, None, Some((slope, intercept))) if words.m_s_per_step.is_none() => -intercept / slope,
-        _ => {
-            notes.assume(format!(
-                "the stored value of zero velocity is not stated; the middle, {middle}, was taken"
-            ));
-            middle
-        }
-    };
-    // Whoever says it twice must say the same.
-    let ends = [step * (lowest - zero), step * (highest - zero)];
-    let told = words.limits_m_s.map(|[low, high]| if step > 0.0 { [low, high] } else { [high, low] });
-    let tolerance = 1.25 * step.abs();
-    let contradicts = |name: &str, told: f64, found: f64| {
-        Err(ArrayError::Sidecar {
-            message: format!("{name} says {told:.4} m/s, but zero and m_s_per_step say {found:.4} m/s"),
-        })
-    };
-    for (told, found) in told.into_iter().flatten().zip(ends) {
-        if (told - found).abs() > tolerance {
-            return contradicts("limits_m_s", told, found);
-        }
-    }
-    let shift = step * (middle - zero);
-    if let Some(told) = words.baseline_shift_m_s
-        && (told - shift).abs() > tolerance
-    {
-        return contradicts("baseline_shift_m_s", told, shift);
-    }
+    let step = facts.step(codes, nyquist, notes);
+    let stored = Stored { lowest: -offset, highest: codes - 1.0 - offset, middle: codes / 2.0 - offset };
+    let zero = facts.zero(stored, step, notes);
+    facts.agree(stored, step, zero)?;
     let code = zero + offset;
-    if words.zero.is_some_and(|zero| zero.fract() != 0.0) || !(code >= -0.5 && code < codes - 0.5) {
+    if facts.words.zero.is_some_and(|zero| zero.fract() != 0.0) || !(code >= -0.5 && code < codes - 0.5) {
         return Err(ArrayError::Sidecar {
             message: format!(
-                "the stored value of zero velocity, {zero}, is not one of {lowest} to {highest}"
+                "the stored value of zero velocity, {zero}, is not one of {} to {}",
+                stored.lowest, stored.highest
             ),
         });
     }
@@ -159,29 +109,110 @@ fn whole(
             ((code - code.round()) * step).abs()
         ));
     }
-    let off = (step.abs() * codes / 2.0 / nyquist.get() - 1.0).abs();
-    let cycle = match words.cyclic {
-        Some(true) => Cycle::Full,
-        Some(false) => Cycle::Open,
-        None if off < 0.01 => Cycle::Full,
-        None => {
-            notes.assume(
-                "nothing says whether velocity codes are cyclic; they were taken as not cyclic, since their range is \
-                 not twice the Nyquist velocity",
-            );
-            Cycle::Open
-        }
-    };
-    if cycle == Cycle::Full && off > 0.02 {
-        notes.assume(format!(
-            "the Nyquist velocity {:.4} m/s and the cycle of the velocity codes ({:.4} m/s) differ; the former was used",
-            nyquist.get(),
-            step.abs() * codes / 2.0
-        ));
-    }
+    let cycle = facts.cycle(MetresPerSecond::new(step.abs() * codes / 2.0), nyquist, notes);
     let scale =
         VelocityScale::new(bits, code.round().max(0.0) as u16, MetresPerSecond::new(step), nyquist, cycle)?;
     Ok((component.whole(element.code_of_zero())?, scale))
+}
+
+/// The values that a code may have as it is stored
+#[derive(Clone, Copy)]
+struct Stored {
+    lowest: f64,
+    highest: f64,
+    middle: f64,
+}
+
+impl Facts<'_> {
+    /// Velocity of one code step, m/s
+    fn step(&self, codes: f64, nyquist: MetresPerSecond, notes: &mut Notes) -> f64 {
+        let words = self.words;
+        // Limits a cycle apart are those of the bar: the upper one is where codes wrap, one past the last.
+        let cycle_m_s = 2.0 * nyquist.get();
+        let by_limits = words.limits_m_s.map(|[low, high]| {
+            let round = ((high - low) / cycle_m_s - 1.0).abs() < 0.01 && words.cyclic != Some(false);
+            if round { cycle_m_s / codes } else { (high - low) / (codes - 1.0) }
+        });
+        match (words.m_s_per_step, by_limits, self.scaling) {
+            (Some(step), ..) | (None, Some(step), _) => step,
+            (None, None, Some((slope, _))) => {
+                notes.assume("the scaling in the header was taken to give m/s");
+                slope
+            }
+            (None, None, None) => {
+                notes.assume(
+                    "nothing says what a velocity code means; the range of codes was taken as one cycle of twice \
+                     the Nyquist velocity, rising toward the probe",
+                );
+                cycle_m_s / codes
+            }
+        }
+    }
+
+    /// The stored value of zero velocity
+    fn zero(&self, Stored { lowest, middle, .. }: Stored, step: f64, notes: &mut Notes) -> f64 {
+        let words = self.words;
+        match (words.zero, words.limits_m_s, words.baseline_shift_m_s, self.scaling) {
+            (Some(zero), ..) => zero,
+            (None, Some([low, high]), ..) => lowest - if step > 0.0 { low } else { high } / step,
+            (None, None, Some(shift), _) => middle - shift / step,
+            (None, None, None, Some((slope, intercept))) if words.m_s_per_step.is_none() => {
+                -intercept / slope
+            }
+            _ => {
+                notes.assume(format!(
+                    "the stored value of zero velocity is not stated; the middle, {middle}, was taken"
+                ));
+                middle
+            }
+        }
+    }
+
+    /// Whoever says it twice must say the same
+    fn agree(&self, stored: Stored, step: f64, zero: f64) -> Result<(), ArrayError> {
+        let words = self.words;
+        let told = words.limits_m_s.map(|[low, high]| if step > 0.0 { [low, high] } else { [high, low] });
+        let ends = [stored.lowest, stored.highest].map(|end| step * (end - zero));
+        let limits = told.into_iter().flatten().zip(ends).map(|(told, found)| ("limits_m_s", told, found));
+        let shift =
+            words.baseline_shift_m_s.map(|told| ("baseline_shift_m_s", told, step * (stored.middle - zero)));
+        for (name, told, found) in limits.chain(shift) {
+            if (told - found).abs() > 1.25 * step.abs() {
+                return Err(ArrayError::Sidecar {
+                    message: format!(
+                        "{name} says {told:.4} m/s, but zero and m_s_per_step say {found:.4} m/s"
+                    ),
+                });
+            }
+        }
+        Ok(())
+    }
+
+    /// Whether codes wrap: as it is said, else where half their range is the Nyquist velocity
+    fn cycle(&self, half: MetresPerSecond, nyquist: MetresPerSecond, notes: &mut Notes) -> Cycle {
+        let off = (half / nyquist - 1.0).abs();
+        let cycle = match self.words.cyclic {
+            Some(true) => Cycle::Full,
+            Some(false) => Cycle::Open,
+            None if off < 0.01 => Cycle::Full,
+            None => {
+                notes.assume(
+                    "nothing says whether velocity codes are cyclic; they were taken as not cyclic, since their range \
+                     is not twice the Nyquist velocity",
+                );
+                Cycle::Open
+            }
+        };
+        if cycle == Cycle::Full && off > 0.02 {
+            notes.assume(format!(
+                "the Nyquist velocity {:.4} m/s and the cycle of the velocity codes ({:.4} m/s) differ; the former was \
+                 used",
+                nyquist.get(),
+                half.get()
+            ));
+        }
+        cycle
+    }
 }
 
 /// Real velocities become 16-bit codes over one cycle

@@ -33,6 +33,27 @@ struct FlowUniform {
 
 const _: () = assert!(size_of::<FlowUniform>() == 5 * 16);
 
+impl FlowUniform {
+    fn of(lattice: &Lattice) -> Self {
+        let narrow = |n: [usize; 3]| n.map(|n| n as u32);
+        Self {
+            cells: narrow(lattice.cells),
+            step: 0,
+            first: narrow(lattice.first),
+            ratio: lattice.ratio as u32,
+            stored: narrow(lattice.stored),
+            samples: 0,
+            inflow: lattice.inflow,
+            noise: NOISE,
+            relaxation: lattice.relaxation,
+            smagorinsky: SMAGORINSKY,
+            sponge: lattice.sponge,
+            rho: 0.0,
+            spare: [0; 2],
+        }
+    }
+}
+
 /// A flow on a device
 pub(super) struct Graphics {
     device: wgpu::Device,
@@ -135,22 +156,7 @@ impl Graphics {
                 cache: None,
             })
         };
-        let narrow = |n: [usize; 3]| n.map(|n| n as u32);
-        let contents = FlowUniform {
-            cells: narrow(lattice.cells),
-            step: 0,
-            first: narrow(lattice.first),
-            ratio: lattice.ratio as u32,
-            stored: narrow(lattice.stored),
-            samples: 0,
-            inflow: lattice.inflow,
-            noise: NOISE,
-            relaxation: lattice.relaxation,
-            smagorinsky: SMAGORINSKY,
-            sponge: lattice.sponge,
-            rho: 0.0,
-            spare: [0; 2],
-        };
+        let contents = FlowUniform::of(lattice);
         let filled = |label, bytes: &[u8], usage| {
             device.create_buffer_init(&wgpu::util::BufferInitDescriptor {
                 label: Some(label),

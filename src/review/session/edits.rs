@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use crate::severity::Criteria;
 
-use super::super::pose::Pose;
+use super::super::pose::{Pose, Turn};
 use super::super::settings::within;
 use super::super::tracing::{Closed, Drawn, MOST_VERTICES, Tracing, TracingId};
 use super::super::{AddedJet, Command, Effect, JetId, Key, Landmark, Place, ReviewError, beside, shape};
@@ -14,21 +14,8 @@ impl Session {
     pub(super) fn alter(&mut self, command: Command) -> Result<Effect, ReviewError> {
         let place = self.review.place;
         match command {
-            Command::Turn(jet, turn) => {
-                self.jet_exists(jet)?;
-                turn.check()?;
-                if turn.is_none() {
-                    self.review.work.turns.remove(&jet);
-                } else {
-                    self.review.work.turns.insert(jet, turn);
-                }
-                Ok(Effect::Changed(Key::Cuts))
-            }
-            Command::BackToProposed(jet) => {
-                self.jet_exists(jet)?;
-                self.review.work.turns.remove(&jet);
-                Ok(Effect::Changed(Key::Cuts))
-            }
+            Command::Turn(jet, turn) => self.turn_cuts(jet, turn),
+            Command::BackToProposed(jet) => self.turn_cuts(jet, Turn::default()),
             Command::AddJet => self.add_jet(),
             Command::Dismiss(jet) => self.dismiss(jet),
             Command::Restore(jet) => {
@@ -120,6 +107,18 @@ impl Session {
             | Command::Undo
             | Command::Redo => Ok(Effect::Unchanged),
         }
+    }
+
+    /// Turns a jet's cuts from where they are proposed; by nothing, back there
+    fn turn_cuts(&mut self, jet: JetId, turn: Turn) -> Result<Effect, ReviewError> {
+        self.jet_exists(jet)?;
+        turn.check()?;
+        if turn.is_none() {
+            self.review.work.turns.remove(&jet);
+        } else {
+            self.review.work.turns.insert(jet, turn);
+        }
+        Ok(Effect::Changed(Key::Cuts))
     }
 
     /// What stands beside the measurement
