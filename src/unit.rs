@@ -124,13 +124,6 @@ unit!(
     Radians, "rad"
 );
 
-impl Mm {
-    /// A length given in centimetres
-    pub const fn from_cm(cm: f64) -> Self {
-        Self(cm * 10.0)
-    }
-}
-
 impl Mul for Mm {
     type Output = Mm2;
     fn mul(self, other: Self) -> Mm2 {
@@ -161,11 +154,6 @@ impl Mm2 {
 }
 
 impl Radians {
-    /// An angle given in degrees
-    pub const fn from_degrees(degrees: f64) -> Self {
-        Self(degrees.to_radians())
-    }
-
     /// The angle in degrees
     pub const fn to_degrees(self) -> f64 {
         self.0.to_degrees()
@@ -188,8 +176,7 @@ mod tests {
 
     #[test]
     fn degrees_and_centimetres_round_trip() {
-        assert_eq!(Radians::from_degrees(180.0).get(), std::f64::consts::PI);
-        assert_eq!(Mm::from_cm(1.0).get(), 10.0);
+        assert_eq!(Radians::new(std::f64::consts::PI).to_degrees(), 180.0);
         assert_eq!(Mm2::from_cm2(0.4).get(), 40.0);
         assert_eq!(format!("{:.1}", Mm::new(3.25)), "3.2 mm");
     }

@@ -16,6 +16,7 @@ use narrows::review::{self, Command, Drawn, JetId, Reader, Review, Session, Sour
 use narrows::study::practice;
 use narrows::study::sweep::{Over, Remake, SweepOptions, sweep, sweep_beat};
 use narrows::volume::Volume4;
+use rayon::prelude::*;
 
 /// Asks everyone about every jet of a volume
 fn ask(volume: &Volume4, truth: Option<&Truth>) {
@@ -164,13 +165,13 @@ fn untouched(volume: &Volume4, results: &Results, truth: Option<&Truth>) {
 fn every_sample() {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-volumes");
     let entries = std::fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path());
-    let mut samples: Vec<PathBuf> =
+    let samples: Vec<PathBuf> =
         entries.filter(|path| path.extension().is_some_and(|end| end == "dcm")).collect();
-    samples.sort();
-    for path in samples {
+    assert!(!samples.is_empty());
+    samples.par_iter().for_each(|path| {
         println!("{}", path.display());
-        let volume = open(&path, &OpenOptions::default()).unwrap();
-        let truth = narrows::phantom::truth_beside(&path).unwrap();
+        let volume = open(path, &OpenOptions::default()).unwrap();
+        let truth = narrows::phantom::truth_beside(path).unwrap();
         ask(&volume, truth.as_ref());
-    }
+    });
 }

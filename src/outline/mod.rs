@@ -31,7 +31,6 @@ pub use refine::TOLERANCE;
 
 use serde::{Deserialize, Serialize};
 
-use crate::numeric::contour::{Closed, IsoLine};
 use crate::sample::Raster;
 use crate::space::CutPoint;
 
@@ -55,9 +54,6 @@ pub enum OutlineError {
     /// A coordinate is not a finite number
     #[error("point {0} of the outline is not a finite position")]
     NotFinite(usize),
-    /// A contour that does not come back to its start
-    #[error("the contour is open: it leaves the picture after {0} points")]
-    Open(usize),
     /// Two edges cross, touch or fold back
     #[error(
         "the outline crosses itself near u {u:.3} mm, v {v:.3} mm: edge {first} meets edge {second}",
@@ -113,17 +109,6 @@ impl Outline {
             points[1..].reverse();
         }
         Ok(Self { points })
-    }
-
-    /// The outline along a closed line of equal value on a raster
-    ///
-    /// # Errors
-    /// An open line; otherwise see [`Outline::new`].
-    pub fn from_iso_line(line: &IsoLine, raster: &Raster) -> Result<Self, OutlineError> {
-        match line.closed {
-            Closed::Yes => Self::from_pixels(&line.points, raster),
-            Closed::No => Err(OutlineError::Open(line.points.len())),
-        }
     }
 
     /// The outline through the pixel coordinates of a contour on a raster
