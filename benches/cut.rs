@@ -7,13 +7,12 @@ use std::hint::black_box;
 use criterion::{Criterion, Throughput};
 use nalgebra::{Unit, Vector3};
 use narrows::sample::{
-    FrameSampler, Raster, flow_cut, flow_cut_into, scalar_cut, scalar_cut_into, velocity_cut_into,
+    FlowSampler, FrameSampler, Raster, flow_cut, flow_cut_into, scalar_cut, scalar_cut_into,
+    velocity_cut_into,
 };
 use narrows::space::{Cut, Grid};
 use narrows::unit::{MetresPerSecond, Mm, Seconds};
-use narrows::volume::{
-    Channel, ChannelKind, PowerScale, Provenance, Samples, Timeline, VelocityScale, Volume4,
-};
+use narrows::volume::{Channel, ChannelKind, Provenance, Samples, Scale, Timeline, VelocityScale, Volume4};
 
 const SIDE: usize = 256;
 const PIXELS: usize = 512;
@@ -38,16 +37,15 @@ fn volume(bits: u32) -> Option<Volume4> {
         8 => Samples::from_u8(codes.iter().map(|c| *c as u8).collect(), 1, voxels),
         _ => Samples::from_u16(codes, 1, voxels),
     };
+    let scale = VelocityScale::full_cycle(bits, 1 << (bits - 1), MetresPerSecond::new(0.6)).ok()?;
     let channels = vec![
-        Channel::new(ChannelKind::Tissue, samples(&tissue).ok()?),
-        Channel::new(ChannelKind::Velocity, samples(&codes).ok()?),
+        Channel::new(Scale::Tissue, samples(&tissue).ok()?),
+        Channel::new(Scale::Velocity(scale), samples(&codes).ok()?),
     ];
     Volume4::new(
         Grid::axis_aligned([SIDE; 3], [0.3; 3], [0.0; 3]).ok()?,
         Timeline::regular(1, Seconds::new(0.04)).ok()?,
         None,
-        VelocityScale::full_cycle(bits, 1 << (bits - 1), MetresPerSecond::new(0.6)).ok()?,
-        PowerScale::default(),
         Provenance::default(),
         channels,
     )
@@ -68,7 +66,7 @@ fn main() {
         // 170 voxels across: every pixel lies inside.
         let raster = Raster { width: PIXELS, height: PIXELS, pixel: Mm::new(0.3 * 170.0 / PIXELS as f64) };
         let tissue = FrameSampler::new(&volume, ChannelKind::Tissue, 0).expect("the volume has tissue");
-        let flow = FrameSampler::new(&volume, ChannelKind::Velocity, 0).expect("the volume has velocity");
+        let flow = FlowSampler::new(&volume, 0).expect("the volume has velocity");
         let mut group = criterion.benchmark_group(format!("cut{bits}"));
         group.throughput(Throughput::Elements((PIXELS * PIXELS) as u64));
         let image = scalar_cut(&tissue, &cut, &raster);

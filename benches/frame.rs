@@ -20,9 +20,7 @@ use narrows::gpu::{
 };
 use narrows::space::{Cut, Grid, direction};
 use narrows::unit::{MetresPerSecond, Mm, Seconds};
-use narrows::volume::{
-    Channel, ChannelKind, PowerScale, Provenance, Samples, Timeline, VelocityScale, Volume4,
-};
+use narrows::volume::{Channel, PowerScale, Provenance, Samples, Scale, Timeline, VelocityScale, Volume4};
 
 /// A picture's place on the screen: x, y, width, height
 type Place = [u32; 4];
@@ -222,14 +220,13 @@ fn volume(side: usize) -> anyhow::Result<(Volume4, Cut)> {
         }
     }
     let [tissue, velocity, power] = codes;
-    let channel = |kind, codes| anyhow::Ok(Channel::new(kind, Samples::from_u8(codes, 1, voxels)?));
+    let channel = |scale, codes| anyhow::Ok(Channel::new(scale, Samples::from_u8(codes, 1, voxels)?));
     let channels = vec![
-        channel(ChannelKind::Tissue, tissue)?,
-        channel(ChannelKind::Velocity, velocity)?,
-        channel(ChannelKind::Power, power)?,
+        channel(Scale::Tissue, tissue)?,
+        channel(Scale::Velocity(scale), velocity)?,
+        channel(Scale::Power(PowerScale::default()), power)?,
     ];
     let timeline = Timeline::regular(1, Seconds::new(0.04))?;
-    let volume =
-        Volume4::new(grid, timeline, None, scale, PowerScale::default(), Provenance::default(), channels)?;
+    let volume = Volume4::new(grid, timeline, None, Provenance::default(), channels)?;
     Ok((volume, Cut::perpendicular_to(neck, axis)))
 }

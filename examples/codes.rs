@@ -83,7 +83,8 @@ fn dump(input: &Path, output: &Path, nyquist: Option<MetresPerSecond>) -> anyhow
             }
         }
     }
-    let (low, high) = volume.velocity_scale.limits();
+    let scale = volume.velocity_scale();
+    let limits = scale.map(|scale| scale.limits());
     let told = serde_json::json!({
         "channels": volume.channels().iter().map(|c| c.kind().to_string()).collect::<Vec<_>>(),
         "bits": volume.channels().iter().map(|c| c.samples().bits()).collect::<Vec<_>>(),
@@ -96,12 +97,12 @@ fn dump(input: &Path, output: &Path, nyquist: Option<MetresPerSecond>) -> anyhow
         "beats_rr_s": volume.timeline.beats_rr.iter().copied().map(Seconds::get).collect::<Vec<_>>(),
         "gated_beats": volume.timeline.gated_beats,
         "apex_mm": volume.apex.map(narrows::space::VolumePoint::to_array),
-        "zero_code": volume.velocity_scale.zero_code(),
-        "step_m_s": volume.velocity_scale.step().get(),
-        "nyquist_m_s": volume.velocity_scale.nyquist().get(),
-        "limits_m_s": [low.get(), high.get()],
-        "cycle": format!("{:?}", volume.velocity_scale.cycle()),
-        "power": format!("{:?}", volume.power_scale),
+        "zero_code": scale.map(|scale| scale.zero_code()),
+        "step_m_s": scale.map(|scale| scale.step().get()),
+        "nyquist_m_s": scale.map(|scale| scale.nyquist().get()),
+        "limits_m_s": limits.map(|(low, high)| [low.get(), high.get()]),
+        "cycle": scale.map(|scale| format!("{:?}", scale.cycle())),
+        "power": volume.power().map(|(_, scale)| format!("{scale:?}")),
         "blake3": volume.provenance.blake3,
         "assumed": volume.provenance.assumed,
         "open_ms": opened.as_secs_f64() * 1e3,

@@ -10,7 +10,7 @@ use narrows::format::dicom::{self, Syntax, WriteOptions};
 use narrows::space::{Grid, VolumePoint};
 use narrows::unit::{MetresPerSecond, Seconds};
 use narrows::volume::{
-    Channel, ChannelKind, PowerScale, Provenance, Samples, Timeline, VelocityScale, Volume4,
+    Channel, ChannelKind, PowerScale, Provenance, Samples, Scale, Timeline, VelocityScale, Volume4,
 };
 use rand_core::Rng as _;
 
@@ -41,6 +41,9 @@ fn main() -> anyhow::Result<()> {
         timeline.beats_rr = [0.82, 0.8371, 0.8, 1.0 / 1.3].map(Seconds::new).into();
     }
     let mut random = rand_pcg::Pcg64::new(11, 7);
+    let zero = if bits == 8 { 90 } else { 20_000 };
+    let scale = VelocityScale::full_cycle(bits, zero, MetresPerSecond::new(0.617))?;
+    let power = PowerScale::Decibel { decibel_per_code: 0.25, decibel_at_zero: -48.5 };
     let mut channels = Vec::new();
     for kind in [ChannelKind::Tissue, ChannelKind::Velocity, ChannelKind::Power] {
         let codes = (0..grid.voxels() * frames).map(|_| (random.next_u64() >> 40) as u16);
@@ -49,12 +52,9 @@ fn main() -> anyhow::Result<()> {
         } else {
             Samples::from_u16(&codes.collect::<Vec<_>>(), frames, grid.voxels())?
         };
-        channels.push(Channel::new(kind, samples));
+        channels.push(Channel::new(Scale::of(kind, scale, power), samples));
     }
-    let zero = if bits == 8 { 90 } else { 20_000 };
-    let scale = VelocityScale::full_cycle(bits, zero, MetresPerSecond::new(0.617))?;
-    let power = PowerScale::Decibel { decibel_per_code: 0.25, decibel_at_zero: -48.5 };
     let apex = apex.map(|[x, y, z]| VolumePoint::new(x, y, z));
-    let volume = Volume4::new(grid, timeline, apex, scale, power, Provenance::default(), channels)?;
+    let volume = Volume4::new(grid, timeline, apex, Provenance::default(), channels)?;
     Ok(dicom::write(&volume, Path::new(output), &WriteOptions { syntax, ..WriteOptions::default() })?)
 }

@@ -11,12 +11,10 @@ use narrows::numeric::contour::{Closed, iso_lines};
 use narrows::numeric::label::{Touch2, Touch3, label, label_3d};
 use narrows::numeric::{Image, optimise, quadrature, special, stats};
 use narrows::outline::Outline;
-use narrows::sample::{FrameSampler, Raster, flow_cut, scalar_cut};
+use narrows::sample::{FlowSampler, FrameSampler, Raster, flow_cut, scalar_cut};
 use narrows::space::{Cut, Grid, VolumePoint};
 use narrows::unit::{MetresPerSecond, Mm, Seconds};
-use narrows::volume::{
-    Channel, ChannelKind, PowerScale, Provenance, Samples, Timeline, VelocityScale, Volume4,
-};
+use narrows::volume::{Channel, ChannelKind, Provenance, Samples, Scale, Timeline, VelocityScale, Volume4};
 use serde::Deserialize;
 use serde_json::{Value, json};
 
@@ -168,21 +166,20 @@ fn cut(request: Request) -> Result<Value> {
         8 => Samples::from_u8(codes.iter().map(|c| *c as u8).collect(), 1, voxels),
         _ => Samples::from_u16(&codes, 1, voxels),
     };
+    let scale = VelocityScale::full_cycle(bits, zero_code, MetresPerSecond::new(nyquist))?;
     let volume = Volume4::new(
         Grid::axis_aligned(shape, [1.0; 3], [0.0; 3])?,
         Timeline::regular(1, Seconds::new(0.1))?,
         None,
-        VelocityScale::full_cycle(bits, zero_code, MetresPerSecond::new(nyquist))?,
-        PowerScale::default(),
         Provenance::default(),
-        vec![Channel::new(ChannelKind::Tissue, samples()?), Channel::new(ChannelKind::Velocity, samples()?)],
+        vec![Channel::new(Scale::Tissue, samples()?), Channel::new(Scale::Velocity(scale), samples()?)],
     )?;
     let normal = narrows::space::direction(normal.into()).context("a normal without length")?;
     let centre = VolumePoint::new(centre[0], centre[1], centre[2]);
     let plane = Cut::new(centre, normal, toward.into());
     let raster = Raster { width, height, pixel: Mm::new(pixel) };
     let scalar = FrameSampler::new(&volume, ChannelKind::Tissue, 0).context("no tissue")?;
-    let flow = FrameSampler::new(&volume, ChannelKind::Velocity, 0).context("no velocity")?;
+    let flow = FlowSampler::new(&volume, 0).context("no velocity")?;
     let shown = flow_cut(&flow, &plane, &raster);
     Ok(json!({
         "scalar": scalar_cut(&scalar, &plane, &raster).data(),

@@ -15,7 +15,7 @@ use narrows::format::{self, FormatError, HashWhen, OpenOptions, read_bytes, shar
 use narrows::space::{Grid, VolumePoint};
 use narrows::unit::{MetresPerSecond, Seconds};
 use narrows::volume::{
-    Channel, ChannelKind, PowerScale, Provenance, Samples, Timeline, VelocityScale, Volume4,
+    Channel, ChannelKind, PowerScale, Provenance, Samples, Scale, Timeline, VelocityScale, Volume4,
 };
 use rand_core::Rng as _;
 use rand_pcg::Pcg64;
@@ -67,6 +67,9 @@ fn volume(bits: u32) -> Volume4 {
     timeline.beats_rr = vec![Seconds::new(0.8), Seconds::new(0.81)];
     let mut random = Pcg64::new(5, 6);
     let count = grid.voxels() * 2;
+    let zero = if bits == 8 { 128 } else { 32768 };
+    let scale = VelocityScale::full_cycle(bits, zero, MetresPerSecond::new(0.6)).unwrap();
+    let power = PowerScale::Decibel { decibel_per_code: 0.25, decibel_at_zero: -40.0 };
     let channels = [ChannelKind::Tissue, ChannelKind::Velocity, ChannelKind::Power]
         .map(|kind| {
             let samples = if bits == 8 {
@@ -77,14 +80,11 @@ fn volume(bits: u32) -> Volume4 {
                     (0..count).map(|at| ((at / 7) as u64 ^ (random.next_u64() % 500)) as u16).collect();
                 Samples::from_u16(&codes, 2, grid.voxels())
             };
-            Channel::new(kind, samples.unwrap())
+            Channel::new(Scale::of(kind, scale, power), samples.unwrap())
         })
         .into();
-    let zero = if bits == 8 { 128 } else { 32768 };
-    let scale = VelocityScale::full_cycle(bits, zero, MetresPerSecond::new(0.6)).unwrap();
-    let power = PowerScale::Decibel { decibel_per_code: 0.25, decibel_at_zero: -40.0 };
     let apex = Some(VolumePoint::new(0.0, 0.0, 0.0));
-    Volume4::new(grid, timeline, apex, scale, power, Provenance::default(), channels).unwrap()
+    Volume4::new(grid, timeline, apex, Provenance::default(), channels).unwrap()
 }
 
 fn file(bits: u32, syntax: Syntax) -> Vec<u8> {
@@ -422,17 +422,16 @@ fn a_volume_without_velocity_opens_and_says_so() {
     let _alone = ALONE.lock();
     let made = volume(8);
     let tissue = vec![made.channel(ChannelKind::Tissue).unwrap().clone()];
-    let made = Volume4::new(
-        made.grid,
-        made.timeline.clone(),
-        made.apex,
-        made.velocity_scale,
-        PowerScale::default(),
-        Provenance::default(),
-        tissue,
-    );
+    let made = Volume4::new(made.grid, made.timeline.clone(), made.apex, Provenance::default(), tissue);
     let bytes = write_bytes(&made.unwrap(), &WriteOptions::default()).unwrap();
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("grey.dcm");
+    std::fs::write(&path, &bytes).unwrap();
     let back = probe(bytes, "no velocity").unwrap();
-    assert!(back.channel(ChannelKind::Velocity).is_none());
-    assert!(back.provenance.assumed.iter().any(|line| line.contains("no velocity channel")));
+    // Nothing is made up in its place.
+    assert_eq!(back.velocity_scale(), None);
+    assert!(!back.provenance.assumed.iter().any(|line| line.contains("velocity")));
+    let seen = format::inspect(&[&path], &OpenOptions::default()).unwrap();
+    assert_eq!((seen.nyquist_m_s, seen.velocity_limits_m_s), (None, None));
+    assert!(seen.notes.missing.iter().any(|line| line.contains("a velocity channel")));
 }

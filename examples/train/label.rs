@@ -11,7 +11,7 @@ use narrows::job::Watch;
 use narrows::network::{LEVEL_SLICE, Patch, PowerUse, SIDE, SLICES, pitch_mm};
 use narrows::phantom::{JetTruth, JetTruthFrame, ReadyFlow, Recipe, Truth, simulate_flow};
 use narrows::space::{Cut, CutPoint, Direction, VolumePoint};
-use narrows::volume::{ChannelKind, PowerScale, Volume4};
+use narrows::volume::{Channel, ChannelKind, PowerScale, Scale, Volume4, VolumeError};
 
 use crate::draw::{Draw, Drawn, PowerCurve, recipe};
 
@@ -78,10 +78,24 @@ pub(crate) fn scan(flow: &ReadyFlow, geometry: usize, seed: u64) -> anyhow::Resu
     enclose(&mut draw, &mut one, &truth, &planned);
     let (mut volume, truth) = simulate_flow(&one, flow, &Watch::silent()).context("scan")?;
     if curve == PowerCurve::Misdeclared {
-        volume.power_scale = PowerScale::Linear { zero_code: 0.0 };
+        volume = misdeclared(&volume)?;
     }
     let scan = Scan { volume: &volume, truth: &truth, recipe: &one, geometry, seed, curve };
     Ok(planned.iter().filter_map(|planned| scan.record(planned)).collect())
+}
+
+/// The volume whose power is said to be linear, whatever it is
+fn misdeclared(volume: &Volume4) -> Result<Volume4, VolumeError> {
+    let said = |channel: &Channel| {
+        let scale = match channel.scale() {
+            Scale::Power(_) => Scale::Power(PowerScale::Linear { zero_code: 0.0 }),
+            other => other,
+        };
+        Channel::new(scale, channel.samples().clone())
+    };
+    let (timeline, provenance) = (volume.timeline.clone(), volume.provenance.clone());
+    let channels = volume.channels().iter().map(said).collect();
+    Volume4::new(volume.grid, timeline, volume.apex, provenance, channels)
 }
 
 fn frame(jet: &JetTruth) -> Option<&JetTruthFrame> {

@@ -9,7 +9,7 @@ use crate::gpu::CutView;
 use crate::review::{Base, Source, Turn};
 use crate::ui::Card;
 use crate::unit::Mm;
-use crate::volume::{ChannelKind, Volume4};
+use crate::volume::Volume4;
 
 use super::layer::color_image;
 
@@ -58,10 +58,10 @@ fn card(path: PathBuf) -> Card {
 
 /// The frame with the most colour
 fn most_colour(volume: &Volume4) -> usize {
-    let Some(velocity) = volume.channel(ChannelKind::Velocity) else { return 0 };
-    let zero = volume.velocity_scale.zero_code();
+    let Some((velocity, scale)) = volume.velocity() else { return 0 };
+    let zero = scale.zero_code();
     let coloured = |frame: &usize| {
-        let codes = velocity.samples().frame(*frame);
+        let codes = velocity.frame(*frame);
         // Every seventh voxel tells as well as all of them.
         (0..codes.len()).step_by(7).filter(|index| codes.at(*index) != zero).count()
     };

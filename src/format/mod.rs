@@ -384,14 +384,19 @@ fn read(
     } else {
         return Err(FormatError::Unknown { looks_like: looks_like(all), path: path.to_owned() });
     };
-    if let Some(shift) = options.baseline_shift {
+    if volume.velocity().is_none() {
+        seen.notes.missing.push("a velocity channel: nothing can be measured without it".to_owned());
+    } else if let Some(shift) = options.baseline_shift {
         volume = volume
             .with_baseline_shift(shift)
             .map_err(|source| FormatError::Scale { path: path.to_owned(), source })?;
         let said = format!("the baseline shift {:.4} m/s was given by the user", shift.get());
         volume.provenance.assumed.push(said.clone());
         seen.notes.assume(said);
-        let (low, high) = volume.velocity_scale.limits();
+    }
+    if let Some(scale) = volume.velocity_scale() {
+        let (low, high) = scale.limits();
+        seen.nyquist_m_s = Some(scale.nyquist().get());
         seen.velocity_limits_m_s = Some([low.get(), high.get()]);
     }
     if options.hash == HashWhen::AtOnce {

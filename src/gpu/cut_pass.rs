@@ -171,8 +171,7 @@ fn uniform(volume: &Volume4, view: &CutView) -> gpu_data::CutUniform {
 
 /// The share of the cycle at the lowest displayed velocity, counted from rest
 pub(super) fn lowest_share(volume: &Volume4) -> f32 {
-    let scale = volume.velocity_scale;
-    (scale.limits().0 / scale.nyquist() / 2.0) as f32
+    volume.velocity_scale().map_or(0.0, |scale| (scale.limits().0 / scale.nyquist() / 2.0) as f32)
 }
 
 /// Three components and a zero, for a shader
@@ -202,12 +201,13 @@ impl Lut {
     }
 
     pub(super) fn write(&mut self, gpu: &Device, map: ColourMap, volume: &Volume4) {
-        let asked = (map, volume.velocity_scale);
+        let Some(scale) = volume.velocity_scale() else { return };
+        let asked = (map, scale);
         if self.asked == Some(asked) {
             return;
         }
         self.asked = Some(asked);
-        let lut = VelocityLut::new(map, &volume.velocity_scale);
+        let lut = VelocityLut::new(map, &scale);
         if self.written.as_ref() == Some(&lut) {
             return;
         }

@@ -4,7 +4,7 @@
 use rayon::prelude::*;
 
 use crate::numeric::Image;
-use crate::sample::{FrameSampler, Raster, flow_cut, scalar_cuts};
+use crate::sample::{FlowSampler, FrameSampler, Raster, flow_cut, scalar_cuts};
 use crate::volume::{ChannelKind, Volume4};
 
 use super::colour::VelocityLut;
@@ -29,33 +29,33 @@ pub fn cut_picture(volume: &Volume4, frame: usize, view: &CutView) -> Image<[u8;
     let scalars = scalar_cuts(&samplers, &cut, &raster);
     let scalar = |kind| echoes.iter().position(|(known, _)| *known == kind).map(|index| &scalars[index]);
     let (tissue, power) = (scalar(ChannelKind::Tissue), scalar(ChannelKind::Power));
-    let flow = FrameSampler::new(volume, ChannelKind::Velocity, frame)
-        .map(|sampler| flow_cut(&sampler, &cut, &raster));
+    let flow = FlowSampler::new(volume, frame).map(|sampler| {
+        let scale = sampler.scale();
+        (flow_cut(&sampler, &cut, &raster), VelocityLut::new(view.flow.map, &scale), scale)
+    });
     let range = |kind| {
         volume.channel(kind).map_or(255.0, |channel| f64::from((1u32 << channel.samples().bits()) - 1))
     };
     let (tissue_range, power_range) = (range(ChannelKind::Tissue), range(ChannelKind::Power));
     let greys = view.tissue.greys();
-    let lut = VelocityLut::new(view.flow.map, &volume.velocity_scale);
-    let low = volume.velocity_scale.limits().0.get();
-    let cycle = 2.0 * volume.velocity_scale.nyquist().get();
 
     image.data_mut().par_chunks_mut(width).enumerate().for_each(|(y, row)| {
         let up = height - 1 - y;
         for (x, pixel) in row.iter_mut().enumerate() {
             let at = |image: &Image<f64>| image.at(x, up);
-            let any = tissue.or(power).or(flow.as_ref().map(|flow| &flow.coloured));
+            let any = tissue.or(power).or(flow.as_ref().map(|(flow, ..)| &flow.coloured));
             if any.is_none_or(|image| at(image).is_nan()) {
                 continue;
             }
             let value = tissue.map_or(0.0, |image| (at(image) / tissue_range) as f32);
             let grey = [greys.at(value); 3];
             *pixel = opaque(grey);
-            let Some(flow) = &flow else { continue };
+            let Some((flow, lut, scale)) = &flow else { continue };
             let loud = power.map_or(1.0, |image| (at(image) / power_range) as f32);
             if at(&flow.coloured) < 0.5 || loud < view.flow.gain || value > view.flow.priority {
                 continue;
             }
+            let (low, cycle) = (scale.limits().0.get(), 2.0 * scale.nyquist().get());
             let colour = lut.at((at(&flow.velocity) - low) / cycle);
             let lost = 1.0 - at(&flow.coherence) as f32;
             let colour = mix(colour, INCOHERENT, view.flow.incoherence * lost);

@@ -11,17 +11,18 @@ use rand_pcg::Pcg64;
 use crate::space::{Cut, Grid, VolumePoint, direction};
 use crate::unit::{MetresPerSecond, Seconds};
 use crate::volume::{
-    Channel, ChannelKind, PowerScale, Provenance, Samples, Timeline, VelocityScale, Volume4,
+    Channel, ChannelKind, PowerScale, Provenance, Samples, Scale, Timeline, VelocityScale, Volume4,
 };
 
 fn build(grid: Grid, frames: usize, scale: VelocityScale, channels: Vec<(ChannelKind, Vec<u8>)>) -> Volume4 {
     let voxels = grid.voxels();
     let channels = channels
         .into_iter()
-        .map(|(kind, codes)| Channel::new(kind, Samples::from_u8(codes, frames, voxels).unwrap()))
+        .map(|(kind, codes)| (Scale::of(kind, scale, PowerScale::default()), codes))
+        .map(|(scale, codes)| Channel::new(scale, Samples::from_u8(codes, frames, voxels).unwrap()))
         .collect();
     let timeline = Timeline::regular(frames, Seconds::new(0.04)).unwrap();
-    Volume4::new(grid, timeline, None, scale, PowerScale::default(), Provenance::default(), channels).unwrap()
+    Volume4::new(grid, timeline, None, Provenance::default(), channels).unwrap()
 }
 
 /// A straight oblique tube of `radius` mm through the middle, and the cut perpendicular to it there

@@ -87,11 +87,6 @@ impl VolumeTextures {
         Ok(Self { shape, layout, sampler, frames: Vec::new(), most: most.max(1), clock: 0, shown: 0 })
     }
 
-    /// Bytes one frame of a volume takes on the device
-    pub fn frame_bytes(volume: &Volume4) -> u64 {
-        shape_bytes(volume.grid.shape())
-    }
-
     /// Bytes taken on the device now
     pub fn bytes(&self) -> u64 {
         self.frames.len() as u64 * shape_bytes(self.shape)
@@ -290,7 +285,6 @@ struct Decoder<'a> {
     tissue: Option<Codes<'a>>,
     velocity: Option<Codes<'a>>,
     power: Option<Codes<'a>>,
-    zero_code: u16,
     table: Vec<[u8; 4]>,
 }
 
@@ -304,8 +298,7 @@ impl<'a> Decoder<'a> {
             tissue: codes(ChannelKind::Tissue),
             velocity: codes(ChannelKind::Velocity),
             power: codes(ChannelKind::Power),
-            zero_code: volume.velocity_scale.zero_code(),
-            table: phasor_table(&volume.velocity_scale),
+            table: volume.velocity_scale().map(phasor_table).unwrap_or_default(),
         }
     }
 
@@ -360,7 +353,7 @@ impl<'a> Decoder<'a> {
                     let start = (z * shape[1] + y) * shape[0];
                     for (brick, largest) in bricks.iter_mut().enumerate() {
                         for index in reach(brick, shape[0]).map(|x| start + x) {
-                            if velocity.at(index) != self.zero_code {
+                            if self.table[usize::from(velocity.at(index))] != STILL {
                                 *largest = (*largest).max(match &self.power {
                                     Some(Codes::U8(codes)) => codes[index],
                                     Some(Codes::U16(codes)) => upper_byte(codes[index]),
@@ -397,7 +390,7 @@ fn upper_byte(code: u16) -> u8 {
 }
 
 /// The texel of every velocity code: presence-weighted cosine and sine, presence, and room for power
-fn phasor_table(scale: &VelocityScale) -> Vec<[u8; 4]> {
+fn phasor_table(scale: VelocityScale) -> Vec<[u8; 4]> {
     (0..=((1u32 << scale.bits()) - 1) as u16)
         .map(|code| {
             if code == scale.zero_code() {
@@ -434,7 +427,7 @@ mod tests {
         let mut expected = vec![0u16; bricks.len()];
         for index in 0..volume.grid.voxels() {
             let at = [index % shape[0], index / shape[0] % shape[1], index / shape[0] / shape[1]];
-            if velocity.at(index) == volume.velocity_scale.zero_code() {
+            if velocity.at(index) == volume.velocity_scale().unwrap().zero_code() {
                 continue;
             }
             for corner in 0..8 {

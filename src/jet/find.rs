@@ -2,7 +2,7 @@
 
 use crate::job::{Cancelled, Watch};
 use crate::space::{Cut, Direction, VolumePoint, VoxelPoint};
-use crate::volume::{ChannelKind, Volume4};
+use crate::volume::Volume4;
 
 use super::link::{Jet, link, merged};
 use super::pose::{Guess, JetPose, Part, refine};
@@ -166,8 +166,8 @@ const CALM: f32 = 0.15;
 /// cancel) the coherent side is upstream.
 fn flow_sense(volume: &Volume4, signal: &Signal, frame: usize, seed: &Seed) -> Direction {
     let (centre, axis) = (seed.centre, seed.axis);
-    let Some(channel) = volume.channel(ChannelKind::Velocity) else { return axis };
-    let (codes, scale, grid) = (channel.samples().frame(frame), volume.velocity_scale, &volume.grid);
+    let Some((velocity, scale)) = volume.velocity() else { return axis };
+    let (codes, grid) = (velocity.frame(frame), &volume.grid);
     let (haste, shape) = (signal.haste_field(), grid.shape());
     let mut along = 0.0;
     let mut coherent_side = 0.0;

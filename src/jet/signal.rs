@@ -11,7 +11,7 @@ use std::ops::Range;
 
 use crate::numeric::{Extent, Field};
 use crate::space::{Grid, VolumePoint};
-use crate::volume::{ChannelKind, Codes, Volume4};
+use crate::volume::{ChannelKind, Codes, VelocityScale, Volume4};
 
 /// What the strength was made of
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -22,9 +22,11 @@ pub enum StrengthSource {
     Colour,
 }
 
-/// The level of full signal and of no display, common to all frames of a volume
+/// What velocities mean, and the level of full signal and of no display, common to all frames of a volume
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct SignalScale {
+    /// What a velocity code means
+    pub velocity: VelocityScale,
     /// Linear power of blood away from edges (1 without a power channel)
     pub plateau: f64,
     /// Smallest displayed strength, as a share of the plateau; `None` where it cannot be known
@@ -58,19 +60,20 @@ impl SignalScale {
     /// of the coloured power over the plateau.
     /// `None` without a velocity channel.
     pub fn of(volume: &Volume4) -> Option<Self> {
-        let velocity = volume.channel(ChannelKind::Velocity)?;
-        let zero = volume.velocity_scale.zero_code();
-        let colour_only = Self { plateau: 1.0, gate: None, source: StrengthSource::Colour };
-        let Some(power) = volume.channel(ChannelKind::Power) else { return Some(colour_only) };
-        let count = |frame: &usize| velocity.samples().frame(*frame).count_other(zero);
+        let (velocity, scale) = volume.velocity()?;
+        let zero = scale.zero_code();
+        let source = StrengthSource::Colour;
+        let colour_only = Self { velocity: scale, plateau: 1.0, gate: None, source };
+        let Some((power, power_scale)) = volume.power() else { return Some(colour_only) };
+        let count = |frame: &usize| velocity.frame(*frame).count_other(zero);
         let frame = (0..volume.frames()).max_by_key(|frame| (count(frame), usize::MAX - frame))?;
         let shape = volume.grid.shape();
-        let codes = velocity.samples().frame(frame);
+        let codes = velocity.frame(frame);
         // Two voxels farther out nothing is coloured: there a voxel's neighbours are seen whole.
         let part = coloured(&codes, zero, shape).grown(2, shape);
         let here: Vec<bool> = gathered(&codes, part, shape, |code| code != zero);
         let haste = haste_of(volume, frame, part)?;
-        let power = gathered(&power.samples().frame(frame), part, shape, |code| code);
+        let power = gathered(&power.frame(frame), part, shape, |code| code);
         let [nx, ny, nz] = part.side;
         let (mut deep, mut scattered, mut all) = (Histogram::new(), Histogram::new(), Histogram::new());
         for z in 0..nz {
@@ -93,7 +96,7 @@ impl SignalScale {
             }
         }
         let enough = scattered.count as f64 * volume.grid.voxel_mm3() > ENOUGH_MM3;
-        let linear = |code: u16| volume.power_scale.linear(f64::from(code));
+        let linear = |code: u16| power_scale.linear(f64::from(code));
         let plateau = scattered
             .quantile(0.5)
             .filter(|_| enough)
@@ -104,7 +107,7 @@ impl SignalScale {
             return Some(colour_only);
         }
         let gate = all.quantile(0.02).map(|low| linear(low) / plateau);
-        Some(Self { plateau, gate, source: StrengthSource::Power })
+        Some(Self { velocity: scale, plateau, gate, source: StrengthSource::Power })
     }
 }
 
@@ -144,16 +147,17 @@ impl Histogram {
 impl Signal {
     /// The signal of one frame; `None` without a velocity channel or such a frame
     pub fn new(volume: &Volume4, frame: usize, scale: SignalScale) -> Option<Self> {
-        let velocity = volume.channel(ChannelKind::Velocity)?;
+        let (velocity, _) = volume.velocity()?;
         if frame >= volume.frames() {
             return None;
         }
         let shape = volume.grid.shape();
-        let codes = velocity.samples().frame(frame);
-        let zero = volume.velocity_scale.zero_code();
-        let power = volume.channel(ChannelKind::Power).filter(|_| scale.source == StrengthSource::Power);
-        let power = power.map(|power| power.samples().frame(frame));
-        let linear = |code: u16| (volume.power_scale.linear(f64::from(code)) / scale.plateau) as f32;
+        let codes = velocity.frame(frame);
+        let zero = scale.velocity.zero_code();
+        let power = volume.power().filter(|_| scale.source == StrengthSource::Power);
+        let (power, power_scale) = power.map(|(power, scale)| (power.frame(frame), scale)).unzip();
+        let linear =
+            |code: u16| power_scale.map_or(0.0, |of| (of.linear(f64::from(code)) / scale.plateau) as f32);
         // What is coloured or has power, one voxel more for what is continued below the gate, and the
         // hem of zeros that a field wants.
         let part = match &power {
@@ -262,8 +266,7 @@ fn gathered<T>(codes: &Codes<'_>, part: Extent, shape: [usize; 3], of: impl Fn(u
 }
 
 /// Unit phasor of each code, cosine and sine; zeros for the code of no colour
-fn phasor_table(volume: &Volume4) -> Vec<[f32; 2]> {
-    let scale = volume.velocity_scale;
+fn phasor_table(scale: VelocityScale) -> Vec<[f32; 2]> {
     let of = |code: u16| {
         if code == scale.zero_code() {
             return [0.0; 2];
@@ -280,8 +283,9 @@ fn phasor_table(volume: &Volume4) -> Vec<[f32; 2]> {
 /// The part holds all that is coloured and its neighbours.
 fn haste_of(volume: &Volume4, frame: usize, part: Extent) -> Option<Vec<f32>> {
     let shape = volume.grid.shape();
-    let codes = volume.channel(ChannelKind::Velocity)?.samples().frame(frame);
-    let (table, zero) = (phasor_table(volume), volume.velocity_scale.zero_code());
+    let (velocity, scale) = volume.velocity()?;
+    let codes = velocity.frame(frame);
+    let (table, zero) = (phasor_table(scale), scale.zero_code());
     let mut haste = haste(part.side, |z| {
         let low = [part.low[0], part.low[1], part.low[2] + z];
         let codes =

@@ -8,7 +8,7 @@ use crate::severity::{Criteria, Evidence, Own};
 use crate::space::Direction;
 use crate::trust;
 use crate::unit::Seconds;
-use crate::volume::{ChannelKind, Volume4};
+use crate::volume::Volume4;
 
 use super::beat::{Beat, JetBeat, JetFrame};
 use super::results::{Results, Trust};
@@ -97,7 +97,7 @@ impl Measurement {
     pub fn of(volume: &Volume4, options: &Options, watch: &Watch) -> Result<Self, MeasureError> {
         // The cheapest refusals first.
         check_systole(volume, options)?;
-        volume.channel(ChannelKind::Velocity).ok_or(MeasureError::NoVelocity)?;
+        volume.velocity().ok_or(MeasureError::NoVelocity)?;
         // Looking for steps reads most of the file on one thread; the others measure the jets meanwhile.
         let acquired = || {
             let stitch = trust::stitch(volume, watch.token());

@@ -8,7 +8,7 @@ use crate::severity::{Criteria, grade};
 use crate::space::VolumePoint;
 use crate::trust::beam_angle_deg;
 use crate::unit::{MetresPerSecond, Mm2};
-use crate::volume::{ChannelKind, Volume4};
+use crate::volume::{ChannelKind, VelocityScale, Volume4};
 
 use super::beat::{Beat, JetBeat, JetFrame, MeasuredFrame};
 use super::leak;
@@ -60,7 +60,7 @@ impl Beat {
         let mut results = Results {
             schema: SCHEMA.to_owned(),
             tool: Tool { version: env!("CARGO_PKG_VERSION").to_owned(), engine: ENGINE.to_owned() },
-            source: source(volume),
+            source: source(volume, self.scale.velocity),
             given: Given::of(volume, options),
             trust,
             jets,
@@ -285,8 +285,8 @@ fn total(jets: &[JetResult], volume: &Volume4, envelope: Option<&Envelope>) -> T
     }
 }
 
-fn source(volume: &Volume4) -> Source {
-    let (low, high) = volume.velocity_scale.limits();
+fn source(volume: &Volume4, scale: VelocityScale) -> Source {
+    let (low, high) = scale.limits();
     Source {
         file: volume.provenance.file.clone(),
         blake3: volume.provenance.blake3.clone(),
@@ -296,7 +296,7 @@ fn source(volume: &Volume4) -> Source {
         voxel_mm: volume.grid.spacing_mm(),
         frames: volume.frames(),
         frame_interval_s: volume.timeline.interval().map(crate::unit::Seconds::get),
-        nyquist_m_s: volume.velocity_scale.nyquist().get(),
+        nyquist_m_s: scale.nyquist().get(),
         velocity_limits_m_s: [low.get(), high.get()],
         assumed: volume.provenance.assumed.clone(),
     }

@@ -9,8 +9,8 @@
 
 use nalgebra::Vector3;
 
-use crate::space::{Cut, VolumePoint};
-use crate::volume::{ChannelKind, Codes, Volume4};
+use crate::space::{Cut, Grid, VolumePoint};
+use crate::volume::{Codes, PowerScale, VelocityScale, Volume4};
 
 /// Pixels along u and along v
 pub const SIDE: usize = 48;
@@ -86,22 +86,23 @@ impl Patch {
     /// and outside the volume, all are 0. Power is taken over the level that a tenth of the samples
     /// amid colour exceed. `None` without velocity, without such a frame, or with a pitch that is no length.
     pub fn lay(volume: &Volume4, frame: usize, plane: &Cut, pitch_mm: f64, power: PowerUse) -> Option<Self> {
-        let velocity = volume.channel(ChannelKind::Velocity)?;
+        let (velocity, scale) = volume.velocity()?;
         if frame >= volume.frames() || !(pitch_mm.is_finite() && pitch_mm > 0.0) {
             return None;
         }
-        let powers = volume.channel(ChannelKind::Power).filter(|_| power == PowerUse::Present);
-        let codes = velocity.samples().frame(frame);
-        let power_codes = powers.map(|channel| channel.samples().frame(frame));
+        let powers = volume.power().filter(|_| power == PowerUse::Present);
+        let codes = velocity.frame(frame);
+        let powers = powers.map(|(samples, scale)| (samples.frame(frame), scale));
         let steps = Steps::new(volume, plane, pitch_mm);
-        let nodes = Nodes::gather(volume, &codes, power_codes.as_ref(), steps.bounds(volume.grid.shape()));
+        let nodes =
+            Nodes::gather(&volume.grid, (&codes, scale), powers.as_ref(), steps.bounds(volume.grid.shape()));
         let mut samples = vec![0.0; KINDS * SLICES * PIXELS];
         nodes.sample(&steps, &mut samples);
         let scene = Scene {
             pitch_mm,
-            nyquist_m_s: volume.velocity_scale.nyquist().get(),
+            nyquist_m_s: scale.nyquist().get(),
             apex_mm: volume.apex.map(|apex| in_frame(plane, apex)),
-            power: if power_codes.is_some() { PowerUse::Present } else { PowerUse::Absent },
+            power: if powers.is_some() { PowerUse::Present } else { PowerUse::Absent },
         };
         let mut patch = Self { scene, samples };
         patch.scale_power();
@@ -219,18 +220,24 @@ struct Nodes {
 }
 
 impl Nodes {
-    fn gather(volume: &Volume4, velocity: &Codes, power: Option<&Codes>, bounds: [[usize; 2]; 3]) -> Self {
-        let [nx, ny, _] = volume.grid.shape();
-        let scale = &volume.velocity_scale;
+    fn gather(
+        grid: &Grid,
+        (velocity, scale): (&Codes, VelocityScale),
+        power: Option<&(Codes, PowerScale)>,
+        bounds: [[usize; 2]; 3],
+    ) -> Self {
+        let [nx, ny, _] = grid.shape();
         let zero = scale.zero_code();
         let phasor = |code: u16| {
             let (sin, cos) = libm::sincos(scale.phase(code));
             [cos as f32, sin as f32]
         };
-        let linear = |code: u16| volume.power_scale.linear(f64::from(code)) as f32;
+        let linear = |scale: &PowerScale, code: u16| scale.linear(f64::from(code)) as f32;
         // A byte has few codes; words are worked out one by one.
         let phasors: Vec<[f32; 2]> = bytes(velocity).map(phasor).collect();
-        let powers: Vec<f32> = power.map(|power| bytes(power).map(linear).collect()).unwrap_or_default();
+        let powers: Vec<f32> = power
+            .map(|(power, scale)| bytes(power).map(|code| linear(scale, code)).collect())
+            .unwrap_or_default();
         let side = bounds.map(|[first, end]| end - first + 2);
         let mut values = vec![[0.0; KINDS]; side.iter().product()];
         for z in bounds[2][0]..bounds[2][1] {
@@ -243,9 +250,9 @@ impl Nodes {
                         continue;
                     }
                     let [cos, sin] = phasors.get(usize::from(code)).copied().unwrap_or_else(|| phasor(code));
-                    let power = power.map_or(0.0, |power| {
+                    let power = power.map_or(0.0, |(power, scale)| {
                         let code = power.at(index);
-                        powers.get(usize::from(code)).copied().unwrap_or_else(|| linear(code))
+                        powers.get(usize::from(code)).copied().unwrap_or_else(|| linear(scale, code))
                     });
                     values[row + x - bounds[0][0] + 1] = [cos, sin, 1.0, power];
                 }

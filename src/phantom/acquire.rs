@@ -31,7 +31,7 @@ use crate::job::Watch;
 use crate::space::{Grid, VolumePoint};
 use crate::unit::{MetresPerSecond, Seconds};
 use crate::volume::{
-    Channel, ChannelKind, PowerScale, Provenance, Samples, Timeline, VelocityScale, Volume4,
+    Channel, ChannelKind, PowerScale, Provenance, Samples, Scale, Timeline, VelocityScale, Volume4,
 };
 
 /// Tissue at least this bright hides colour, 0 to 1
@@ -115,10 +115,8 @@ fn scan(recipe: &Recipe, flow: Option<&ReadyFlow>, watch: &Watch) -> Result<(Vol
         grid,
         timeline,
         Some(VolumePoint::new(ax, ay, az)),
-        scanner.velocity,
-        scanner.power,
         provenance,
-        stored.channels(recipe, grid.voxels())?,
+        stored.channels(recipe, &scanner, grid.voxels())?,
     )?;
     Ok((volume, truth::of(&stage, &times, &beats)?))
 }
@@ -164,7 +162,12 @@ impl Stored {
         self.variance.extend_from_slice(&other.variance);
     }
 
-    fn channels(self, recipe: &Recipe, voxels: usize) -> Result<Vec<Channel>, PhantomError> {
+    fn channels(
+        self,
+        recipe: &Recipe,
+        scanner: &Scanner<'_>,
+        voxels: usize,
+    ) -> Result<Vec<Channel>, PhantomError> {
         let frames = recipe.beat.frames;
         let wide = |codes: Vec<u16>, bits| {
             if bits == 16 {
@@ -173,22 +176,25 @@ impl Stored {
             Samples::from_u8(codes.into_iter().map(|code| code as u8).collect(), frames, voxels)
         };
         let mut channels = Vec::new();
+        let mut add = |kind, samples| {
+            channels.push(Channel::new(Scale::of(kind, scanner.velocity, scanner.power), samples));
+        };
         let wanted = |kind| recipe.store.channels.contains(&kind);
         if wanted(ChannelKind::Tissue) {
             let samples = Samples::from_u8(self.tissue, frames, voxels)?;
-            channels.push(Channel::new(ChannelKind::Tissue, samples));
+            add(ChannelKind::Tissue, samples);
         }
         if wanted(ChannelKind::Velocity) {
             let samples = wide(self.velocity, recipe.store.velocity_bits)?;
-            channels.push(Channel::new(ChannelKind::Velocity, samples));
+            add(ChannelKind::Velocity, samples);
         }
         if wanted(ChannelKind::Power) {
             let samples = wide(self.power, recipe.store.power_bits)?;
-            channels.push(Channel::new(ChannelKind::Power, samples));
+            add(ChannelKind::Power, samples);
         }
         if wanted(ChannelKind::Variance) {
             let samples = Samples::from_u8(self.variance, frames, voxels)?;
-            channels.push(Channel::new(ChannelKind::Variance, samples));
+            add(ChannelKind::Variance, samples);
         }
         Ok(channels)
     }

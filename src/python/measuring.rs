@@ -17,7 +17,7 @@ use crate::report::{
     self as reports, Archive, AreaUnit, Paper, PaperOptions, PlainCut, ReportOptions,
     StructuredReportOptions, Subject, Valve, View, figure as figures, png_from_svg,
 };
-use crate::sample::{FrameSampler, Raster, flow_cut, scalar_cut};
+use crate::sample::{FlowSampler, FrameSampler, Raster, flow_cut, scalar_cut};
 use crate::severity::{self, Criteria, Evidence, Item};
 use crate::space::{Cut, Direction, VolumePoint, direction};
 use crate::study::agree::Agreement;
@@ -282,7 +282,7 @@ pub(super) fn plane<'py>(
         let cut = Cut::perpendicular_to(centre, normal).rolled(roll_deg.to_radians());
         let raster = Raster::square(Mm::new(side), Mm::new(pixel));
         let sampler = |kind| FrameSampler::new(volume, kind, frame);
-        let flow = sampler(ChannelKind::Velocity).map(|sampler| flow_cut(&sampler, &cut, &raster));
+        let flow = FlowSampler::new(volume, frame).map(|sampler| flow_cut(&sampler, &cut, &raster));
         let scalars: Vec<_> = [ChannelKind::Tissue, ChannelKind::Power, ChannelKind::Variance]
             .into_iter()
             .filter_map(|kind| Some((kind, scalar_cut(&sampler(kind)?, &cut, &raster))))

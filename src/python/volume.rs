@@ -117,11 +117,10 @@ impl PyVolume {
         facts.set_item("blake3", &volume.provenance.blake3)?;
         facts.set_item("format", &volume.provenance.format)?;
         facts.set_item("assumed", &volume.provenance.assumed)?;
-        let has_velocity = volume.channel(ChannelKind::Velocity).is_some();
-        let scale = volume.velocity_scale;
-        let (low, high) = scale.limits();
-        facts.set_item("nyquist_m_s", has_velocity.then(|| scale.nyquist().get()))?;
-        facts.set_item("velocity_limits_m_s", has_velocity.then(|| (low.get(), high.get())))?;
+        let scale = volume.velocity_scale();
+        let limits = scale.map(|scale| scale.limits());
+        facts.set_item("nyquist_m_s", scale.map(|scale| scale.nyquist().get()))?;
+        facts.set_item("velocity_limits_m_s", limits.map(|(low, high)| (low.get(), high.get())))?;
         facts.set_item("files", &self.files)?;
         Ok(facts)
     }
@@ -138,8 +137,7 @@ impl PyVolume {
     fn velocity_m_s<'py>(&self, py: Python<'py>, frames: Vec<usize>) -> PyResult<Option<Bound<'py, PyAny>>> {
         let (volume, wanted) = (&self.volume, &frames);
         let velocities = run(py, None, move |_| {
-            let Some(channel) = volume.channel(ChannelKind::Velocity) else { return Ok(None) };
-            let (samples, scale) = (channel.samples(), volume.velocity_scale);
+            let Some((samples, scale)) = volume.velocity() else { return Ok(None) };
             let mut all: Vec<f32> = Vec::with_capacity(wanted.len() * samples.voxels());
             for frame in wanted {
                 if *frame >= samples.frames() {

@@ -5,9 +5,7 @@ use crate::measure::results::*;
 use crate::severity::{Criteria, Evidence, grade};
 use crate::space::{Grid, VolumePoint, VoxelPoint};
 use crate::unit::{MetresPerSecond, Seconds};
-use crate::volume::{
-    Channel, ChannelKind, PowerScale, Provenance, Samples, Timeline, VelocityScale, Volume4,
-};
+use crate::volume::{Channel, ChannelKind, Provenance, Samples, Scale, Timeline, VelocityScale, Volume4};
 
 const SHAPE: [usize; 3] = [60, 60, 56];
 const FRAMES: usize = 6;
@@ -54,12 +52,10 @@ pub(crate) fn volume() -> Volume4 {
         grid,
         Timeline::regular(FRAMES, Seconds::new(0.05)).unwrap(),
         Some(VolumePoint::new(15.0, 20.0, -40.0)),
-        scale,
-        PowerScale::default(),
         Provenance { file: "made-up.dcm".into(), ..Provenance::default() },
         vec![
-            Channel::new(ChannelKind::Tissue, Samples::from_u8(tissue, FRAMES, voxels).unwrap()),
-            Channel::new(ChannelKind::Velocity, Samples::from_u8(flow, FRAMES, voxels).unwrap()),
+            Channel::new(Scale::Tissue, Samples::from_u8(tissue, FRAMES, voxels).unwrap()),
+            Channel::new(Scale::Velocity(scale), Samples::from_u8(flow, FRAMES, voxels).unwrap()),
         ],
     )
     .unwrap()
@@ -248,7 +244,7 @@ fn trust() -> Trust {
 /// Results as a measurement of [`volume`] might give them
 pub(crate) fn results() -> Results {
     let volume = volume();
-    let (low, high) = volume.velocity_scale.limits();
+    let (low, high) = volume.velocity_scale().unwrap().limits();
     let mut results = Results {
         schema: SCHEMA.into(),
         tool: Tool { version: "0.1.0".into(), engine: "1".into() },

@@ -4,7 +4,7 @@
 //! velocity, so no false dark ring appears where the velocity wraps.
 
 use crate::numeric::Image;
-use crate::sample::{FrameSampler, Raster, flow_cut, scalar_cut};
+use crate::sample::{FlowSampler, FrameSampler, Raster, flow_cut, scalar_cut};
 use crate::space::Cut;
 use crate::volume::{ChannelKind, Volume4};
 
@@ -19,19 +19,17 @@ const NO_TISSUE: f64 = 0.10;
 pub fn picture(volume: &Volume4, frame: usize, cut: &Cut, raster: &Raster) -> Image<[u8; 3]> {
     let tissue = FrameSampler::new(volume, ChannelKind::Tissue, frame)
         .map(|sampler| (scalar_cut(&sampler, cut, raster), brightest(volume, frame)));
-    let flow = FrameSampler::new(volume, ChannelKind::Velocity, frame)
-        .map(|sampler| flow_cut(&sampler, cut, raster));
-    let (low, high) = volume.velocity_scale.limits();
-    let limits = (low.get(), high.get());
+    let flow = FlowSampler::new(volume, frame)
+        .map(|sampler| (flow_cut(&sampler, cut, raster), sampler.scale().limits()));
     Image::from_fn(raster.width, raster.height, |x, row| {
         let y = raster.height - 1 - row;
         if !volume.grid.contains(cut.at(raster.cut_from_pixel(x as f64, y as f64))) {
             return OUTSIDE;
         }
-        if let Some(flow) = &flow
+        if let Some((flow, (low, high))) = &flow
             && flow.coloured.at(x, y) >= 0.5
         {
-            return colour::velocity(flow.velocity.at(x, y), limits);
+            return colour::velocity(flow.velocity.at(x, y), (low.get(), high.get()));
         }
         let share = tissue.as_ref().map_or(NO_TISSUE, |(codes, full)| codes.at(x, y) / full);
         // `as` turns what is not a number into 0.

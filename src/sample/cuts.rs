@@ -8,9 +8,9 @@ use crate::volume::Codes;
 
 use super::kernel::{Code, Phasors, Windows};
 use super::lanes::{flow_row, scalar_row};
-use super::phasor::Tables;
+use super::phasor::Phases;
 use super::rows::Rows;
-use super::{FrameSampler, Raster};
+use super::{FlowSampler, FrameSampler, Raster};
 
 /// The flow on a cut; every picture has the raster's shape, NaN outside the volume
 #[derive(Clone, Debug)]
@@ -56,14 +56,14 @@ pub fn scalar_cuts(samplers: &[&FrameSampler<'_>], cut: &Cut, raster: &Raster) -
 }
 
 /// The velocity channel on a cut, phase-safe, with its coherence and the coloured share
-pub fn flow_cut(sampler: &FrameSampler<'_>, cut: &Cut, raster: &Raster) -> FlowCut {
+pub fn flow_cut(sampler: &FlowSampler<'_>, cut: &Cut, raster: &Raster) -> FlowCut {
     let mut flow = FlowCut { velocity: blank(raster), coherence: blank(raster), coloured: blank(raster) };
     flow_cut_into(sampler, cut, raster, &mut flow);
     flow
 }
 
 /// As [`flow_cut`], into pictures that are kept; see [`scalar_cut_into`]
-pub fn flow_cut_into(sampler: &FrameSampler<'_>, cut: &Cut, raster: &Raster, flow: &mut FlowCut) {
+pub fn flow_cut_into(sampler: &FlowSampler<'_>, cut: &Cut, raster: &Raster, flow: &mut FlowCut) {
     let FlowCut { velocity, coherence, coloured } = flow;
     fit(velocity, raster);
     fit(coherence, raster);
@@ -72,14 +72,14 @@ pub fn flow_cut_into(sampler: &FrameSampler<'_>, cut: &Cut, raster: &Raster, flo
 }
 
 /// The displayed velocity alone on a cut, phase-safe: the same as in [`flow_cut`], sooner
-pub fn velocity_cut(sampler: &FrameSampler<'_>, cut: &Cut, raster: &Raster) -> Image<f64> {
+pub fn velocity_cut(sampler: &FlowSampler<'_>, cut: &Cut, raster: &Raster) -> Image<f64> {
     let mut image = blank(raster);
     velocity_cut_into(sampler, cut, raster, &mut image);
     image
 }
 
 /// As [`velocity_cut`], into a picture that is kept; see [`scalar_cut_into`]
-pub fn velocity_cut_into(sampler: &FrameSampler<'_>, cut: &Cut, raster: &Raster, image: &mut Image<f64>) {
+pub fn velocity_cut_into(sampler: &FlowSampler<'_>, cut: &Cut, raster: &Raster, image: &mut Image<f64>) {
     fit(image, raster);
     fill_flow(sampler, cut, raster, [image.data_mut(), &mut [], &mut []]);
 }
@@ -128,22 +128,18 @@ fn fill_scalars(samplers: &[&FrameSampler<'_>], cut: &Cut, raster: &Raster, imag
     });
 }
 
-fn fill_flow(sampler: &FrameSampler<'_>, cut: &Cut, raster: &Raster, out: [&mut [f64]; 3]) {
+fn fill_flow(sampler: &FlowSampler<'_>, cut: &Cut, raster: &Raster, out: [&mut [f64]; 3]) {
     if raster.width == 0 {
         return;
     }
-    match (sampler.codes(), sampler.tables()) {
-        (Codes::U8(codes), Tables::Byte(table)) => fill(sampler, codes, &**table, cut, raster, out),
-        (Codes::U16(codes), Tables::Word(table)) => fill(sampler, codes, table, cut, raster, out),
-        // Channels other than velocity may be stored in another width: a code's phase is still its
-        // number's.
-        (Codes::U8(codes), table @ Tables::Word(_)) => fill(sampler, codes, table, cut, raster, out),
-        (Codes::U16(codes), table @ Tables::Byte(_)) => fill(sampler, codes, table, cut, raster, out),
+    match sampler.phases() {
+        Phases::Byte(codes, table) => fill(sampler, codes, &**table, cut, raster, out),
+        Phases::Word(codes, table) => fill(sampler, codes, table, cut, raster, out),
     }
 }
 
 fn fill<T: Code + Sync, P: Phasors + Sync>(
-    sampler: &FrameSampler<'_>,
+    sampler: &FlowSampler<'_>,
     codes: &[T],
     table: &P,
     cut: &Cut,

@@ -5,7 +5,7 @@
 //! the phasor `exp(i pi v / v_N)` of the coloured voxels, weighted trilinearly; its angle is the
 //! velocity, its length over the coloured weight is the coherence.
 //!
-//! [`FrameSampler`] reads single points, plainly. Whole cuts go row by row over threads, in blocks
+//! [`FrameSampler`] and [`FlowSampler`] read single points, plainly. Whole cuts go row by row over threads, in blocks
 //! that the compiler turns into vector instructions; they agree with the plain reading to rounding,
 //! and give the same bytes for any number of threads.
 
@@ -26,5 +26,5 @@ pub use cuts::{
     FlowCut, flow_cut, flow_cut_into, scalar_cut, scalar_cut_into, scalar_cuts, velocity_cut,
     velocity_cut_into,
 };
-pub use probe::{FlowSample, FrameSampler};
+pub use probe::{FlowSample, FlowSampler, FrameSampler};
 pub use raster::Raster;

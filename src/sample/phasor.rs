@@ -4,16 +4,18 @@
 //! in between keeps the compiler from summing four lanes at once. The table of 16-bit codes has 2 MB; codes that
 //! lie beside each other in a volume lie near each other in it, so that most reads find it in the cache.
 
-use crate::volume::VelocityScale;
+use std::borrow::Cow;
+
+use crate::volume::{Codes, VelocityScale};
 
 use super::kernel::{Phasor, Phasors};
 
-/// Tabled phasors for the codes of one scale; the code of "no colour" has none
-pub(super) enum Tables {
-    /// All 8-bit codes
-    Byte(Box<ByteTable>),
-    /// All 16-bit codes
-    Word(WordTable),
+/// Velocity codes of a frame with the tabled phasors of their scale; the code of "no colour" has none
+pub(super) enum Phases<'a> {
+    /// 8-bit codes
+    Byte(Cow<'a, [u8]>, Box<ByteTable>),
+    /// 16-bit codes
+    Word(Cow<'a, [u16]>, WordTable),
 }
 
 /// A phasor for each 8-bit code
@@ -22,19 +24,40 @@ pub(super) struct ByteTable([Phasor; 256]);
 /// A phasor for each 16-bit code
 pub(super) struct WordTable(Vec<Phasor>);
 
-impl Tables {
-    pub(super) fn new(scale: &VelocityScale) -> Self {
+impl<'a> Phases<'a> {
+    pub(super) fn new(codes: Codes<'a>, scale: VelocityScale) -> Self {
+        match codes {
+            Codes::U8(codes) => Self::Byte(codes, Box::new(ByteTable::new(scale))),
+            Codes::U16(codes) => Self::Word(codes, WordTable::new(scale)),
+        }
+    }
+
+    /// The phasor at a linear index
+    pub(super) fn at(&self, index: usize) -> Phasor {
+        match self {
+            Self::Byte(codes, table) => table.of(u16::from(codes[index])),
+            Self::Word(codes, table) => table.of(codes[index]),
+        }
+    }
+}
+
+impl ByteTable {
+    fn new(scale: VelocityScale) -> Self {
+        let of = |code: u16| {
+            let (sin, cos) = libm::sincos(scale.phase(code));
+            if code == scale.zero_code() { [0.0; 4] } else { [cos, sin, 1.0, 0.0] }
+        };
+        Self(std::array::from_fn(|code| of(code as u16)))
+    }
+}
+
+impl WordTable {
+    fn new(scale: VelocityScale) -> Self {
         let zero = scale.zero_code();
         let of = |code: u16| {
             let (sin, cos) = libm::sincos(scale.phase(code));
             [cos, sin]
         };
-        if scale.bits() == 8 {
-            return Self::Byte(Box::new(ByteTable(std::array::from_fn(|code| {
-                let [cos, sin] = of(code as u16);
-                if code as u16 == zero { [0.0; 4] } else { [cos, sin, 1.0, 0.0] }
-            }))));
-        }
         // phase(256 h + l) = phase(256 h) + (phase(l) - phase(0)): 512 angles make all 65536.
         let lower: [[f64; 2]; 256] = std::array::from_fn(|low| {
             let (sin, cos) = libm::sincos(scale.phase(low as u16) - scale.phase(0));
@@ -46,16 +69,7 @@ impl Tables {
             table.extend(lower.iter().map(|[d, t]| [c * d - s * t, s * d + c * t, 1.0, 0.0]));
         }
         table[usize::from(zero)] = [0.0; 4];
-        Self::Word(WordTable(table))
-    }
-}
-
-impl Phasors for Tables {
-    fn of(&self, code: u16) -> Phasor {
-        match self {
-            Self::Byte(table) => table.of(code),
-            Self::Word(table) => table.of(code),
-        }
+        Self(table)
     }
 }
 
@@ -82,10 +96,16 @@ mod tests {
     fn tables_hold_the_phasors_of_their_codes() {
         for (bits, zero) in [(8, 128), (8, 100), (16, 32768), (16, 20000)] {
             let scale = VelocityScale::full_cycle(bits, zero, MetresPerSecond::new(0.6)).unwrap();
-            let tables = Tables::new(&scale);
+            let all = 0..1u32 << bits;
+            let codes = if bits == 8 {
+                Codes::U8(all.map(|code| code as u8).collect())
+            } else {
+                Codes::U16(all.map(|code| code as u16).collect())
+            };
+            let phases = Phases::new(codes, scale);
             for code in (0..1u32 << bits).step_by(if bits == 8 { 1 } else { 37 }) {
                 let code = code as u16;
-                let [cos, sin, here, _] = tables.of(code);
+                let [cos, sin, here, _] = phases.at(usize::from(code));
                 if code == zero {
                     assert_eq!([cos, sin, here], [0.0; 3]);
                     continue;

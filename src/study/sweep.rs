@@ -237,6 +237,7 @@ pub fn sweep_beat(
     watch: &Watch,
 ) -> Result<Sweep, SweepError> {
     let chosen_jet = Chosen::new(volume, beat, options)?;
+    let scale = beat.scale.velocity;
     let remade = truth.is_some() && options.remake == Remake::Allowed;
     let how = match over {
         Over::Gain if remade => How::Remade,
@@ -257,13 +258,13 @@ pub fn sweep_beat(
             chosen_jet.own.value
         ));
     }
-    let values = values(volume, truth, over, how, options, &mut notes);
+    let values = values(volume, scale, truth, over, how, options, &mut notes);
     let chosen = match (over, how) {
         (Over::Gain, _) => 1.0,
         (Over::Frame, _) => (chosen_jet.frame + 1) as f64,
-        (Over::Nyquist, _) => volume.velocity_scale.nyquist().get(),
+        (Over::Nyquist, _) => scale.nyquist().get(),
         (Over::Baseline, How::Remade) => truth.map_or(0.0, |t| t.recipe.doppler.baseline_shift_m_s),
-        (Over::Baseline, _) => volume.velocity_scale.baseline_shift().get(),
+        (Over::Baseline, _) => scale.baseline_shift().get(),
         _ => 0.0,
     };
     let base = chosen_jet.base.vca.value.get();
@@ -280,7 +281,7 @@ pub fn sweep_beat(
                 chosen_jet.whole(value, &made, options, watch)?
             }
             How::Rewrapped => {
-                let made = rewrap(volume, over, value)?;
+                let made = rewrap(volume, scale, over, value)?;
                 chosen_jet.whole(value, &made, options, watch)?
             }
         };
@@ -328,6 +329,7 @@ fn index(value: f64) -> usize {
 /// The usual values of a parameter
 fn values(
     volume: &Volume4,
+    scale: VelocityScale,
     truth: Option<&Truth>,
     over: Over,
     how: How,
@@ -335,7 +337,7 @@ fn values(
     notes: &mut Vec<String>,
 ) -> Vec<f64> {
     let steps = |from: i32, to: i32, by: f64| (from..=to).map(|i| f64::from(i) * by).collect::<Vec<f64>>();
-    let nyquist = volume.velocity_scale.nyquist().get();
+    let nyquist = scale.nyquist().get();
     let own = |usual: Vec<f64>| if options.values.is_empty() { usual } else { options.values.clone() };
     match over {
         Over::Tilt => own(steps(0, 9, 5.0)).into_iter().filter(|t| t.abs() < 89.0).collect(),
@@ -577,8 +579,7 @@ fn remake(truth: &Truth, over: Over, value: f64, watch: &Watch) -> Result<Volume
 }
 
 /// The volume with its stored velocities wrapped anew
-fn rewrap(volume: &Volume4, over: Over, value: f64) -> Result<Volume4, SweepError> {
-    let old = volume.velocity_scale;
+fn rewrap(volume: &Volume4, old: VelocityScale, over: Over, value: f64) -> Result<Volume4, SweepError> {
     let scale = match over {
         Over::Baseline => VelocityScale::full_cycle(old.bits(), old.zero_code(), old.nyquist())
             .and_then(|scale| scale.with_baseline_shift(MetresPerSecond::new(value))),

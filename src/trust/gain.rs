@@ -41,16 +41,16 @@ pub(super) struct Colour {
 
 /// The colour of the frame that has most of it; `None` without velocity or without any colour
 pub(super) fn colour(volume: &Volume4) -> Option<Colour> {
-    let velocity = volume.channel(ChannelKind::Velocity)?;
-    let zero = volume.velocity_scale.zero_code();
-    let count = |frame: usize| velocity.samples().frame(frame).count_other(zero);
+    let (velocity, scale) = volume.velocity()?;
+    let zero = scale.zero_code();
+    let count = |frame: usize| velocity.frame(frame).count_other(zero);
     let counts: Vec<usize> = (0..volume.frames()).map(count).collect();
     let frame = (0..counts.len()).max_by_key(|frame| (counts[*frame], usize::MAX - frame))?;
     let total = counts[frame];
     if total == 0 {
         return None;
     }
-    let codes = velocity.samples().frame(frame);
+    let codes = velocity.frame(frame);
     let here: Vec<bool> = (0..codes.len()).map(|i| codes.at(i) != zero).collect();
     let clipped = volume.channel(ChannelKind::Power).map(|power| {
         let top = ((1u32 << power.samples().bits()) - 1) as u16;

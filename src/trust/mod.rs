@@ -78,11 +78,11 @@ pub fn acquisition(volume: &Volume4) -> Vec<Finding> {
 /// The same, where the steps between sub-volumes have been looked for already
 pub fn acquisition_with(volume: &Volume4, stitch: Option<&Stitch>) -> Vec<Finding> {
     let mut findings = vec![channels(volume)];
-    if volume.channel(ChannelKind::Velocity).is_some() {
-        findings.push(scale::nyquist(volume));
-        findings.push(scale::baseline(volume));
-        findings.extend(scale::colours(volume));
-        findings.extend(scale::lossy(volume));
+    if let Some(velocity) = volume.velocity_scale() {
+        findings.push(scale::nyquist(velocity));
+        findings.push(scale::baseline(velocity));
+        findings.extend(scale::colours(&volume.provenance, velocity));
+        findings.extend(scale::lossy(&volume.provenance, velocity));
         findings.extend(gain::gain(volume));
     }
     findings.push(time::volume_rate(volume));
@@ -162,20 +162,19 @@ mod tests {
     use crate::space::Grid;
     use crate::unit::{MetresPerSecond, Seconds};
     use crate::volume::{
-        Channel, ColoursRead, Lossy, PowerScale, Provenance, Samples, Timeline, VelocityLoss, VelocityScale,
+        Channel, ColoursRead, Lossy, PowerScale, Provenance, Samples, Scale, Timeline, VelocityLoss,
+        VelocityScale,
     };
 
     fn volume(kinds: &[ChannelKind], spacing: f64, interval: f64, nyquist: f64) -> Volume4 {
-        let channels = kinds
-            .iter()
-            .map(|kind| Channel::new(*kind, Samples::from_u8(vec![128; 16], 2, 8).unwrap()))
-            .collect();
+        let scale = VelocityScale::full_cycle(8, 128, MetresPerSecond::new(nyquist)).unwrap();
+        let scales = kinds.iter().map(|kind| Scale::of(*kind, scale, PowerScale::default()));
+        let samples = Samples::from_u8(vec![128; 16], 2, 8).unwrap();
+        let channels = scales.map(|scale| Channel::new(scale, samples.clone())).collect();
         Volume4::new(
             Grid::axis_aligned([2, 2, 2], [spacing; 3], [0.0; 3]).unwrap(),
             Timeline::regular(2, Seconds::new(interval)).unwrap(),
             None,
-            VelocityScale::full_cycle(8, 128, MetresPerSecond::new(nyquist)).unwrap(),
-            PowerScale::default(),
             Provenance::default(),
             channels,
         )
@@ -210,7 +209,7 @@ mod tests {
     #[test]
     fn velocities_stored_with_loss_are_told_with_their_cost() {
         let mut volume = volume(&[ChannelKind::Velocity, ChannelKind::Power], 0.6, 0.035, 0.64);
-        assert_eq!(scale::lossy(&volume), None);
+        assert_eq!(scale::lossy(&volume.provenance, volume.velocity_scale().unwrap()), None);
         // A code is 0.005 m/s: 12 of them are 0.06, beside a limit of 0.064.
         for (velocity, verdict, value) in [
             (VelocityLoss::AtMost { codes: 12.0 }, Verdict::Adequate, Some(0.06)),
@@ -232,7 +231,7 @@ mod tests {
     #[test]
     fn colours_that_say_little_are_told_and_stored_velocities_are_not_accused() {
         let mut volume = volume(&[ChannelKind::Velocity], 0.6, 0.04, 0.6);
-        assert_eq!(scale::colours(&volume), None);
+        assert_eq!(scale::colours(&volume.provenance, volume.velocity_scale().unwrap()), None);
         let mut verdict = |error: f64, stray: f64| {
             let error = MetresPerSecond::new(error);
             volume.provenance.colours_read = Some(ColoursRead { error, stray });

@@ -1,7 +1,7 @@
 //! The velocity scale: Nyquist velocity and baseline against what the job needs.
 
 use super::{Finding, Verdict, finding};
-use crate::volume::{VelocityLoss, Volume4};
+use crate::volume::{Provenance, VelocityLoss, VelocityScale};
 
 /// Nyquist velocities usual for judging a jet, m/s (Zoghbi and others, J Am Soc Echocardiogr
 /// 2017;30:303-371, from memory)
@@ -12,8 +12,8 @@ const NYQUIST_M_S: [f64; 2] = [0.5, 0.7];
 const SHIFT: f64 = 0.75;
 
 /// The Nyquist velocity against the usual range
-pub(super) fn nyquist(volume: &Volume4) -> Finding {
-    let value = volume.velocity_scale.nyquist().get();
+pub(super) fn nyquist(scale: VelocityScale) -> Finding {
+    let value = scale.nyquist().get();
     let [low, high] = NYQUIST_M_S;
     let (verdict, limit, consequence) = if value < 0.6 * low {
         (Verdict::Limited, low, "slow blood aliases too and may be taken for jet")
@@ -29,8 +29,7 @@ pub(super) fn nyquist(volume: &Volume4) -> Finding {
 }
 
 /// The baseline: how far the displayed range is moved off zero
-pub(super) fn baseline(volume: &Volume4) -> Finding {
-    let scale = &volume.velocity_scale;
+pub(super) fn baseline(scale: VelocityScale) -> Finding {
     let (low, high) = scale.limits();
     let shift = scale.baseline_shift().get();
     let limit = SHIFT * scale.nyquist().get();
@@ -67,9 +66,8 @@ const STRAY: f64 = 0.02;
 /// Codes that are each off by a few at most cost that much. A transform cuts the picture's fine detail
 /// instead: where the colour wraps, two codes at the ends of the scale lie beside each other, and what comes back
 /// between them are codes that were never there, slow flow among them. No table of steps tells how many.
-pub(super) fn lossy(volume: &Volume4) -> Option<Finding> {
-    let lossy = volume.provenance.lossy.as_ref().filter(|_| volume.provenance.colours_read.is_none())?;
-    let scale = &volume.velocity_scale;
+pub(super) fn lossy(provenance: &Provenance, scale: VelocityScale) -> Option<Finding> {
+    let lossy = provenance.lossy.as_ref().filter(|_| provenance.colours_read.is_none())?;
     let (step, nyquist) = (scale.step().get().abs(), scale.nyquist().get());
     let limit = COLOUR_ERROR * nyquist;
     let wraps = "where the colour wraps, codes were invented between the ends of the scale, so that the edge and the \
@@ -110,9 +108,9 @@ pub(super) fn lossy(volume: &Volume4) -> Option<Finding> {
 }
 
 /// Velocities read back from displayed colours; `None` where they were stored
-pub(super) fn colours(volume: &Volume4) -> Option<Finding> {
-    let read = volume.provenance.colours_read?;
-    let nyquist = volume.velocity_scale.nyquist().get();
+pub(super) fn colours(provenance: &Provenance, scale: VelocityScale) -> Option<Finding> {
+    let read = provenance.colours_read?;
+    let nyquist = scale.nyquist().get();
     let (error, stray) = (read.error.get(), 100.0 * read.stray);
     let limit = COLOUR_ERROR * nyquist;
     let (verdict, consequence) = if error > COLOUR_LOST * nyquist {

@@ -63,9 +63,11 @@ pub(super) fn en_face_ui(
     }
     landmarks(&painter, &lens, scene);
     ink::scale_bar(&painter, &lens);
-    let bar =
-        Rect::from_min_size(rect.right_top() + vec2(-26.0, 16.0), vec2(12.0, rect.height().min(420.0) * 0.4));
-    ink::velocity_bar(&painter, bar, &facts.scale, look::map(review.work.settings.colour_map));
+    if let Some(scale) = &facts.scale {
+        let size = vec2(12.0, rect.height().min(420.0) * 0.4);
+        let bar = Rect::from_min_size(rect.right_top() + vec2(-26.0, 16.0), size);
+        ink::velocity_bar(&painter, bar, scale, look::map(review.work.settings.colour_map));
+    }
     turning::caliper(&painter, &response, &lens, Pane::EnFace, view);
     pointer(ui, &Touch { response: &response, lens: &lens, scene, session, reading }, view, out);
 }

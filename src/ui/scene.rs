@@ -62,8 +62,8 @@ pub struct Facts {
     pub file: String,
     /// Times of the frames, seconds from the R wave
     pub times_s: Vec<f64>,
-    /// What a velocity code means
-    pub scale: VelocityScale,
+    /// What a velocity code means, where there are velocities
+    pub scale: Option<VelocityScale>,
     /// Channels, in words
     pub channels: String,
     /// Voxels, in words

@@ -7,6 +7,8 @@ use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
+use super::{PowerScale, VelocityScale};
+
 /// What a channel measures
 #[derive(
     Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, schemars::JsonSchema,
@@ -34,22 +36,62 @@ impl fmt::Display for ChannelKind {
     }
 }
 
-/// A channel: what it measures, and its samples
+/// What the codes of a channel mean
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Scale {
+    /// Echo intensity, in no unit
+    Tissue,
+    /// Mean velocity along the beam
+    Velocity(VelocityScale),
+    /// Power of the flow signal
+    Power(PowerScale),
+    /// Spread of the velocity estimate, in no unit
+    Variance,
+}
+
+impl Scale {
+    /// What codes of this kind mean where velocity and power have these scales
+    pub fn of(kind: ChannelKind, velocity: VelocityScale, power: PowerScale) -> Self {
+        match kind {
+            ChannelKind::Tissue => Self::Tissue,
+            ChannelKind::Velocity => Self::Velocity(velocity),
+            ChannelKind::Power => Self::Power(power),
+            ChannelKind::Variance => Self::Variance,
+        }
+    }
+
+    /// What a channel of these codes measures
+    pub fn kind(&self) -> ChannelKind {
+        match self {
+            Self::Tissue => ChannelKind::Tissue,
+            Self::Velocity(_) => ChannelKind::Velocity,
+            Self::Power(_) => ChannelKind::Power,
+            Self::Variance => ChannelKind::Variance,
+        }
+    }
+}
+
+/// A channel: its samples, and what their codes mean
 #[derive(Clone, Debug)]
 pub struct Channel {
-    kind: ChannelKind,
+    scale: Scale,
     samples: Samples,
 }
 
 impl Channel {
     /// A channel of these samples
-    pub fn new(kind: ChannelKind, samples: Samples) -> Self {
-        Self { kind, samples }
+    pub fn new(scale: Scale, samples: Samples) -> Self {
+        Self { scale, samples }
     }
 
     /// What it measures
     pub fn kind(&self) -> ChannelKind {
-        self.kind
+        self.scale.kind()
+    }
+
+    /// What its codes mean
+    pub fn scale(&self) -> Scale {
+        self.scale
     }
 
     /// Its samples

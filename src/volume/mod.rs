@@ -1,15 +1,15 @@
 //! `Volume4`: one gated acquisition as the core sees it, whatever file it came from.
 //!
 //! Channels share one [`Grid`] and one [`Timeline`]. Samples stay in their stored 8 or 16 bits,
-//! perhaps inside a mapped file, and are decoded on the fly: a velocity code through
-//! [`VelocityScale`], a power code through [`PowerScale`]. What a file did not say and somebody
-//! assumed is written down in [`Provenance`], never hidden in a number.
+//! perhaps inside a mapped file, and are decoded on the fly by the [`Scale`] of their channel: a
+//! velocity code through [`VelocityScale`], a power code through [`PowerScale`]. What a file did not say
+//! and somebody assumed is written down in [`Provenance`], never hidden in a number.
 
 mod channel;
 mod scale;
 mod timeline;
 
-pub use channel::{Channel, ChannelKind, Codes, Samples, SamplesError, SharedBytes};
+pub use channel::{Channel, ChannelKind, Codes, Samples, SamplesError, Scale, SharedBytes};
 pub use scale::{Cycle, PowerScale, ScaleError, VelocityScale};
 pub use timeline::{Timeline, TimelineError};
 
@@ -31,10 +31,6 @@ pub struct Volume4 {
     pub timeline: Timeline,
     /// Where the beams start, when the file says so
     pub apex: Option<VolumePoint>,
-    /// What a velocity code means
-    pub velocity_scale: VelocityScale,
-    /// What a power code means
-    pub power_scale: PowerScale,
     /// Where all of this came from and what was assumed
     pub provenance: Provenance,
     channels: Vec<Channel>,
@@ -173,8 +169,6 @@ impl Volume4 {
         grid: Grid,
         timeline: Timeline,
         apex: Option<VolumePoint>,
-        velocity_scale: VelocityScale,
-        power_scale: PowerScale,
         provenance: Provenance,
         mut channels: Vec<Channel>,
     ) -> Result<Self, VolumeError> {
@@ -195,14 +189,13 @@ impl Volume4 {
                     voxels: grid.voxels(),
                 });
             }
-            if channel.kind() == ChannelKind::Velocity && samples.bits() != velocity_scale.bits() {
-                return Err(VolumeError::VelocityBits {
-                    found: samples.bits(),
-                    expected: velocity_scale.bits(),
-                });
+            if let Scale::Velocity(scale) = channel.scale()
+                && samples.bits() != scale.bits()
+            {
+                return Err(VolumeError::VelocityBits { found: samples.bits(), expected: scale.bits() });
             }
         }
-        Ok(Self { grid, timeline, apex, velocity_scale, power_scale, provenance, channels })
+        Ok(Self { grid, timeline, apex, provenance, channels })
     }
 
     /// Frames in the beat
@@ -260,6 +253,27 @@ impl Volume4 {
         self.channels.iter().find(|channel| channel.kind() == kind)
     }
 
+    /// Samples of the velocity channel and what they mean, if the acquisition has it
+    pub fn velocity(&self) -> Option<(&Samples, VelocityScale)> {
+        self.channels.iter().find_map(|channel| match channel.scale() {
+            Scale::Velocity(scale) => Some((channel.samples(), scale)),
+            _ => None,
+        })
+    }
+
+    /// What a velocity code means, if the acquisition has velocities
+    pub fn velocity_scale(&self) -> Option<VelocityScale> {
+        self.velocity().map(|(_, scale)| scale)
+    }
+
+    /// Samples of the power channel and what they mean, if the acquisition has it
+    pub fn power(&self) -> Option<(&Samples, PowerScale)> {
+        self.channels.iter().find_map(|channel| match channel.scale() {
+            Scale::Power(scale) => Some((channel.samples(), scale)),
+            _ => None,
+        })
+    }
+
     /// Direction of the beam at a point, away from the probe; `None` without a known apex
     pub fn beam_at(&self, point: VolumePoint) -> Option<Direction> {
         crate::space::direction(point.from(self.apex?))
@@ -270,16 +284,14 @@ impl Volume4 {
     /// # Errors
     /// [`VolumeError::VelocityBits`].
     pub fn recoded(mut self, scale: VelocityScale, code: impl Fn(u16) -> u16) -> Result<Self, VolumeError> {
-        let old = std::mem::replace(&mut self.velocity_scale, scale);
-        if scale.bits() != old.bits() {
-            return Err(VolumeError::VelocityBits { found: old.bits(), expected: scale.bits() });
-        }
-        let to = |from: u16| if from == old.zero_code() { scale.zero_code() } else { code(from) };
-        let table: Vec<u16> = (0..1u32 << old.bits()).map(|from| to(from as u16)).collect();
         for channel in &mut self.channels {
-            if channel.kind() == ChannelKind::Velocity {
-                *channel = Channel::new(ChannelKind::Velocity, channel.samples().translated(&table));
+            let Scale::Velocity(old) = channel.scale() else { continue };
+            if scale.bits() != old.bits() {
+                return Err(VolumeError::VelocityBits { found: old.bits(), expected: scale.bits() });
             }
+            let to = |from: u16| if from == old.zero_code() { scale.zero_code() } else { code(from) };
+            let table: Vec<u16> = (0..1u32 << old.bits()).map(|from| to(from as u16)).collect();
+            *channel = Channel::new(Scale::Velocity(scale), channel.samples().translated(&table));
         }
         Ok(self)
     }
@@ -289,7 +301,8 @@ impl Volume4 {
     /// # Errors
     /// [`ScaleError::Baseline`].
     pub fn with_baseline_shift(self, shift: MetresPerSecond) -> Result<Self, ScaleError> {
-        let scale = self.velocity_scale.with_baseline_shift(shift)?;
+        let Some(old) = self.velocity_scale() else { return Ok(self) };
+        let scale = old.with_baseline_shift(shift)?;
         // The code of no motion says "no colour" too: what had it and a colour moves by one code.
         let aside = if scale.zero_code() > 0 { scale.zero_code() - 1 } else { 1 };
         let code = |code| if code == scale.zero_code() { aside } else { code };
@@ -321,31 +334,26 @@ mod tests {
     fn channels_are_sorted_and_checked() {
         let (grid, timeline, scale) = parts();
         let samples = || Samples::from_u8(vec![128; 24], 2, 12).unwrap();
-        let build = |channels| {
-            let power = PowerScale::default();
-            Volume4::new(grid, timeline.clone(), None, scale, power, Provenance::default(), channels)
-        };
-        let volume = build(vec![
-            Channel::new(ChannelKind::Power, samples()),
-            Channel::new(ChannelKind::Velocity, samples()),
-        ])
-        .unwrap();
+        let build = |channels| Volume4::new(grid, timeline.clone(), None, Provenance::default(), channels);
+        let (velocity, power) = (Scale::Velocity(scale), Scale::Power(PowerScale::default()));
+        let volume = build(vec![Channel::new(power, samples()), Channel::new(velocity, samples())]).unwrap();
         assert_eq!(volume.channels()[0].kind(), ChannelKind::Velocity);
         assert_eq!(volume.stored_bytes(), 48);
-        let twice =
-            vec![Channel::new(ChannelKind::Power, samples()), Channel::new(ChannelKind::Power, samples())];
+        let twice = vec![Channel::new(power, samples()), Channel::new(power, samples())];
         assert_eq!(build(twice).unwrap_err(), VolumeError::Twice(ChannelKind::Power));
         // About another baseline: no colour stays none, and what had the code of the new zero keeps a colour.
         let codes = [[128, 64, 200].repeat(4), [128, 64, 200].repeat(4)].concat();
-        let stored =
-            build(vec![Channel::new(ChannelKind::Velocity, Samples::from_u8(codes, 2, 12).unwrap())])
-                .unwrap();
+        let stored = build(vec![Channel::new(velocity, Samples::from_u8(codes, 2, 12).unwrap())]).unwrap();
         let moved = stored.with_baseline_shift(MetresPerSecond::new(0.3)).unwrap();
-        assert_eq!(moved.velocity_scale.zero_code(), 64);
-        let shown = moved.channel(ChannelKind::Velocity).unwrap().samples().frame(1);
-        assert_eq!([0, 1, 2].map(|at| shown.at(at)), [64, 63, 200]);
+        let (shown, about) = moved.velocity().unwrap();
+        assert_eq!(about.zero_code(), 64);
+        assert_eq!([0, 1, 2].map(|at| shown.frame(1).at(at)), [64, 63, 200]);
+        // Without velocities there is no scale of them, and none to shift.
+        let grey = build(vec![Channel::new(Scale::Tissue, samples())]).unwrap();
+        assert_eq!(grey.velocity_scale(), None);
+        assert!(grey.with_baseline_shift(MetresPerSecond::new(0.3)).is_ok());
         let short = Samples::from_u8(vec![0; 12], 1, 12).unwrap();
-        let built = build(vec![Channel::new(ChannelKind::Tissue, short)]);
+        let built = build(vec![Channel::new(Scale::Tissue, short)]);
         assert!(matches!(built.unwrap_err(), VolumeError::Extent { .. }));
     }
 }

@@ -7,7 +7,7 @@ use narrows::format::array::Sidecar;
 use narrows::format::dicom::{Syntax, WriteOptions};
 use narrows::format::{FormatError, HashWhen, OpenOptions, open, read_bytes, save, shared};
 use narrows::unit::MetresPerSecond;
-use narrows::volume::{Channel, ChannelKind, PowerScale, Provenance, Samples, Volume4};
+use narrows::volume::{Channel, ChannelKind, Provenance, Samples, Volume4};
 use rand_core::Rng as _;
 use rand_pcg::Pcg64;
 
@@ -31,10 +31,7 @@ fn options() -> OpenOptions {
 fn velocity() -> Volume4 {
     let whole = volume(8);
     let channel = whole.channel(ChannelKind::Velocity).unwrap().clone();
-    let power = PowerScale::default();
-    let provenance = Provenance::default();
-    Volume4::new(whole.grid, whole.timeline, None, whole.velocity_scale, power, provenance, vec![channel])
-        .unwrap()
+    Volume4::new(whole.grid, whole.timeline, None, Provenance::default(), vec![channel]).unwrap()
 }
 
 fn bytes_of(volume: &Volume4, name: &str, syntax: Syntax) -> Vec<u8> {
@@ -244,7 +241,7 @@ fn what_is_accepted_of_an_array_can_be_written_again() {
             let second = open(&target, &OpenOptions::default()).unwrap_or_else(|e| panic!("{what}: {e}"));
             assert_eq!(first.grid.shape(), second.grid.shape(), "{what}");
             assert_eq!(first.timeline, second.timeline, "{what}");
-            assert_eq!(first.velocity_scale, second.velocity_scale, "{what}");
+            assert_eq!(first.velocity_scale(), second.velocity_scale(), "{what}");
             for frame in 0..first.frames() {
                 let (a, b) = (codes(&first, frame), codes(&second, frame));
                 assert_eq!(a, b, "{what}");

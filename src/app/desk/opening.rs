@@ -295,7 +295,7 @@ pub(super) fn facts(volume: &Volume4, path: &Path) -> Facts {
     Facts {
         file: volume.provenance.file.clone(),
         times_s: volume.timeline.times().iter().map(|time| time.get()).collect(),
-        scale: volume.velocity_scale,
+        scale: volume.velocity_scale(),
         channels: channels.join(", "),
         grid: format!(
             "{} × {} × {} voxels of {:.2} × {:.2} × {:.2} mm, {} frames",

@@ -15,13 +15,11 @@ mod sinks;
 pub use formula::{effective_orifice, hemisphere_flow_ml_s};
 pub use sinks::Opening;
 
-use std::f64::consts::PI;
-
 use crate::numeric::stats::{mean, standard_deviation};
-use crate::sample::FrameSampler;
+use crate::sample::FlowSampler;
 use crate::space::{Direction, VolumePoint};
 use crate::unit::{MetresPerSecond, Mm, Mm2};
-use crate::volume::{ChannelKind, Volume4};
+use crate::volume::{VelocityScale, Volume4};
 
 use sinks::{ASKED_M_S, Agreement, Blood, Sinks};
 
@@ -116,9 +114,7 @@ pub fn convergences(
     openings: &[Opening<'_>],
 ) -> Vec<Result<Zone, ZoneError>> {
     let every = |error: ZoneError| openings.iter().map(|_| Err(error.clone())).collect();
-    if volume.channel(ChannelKind::Velocity).is_none() {
-        return every(ZoneError::NoVelocity);
-    }
+    let Some(scale) = volume.velocity_scale() else { return every(ZoneError::NoVelocity) };
     let sinks: Vec<Sinks> = openings.iter().map(Sinks::new).collect();
     let Some(blood) = Blood::new(volume, frame, &sinks) else { return every(ZoneError::NoApex) };
     let Some(flows) = blood.flows(openings.len(), FEWEST_PLACES) else { return every(ZoneError::NoFlow) };
@@ -126,13 +122,14 @@ pub fn convergences(
     if agreement < LEAST_AGREED {
         return every(ZoneError::Unexplained(agreement));
     }
-    let found = Found { volume, frame, blood: &blood, flows: &flows, agreement };
+    let found = Found { volume, scale, frame, blood: &blood, flows: &flows, agreement };
     openings.iter().zip(&sinks).enumerate().map(|(index, (o, s))| Ok(found.zone(index, o, s))).collect()
 }
 
 /// The flows of a frame, found
 struct Found<'a> {
     volume: &'a Volume4,
+    scale: VelocityScale,
     frame: usize,
     blood: &'a Blood,
     flows: &'a [f64],
@@ -142,7 +139,7 @@ struct Found<'a> {
 impl Found<'_> {
     fn zone(&self, index: usize, opening: &Opening<'_>, sinks: &Sinks) -> Zone {
         let axis = opening.plane.normal();
-        let alias = alias_velocity(self.volume, sinks.centre, axis);
+        let alias = alias_velocity(self.volume, self.scale, sinks.centre, axis);
         let surfaces: Vec<ZoneSurface> =
             MULTIPLES.iter().map(|multiple| self.surface(index, multiple * alias, sinks, axis)).collect();
         let counted: Vec<f64> =
@@ -198,8 +195,8 @@ impl Found<'_> {
     fn radius_on_axis(&self, sinks: &Sinks, axis: Direction, level: f64) -> Option<Mm> {
         const STEP_MM: f64 = 0.1;
         const REACH_MM: f64 = 22.0;
-        let sampler = FrameSampler::new(self.volume, ChannelKind::Velocity, self.frame)?;
-        let cycle = 2.0 * self.volume.velocity_scale.nyquist().get();
+        let sampler = FlowSampler::new(self.volume, self.frame)?;
+        let cycle = 2.0 * self.scale.nyquist().get();
         let flow: f64 = self.flows.iter().sum();
         let seen = |mm: f64| {
             let point = sinks.centre.moved(axis.into_inner() * -mm);
@@ -214,22 +211,17 @@ impl Found<'_> {
 }
 
 /// The velocity at which the display wraps for blood that moves along the axis
-fn alias_velocity(volume: &Volume4, at: VolumePoint, axis: Direction) -> f64 {
-    let (low, high) = volume.velocity_scale.limits();
+fn alias_velocity(volume: &Volume4, scale: VelocityScale, at: VolumePoint, axis: Direction) -> f64 {
+    let (low, high) = scale.limits();
     let toward = volume.beam_at(at).is_none_or(|beam| beam.dot(&axis) <= 0.0);
     let limit = if toward { high.get() } else { -low.get() };
     // A display that shows one direction only wraps at its one limit.
-    if limit > 0.05 { limit } else { volume.velocity_scale.nyquist().get() }
+    if limit > 0.05 { limit } else { scale.nyquist().get() }
 }
 
 impl ZoneSurface {
     /// Area of the surface across the flow: flow over speed
     pub fn area(&self) -> Mm2 {
         Mm2::new(self.flow_ml_s / self.speed.get().max(1e-9))
-    }
-
-    /// Share of the half-space that a sphere of this area about a point would fill, for showing
-    pub fn solid_angle(&self) -> Option<f64> {
-        self.radius.map(|r| self.area().get() / (r.get() * r.get()) / (2.0 * PI))
     }
 }

@@ -12,7 +12,7 @@ use nalgebra::Vector3;
 
 use crate::outline::Outline;
 use crate::space::{Cut, CutPoint, VolumePoint, VoxelPoint};
-use crate::volume::{ChannelKind, Volume4};
+use crate::volume::Volume4;
 
 /// Side of the square that one sink stands for, mm (our own choice)
 const SINK_MM: f64 = 0.5;
@@ -144,9 +144,9 @@ pub(super) struct Agreement {
 impl Blood {
     /// The coloured blood upstream of some opening and beyond none; `None` without velocities or an apex
     pub(super) fn new(volume: &Volume4, frame: usize, openings: &[Sinks]) -> Option<Self> {
-        let channel = volume.channel(ChannelKind::Velocity)?;
+        let (velocity, scale) = volume.velocity()?;
         volume.apex?;
-        let (codes, scale, grid) = (channel.samples().frame(frame), volume.velocity_scale, &volume.grid);
+        let (codes, grid) = (velocity.frame(frame), &volume.grid);
         let shape = grid.shape();
         let reach = |sinks: &Sinks| FARTHEST_MM + sinks.radius;
         let mut low = [usize::MAX; 3];

@@ -22,7 +22,7 @@ use super::codes::Component;
 use super::colour::Lab;
 use crate::format::{ABSURD, Notes};
 use crate::unit::MetresPerSecond;
-use crate::volume::{Channel, ChannelKind, ColoursRead, Samples, SharedBytes, VelocityScale};
+use crate::volume::{Channel, ColoursRead, Samples, Scale, SharedBytes, VelocityScale};
 
 /// Colours closer to grey than this are tissue: our own choice, a little over three just noticeable
 /// differences
@@ -52,8 +52,6 @@ pub struct VelocityBar {
 pub(in crate::format) struct Read {
     /// Tissue and velocity
     pub(in crate::format) channels: [Channel; 2],
-    /// What the velocity's codes mean
-    pub(in crate::format) scale: VelocityScale,
     /// How well it went
     pub(in crate::format) colours_read: ColoursRead,
 }
@@ -257,13 +255,13 @@ impl VelocityBar {
         let scale = self.scale(nyquist, notes)?;
         let inverted = self.invert(colours, &scale, notes)?;
         let (frames, voxels) = (colours.layout.frames, colours.layout.voxels());
-        let make = |kind, codes| {
+        let make = |scale, codes| {
             let samples = Samples::from_u8(codes, frames, voxels).map_err(|error| error.to_string())?;
-            Ok::<_, String>(Channel::new(kind, samples))
+            Ok::<_, String>(Channel::new(scale, samples))
         };
         let channels =
-            [make(ChannelKind::Tissue, inverted.tissue)?, make(ChannelKind::Velocity, inverted.velocity)?];
-        Ok(Read { channels, scale, colours_read: inverted.colours_read })
+            [make(Scale::Tissue, inverted.tissue)?, make(Scale::Velocity(scale), inverted.velocity)?];
+        Ok(Read { channels, colours_read: inverted.colours_read })
     }
 
     /// What a colour says

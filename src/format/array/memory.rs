@@ -5,7 +5,7 @@
 
 use nalgebra::Vector3;
 
-use super::channels::Made;
+use super::channels::channel;
 use super::codes::{Component, Slices};
 use super::layout::{ByteOrder, Element, Layout, Pose};
 use super::read;
@@ -104,7 +104,7 @@ pub fn from_arrays(
         });
     }
 
-    let mut made = Made::default();
+    let mut channels = Vec::new();
     for array in arrays {
         let component = Component {
             bytes: &array.bytes,
@@ -121,7 +121,7 @@ pub fn from_arrays(
                 return Err(ArrayError::NotNumbers { kind: array.kind, count });
             }
         }
-        made.add(array.kind, &component, &facts, said.power, &mut notes)?;
+        channels.push(channel(array.kind, &component, &facts, said.power, &mut notes)?);
     }
     let hashed = arrays.iter().map(|array| &array.bytes);
     let provenance = Provenance {
@@ -134,8 +134,7 @@ pub fn from_arrays(
         ..Provenance::default()
     };
     let apex = said.apex_mm.map(|[x, y, z]| VolumePoint::new(x, y, z));
-    let scale = made.velocity_scale()?;
-    Ok(Volume4::new(grid, timeline, apex, scale, made.power, provenance, made.channels)?)
+    Ok(Volume4::new(grid, timeline, apex, provenance, channels)?)
 }
 
 /// The shape of all arrays: the same, with voxels, and as many bytes as it needs

@@ -6,7 +6,7 @@
 use std::path::{Path, PathBuf};
 
 use super::bytes::{self, Found};
-use super::channels::Made;
+use super::channels::channel;
 use super::codes::{Component, Slices};
 use super::layout::{self, Clock, Element, Header, Layout, Packing, Pose};
 use super::scales::{self, Facts};
@@ -16,8 +16,7 @@ use crate::format::{ABSURD, ChannelSeen, Inspection, Notes, OpenOptions, SHORTES
 use crate::space::{Grid, VolumePoint};
 use crate::unit::Seconds;
 use crate::volume::{
-    Channel, ChannelKind, Cycle, PowerScale, Provenance, SharedBytes, Timeline, TimelineError, VelocityScale,
-    Volume4,
+    Channel, ChannelKind, Cycle, PowerScale, Provenance, Scale, SharedBytes, Timeline, TimelineError, Volume4,
 };
 
 /// Voxels thinner than this are no measurement, far below any wavelength: 0.1 micrometre
@@ -126,43 +125,32 @@ fn walk(
     let Found { bytes, start, beside } =
         bytes::find(all, path, &header.place, header.packing, needed, notes)?;
     let component = |index| Component::new(&bytes, start, &header, layout, index, slices);
-    let mut made = Made::default();
     let mut colours_read = None;
-    match content {
+    let channels: Vec<Channel> = match content {
         Content::Colours(bar) => {
             if layout.components == 4 {
                 notes.leave_out("the opacity of the colours");
             }
             let read = bar.read_all(&component(0), facts.nyquist(notes)?, notes);
             let read = read.map_err(|message| ArrayError::Bar { message })?;
-            made = Made { channels: read.channels.into(), velocity: Some(read.scale), ..made };
             colours_read = Some(read.colours_read);
+            read.channels.into()
         }
         Content::Channels(_) => {
-            for (index, kind) in kinds.iter().enumerate() {
-                made.add(*kind, &component(index), &facts, said.power, notes)?;
-            }
+            let one = |(index, kind): (usize, &ChannelKind)| {
+                channel(*kind, &component(index), &facts, said.power, notes)
+            };
+            kinds.iter().enumerate().map(one).collect::<Result<_, _>>()?
         }
-    }
-    for channel in &made.channels {
-        seen.channels.push(channel_seen(channel, made.velocity, made.power));
-    }
-    if let Some(scale) = made.velocity {
-        let (low, high) = scale.limits();
-        seen.nyquist_m_s = Some(scale.nyquist().get());
-        seen.velocity_limits_m_s = Some([low.get(), high.get()]);
-    } else {
-        notes.missing.push("a velocity channel: nothing can be measured without it".to_owned());
-        notes.assume("there is no velocity channel; the velocity scale is a placeholder and means nothing");
-    }
+    };
+    seen.channels.extend(channels.iter().map(channel_seen));
     format.name().clone_into(&mut provenance.format);
     provenance.assumed.clone_from(&notes.assumed);
     provenance.told.clone_from(&notes.told);
     provenance.colours_read = colours_read;
     provenance.lossy = sidecar.as_ref().and_then(Sidecar::lossy);
     provenance.left_out.clone_from(&notes.left_out);
-    let scale = made.velocity_scale()?;
-    let volume = Volume4::new(grid, timeline, apex, scale, made.power, provenance, made.channels)?;
+    let volume = Volume4::new(grid, timeline, apex, provenance, channels)?;
     Ok(Read { volume, companions: beside.into_iter().chain(words).collect() })
 }
 
@@ -344,19 +332,22 @@ pub(super) fn timeline(
     Ok(timeline)
 }
 
-fn channel_seen(channel: &Channel, velocity: Option<VelocityScale>, power: PowerScale) -> ChannelSeen {
+fn channel_seen(channel: &Channel) -> ChannelSeen {
     let kind = channel.kind();
-    let scale = velocity.filter(|_| kind == ChannelKind::Velocity);
-    let (units, slope, intercept) = match (kind, scale, power) {
-        (_, Some(scale), _) => {
+    let (units, slope, intercept) = match channel.scale() {
+        Scale::Velocity(scale) => {
             let step = scale.step().get();
             (Some("m/s"), Some(step), Some(-step * f64::from(scale.zero_code())))
         }
-        (ChannelKind::Power, _, PowerScale::Decibel { decibel_per_code, decibel_at_zero }) => {
+        Scale::Power(PowerScale::Decibel { decibel_per_code, decibel_at_zero }) => {
             (Some("dB"), Some(decibel_per_code), Some(decibel_at_zero))
         }
-        (ChannelKind::Power, _, PowerScale::Linear { zero_code }) => (Some("1"), Some(1.0), Some(-zero_code)),
-        _ => (None, None, None),
+        Scale::Power(PowerScale::Linear { zero_code }) => (Some("1"), Some(1.0), Some(-zero_code)),
+        Scale::Tissue | Scale::Variance => (None, None, None),
+    };
+    let scale = match channel.scale() {
+        Scale::Velocity(scale) => Some(scale),
+        _ => None,
     };
     ChannelSeen {
         data_type: kind.to_string(),

@@ -140,18 +140,18 @@ impl Sidecar {
 
     /// All that the array cannot carry of a volume written with unsigned codes
     pub fn of(volume: &Volume4) -> Self {
-        let has = |kind| volume.channel(kind).is_some();
-        let scale = volume.velocity_scale;
-        let (low, high) = scale.limits();
-        let velocity = has(ChannelKind::Velocity).then(|| VelocityWords {
-            nyquist_m_s: Some(scale.nyquist().get()),
-            m_s_per_step: Some(scale.step().get()),
-            zero: Some(f64::from(scale.zero_code())),
-            cyclic: Some(scale.cycle() == Cycle::Full),
-            limits_m_s: Some([low.get(), high.get()]),
-            baseline_shift_m_s: Some(scale.baseline_shift().get()),
+        let velocity = volume.velocity_scale().map(|scale| {
+            let (low, high) = scale.limits();
+            VelocityWords {
+                nyquist_m_s: Some(scale.nyquist().get()),
+                m_s_per_step: Some(scale.step().get()),
+                zero: Some(f64::from(scale.zero_code())),
+                cyclic: Some(scale.cycle() == Cycle::Full),
+                limits_m_s: Some([low.get(), high.get()]),
+                baseline_shift_m_s: Some(scale.baseline_shift().get()),
+            }
         });
-        let power = has(ChannelKind::Power).then_some(match volume.power_scale {
+        let power = volume.power().map(|(_, scale)| match scale {
             PowerScale::Linear { zero_code } => PowerWords::Linear { zero: zero_code },
             PowerScale::Decibel { decibel_per_code, decibel_at_zero } => {
                 PowerWords::Decibel { db_per_step: decibel_per_code, db_at_zero: decibel_at_zero }

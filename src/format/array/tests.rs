@@ -10,7 +10,7 @@ use crate::format::{
 };
 use crate::space::VolumePoint;
 use crate::unit::MetresPerSecond;
-use crate::volume::{Codes, Cycle, PowerScale, VelocityScale, Volume4};
+use crate::volume::{Channel, ChannelKind, Codes, Cycle, PowerScale, VelocityScale, Volume4};
 
 fn deflated() -> WriteOptions {
     WriteOptions { syntax: Syntax::Deflated, ..WriteOptions::default() }
@@ -56,8 +56,9 @@ fn every_format_gives_back_what_it_was_given() {
             assert_all_but_digits(&made, &back);
             assert_eq!(back.provenance.blake3, hash(&path).unwrap());
             if name != "a.dcm" {
-                assert_eq!(back.velocity_scale, made.velocity_scale, "{name}");
-                assert_eq!(back.power_scale, made.power_scale, "{name}");
+                let scales =
+                    |volume: &Volume4| volume.channels().iter().map(Channel::scale).collect::<Vec<_>>();
+                assert_eq!(scales(&back), scales(&made), "{name}");
                 assert_eq!(back.timeline, made.timeline, "{name}");
                 assert_eq!(back.apex, made.apex, "{name}");
             }
@@ -209,8 +210,8 @@ fn both_byte_orders_and_signs_give_the_same_velocities() {
             signed.iter().flat_map(|v| if big { v.to_be_bytes() } else { v.to_le_bytes() }).collect();
         let volume = Nifti::new(big, 4, 16, &data).read().unwrap();
         assert_eq!(codes(&volume), expected);
-        assert_eq!(volume.velocity_scale.zero_code(), 32768);
-        assert!(volume.velocity_scale.velocity(expected[1]).get() < 0.0);
+        assert_eq!(volume.velocity_scale().unwrap().zero_code(), 32768);
+        assert!(volume.velocity_scale().unwrap().velocity(expected[1]).get() < 0.0);
         // Right-anterior-superior (10, 20, 30) is left-posterior-superior (-10, -20, 30).
         assert_eq!(volume.grid.origin().to_array(), [-10.0, -20.0, 30.0]);
         assert_eq!(volume.grid.axes()[0].into_inner(), -Vector3::x());
@@ -274,7 +275,7 @@ fn real_velocities_are_taken_as_metres_per_second() {
     let values: Vec<f32> = vec![-0.6, -0.3, 0.0, 0.299, 0.5999, f32::NAN, 1e-9, 0.1, 0.2, -0.1, 0.4, 0.45];
     let data: Vec<u8> = values.iter().flat_map(|v| v.to_le_bytes()).collect();
     let volume = Nifti::new(false, 16, 32, &data).read().unwrap();
-    let scale = volume.velocity_scale;
+    let scale = volume.velocity_scale().unwrap();
     for (code, value) in codes(&volume).into_iter().zip(&values) {
         let found = scale.velocity(code).get();
         if value.is_nan() {
@@ -292,7 +293,7 @@ fn real_velocities_are_taken_as_metres_per_second() {
     // A shifted baseline is seen in the data, and told.
     let data: Vec<u8> = values.iter().flat_map(|v| (v + 0.3).to_le_bytes()).collect();
     let volume = Nifti::new(false, 16, 32, &data).read().unwrap();
-    assert!((volume.velocity_scale.limits().0.get() + 0.3).abs() < 1e-4);
+    assert!((volume.velocity_scale().unwrap().limits().0.get() + 0.3).abs() < 1e-4);
     assert!(volume.provenance.assumed.iter().any(|line| line.contains("baseline")));
 }
 
@@ -489,8 +490,9 @@ fn interleaved_channels_are_taken_apart() {
     let at = |kind, index| volume.channel(kind).unwrap().samples().frame(0).at(index);
     assert_eq!((at(ChannelKind::Power, 4), at(ChannelKind::Velocity, 4)), (5, 105));
     let full = VelocityScale::full_cycle(8, 64, MetresPerSecond::new(0.6)).unwrap();
-    assert_eq!(volume.velocity_scale, full);
-    assert_eq!(volume.power_scale, PowerScale::Decibel { decibel_per_code: 0.25, decibel_at_zero: -40.0 });
+    assert_eq!(volume.velocity_scale(), Some(full));
+    let decibel = PowerScale::Decibel { decibel_per_code: 0.25, decibel_at_zero: -40.0 };
+    assert_eq!(volume.power().unwrap().1, decibel);
     let mut said = Sidecar::from_json(sidecar.as_bytes()).unwrap();
     let refuse = |change: &dyn Fn(&mut Sidecar), word: &str| {
         let mut changed = said.clone();
@@ -519,7 +521,7 @@ fn interleaved_channels_are_taken_apart() {
     // Limits that are not a cycle apart are those of the first and the last code.
     said.velocity.as_mut().unwrap().limits_m_s = Some([-0.2, 0.31]);
     std::fs::write(Sidecar::path_of(&path), said.to_json()).unwrap();
-    let open_scale = open(&path, &OpenOptions::default()).unwrap().velocity_scale;
+    let open_scale = open(&path, &OpenOptions::default()).unwrap().velocity_scale().unwrap();
     assert!((open_scale.step().get() - 0.002).abs() < 1e-12 && open_scale.zero_code() == 100);
     assert_eq!(open_scale.cycle(), Cycle::Open);
     said.velocity.as_mut().unwrap().limits_m_s = Some([-0.3, 0.9]);
@@ -538,7 +540,7 @@ fn a_nyquist_velocity_with_a_shifted_baseline_is_enough() {
     let said = r#"{"schema": "narrows/sidecar/1", "channels": ["velocity"],
                    "velocity": {"nyquist_m_s": 0.6, "baseline_shift_m_s": 0.3}}"#;
     std::fs::write(Sidecar::path_of(&path), said).unwrap();
-    let scale = open(&path, &OpenOptions::default()).unwrap().velocity_scale;
+    let scale = open(&path, &OpenOptions::default()).unwrap().velocity_scale().unwrap();
     assert_eq!(scale, VelocityScale::full_cycle(8, 64, MetresPerSecond::new(0.6)).unwrap());
     assert_eq!(scale.cycle(), Cycle::Full);
     assert!((scale.baseline_shift().get() - 0.3).abs() < 1e-12);
@@ -574,7 +576,7 @@ fn colours_are_read_with_their_bar_only() {
     for bytes in [nifti.bytes, nrrd(&three, &data), meta(&packed, &data)] {
         let volume = read_bytes(&shared(bytes), "x", &options).unwrap();
         let at = |kind, index| volume.channel(kind).unwrap().samples().frame(0).at(index);
-        let v = |index| volume.velocity_scale.velocity(at(ChannelKind::Velocity, index)).get();
+        let v = |index| volume.velocity_scale().unwrap().velocity(at(ChannelKind::Velocity, index)).get();
         assert!((v(0) - 0.3).abs() < 0.01 && (v(1) + 0.3).abs() < 0.01, "{} {}", v(0), v(1));
         assert_eq!((v(2), v(3), v(4)), (0.0, 0.0, 0.0));
         assert!((v(5) - 0.6).abs() < 0.01);

@@ -18,7 +18,7 @@ use super::write::{NO_DATE, WriteError, WriteOptions};
 use super::{ASSUMED_PREFIX, TOLD_PREFIX};
 use crate::space::direction;
 use crate::unit::Seconds;
-use crate::volume::{ChannelKind, Cycle, Lossy, PowerScale, Provenance, Volume4};
+use crate::volume::{Channel, Cycle, Lossy, PowerScale, Provenance, Scale, Volume4};
 
 /// What gating the volume knows of decides how frames are timed
 #[derive(Clone, Copy, PartialEq, Eq)]
@@ -401,9 +401,9 @@ fn context(volume: &Volume4, made: Made) -> Vec<Set> {
             .item(tags::MEASUREMENT_UNITS_CODE_SEQUENCE, units)
     };
     let mut items = Vec::new();
-    if volume.channel(ChannelKind::Velocity).is_some() {
+    if let Some(scale) = volume.velocity_scale() {
         items.push(number(
-            volume.velocity_scale.nyquist().get() * 100.0,
+            scale.nyquist().get() * 100.0,
             code("59130-5", "LN", "Alias velocity"),
             code("cm/s", "UCUM", "centimeter/second"),
         ));
@@ -491,8 +491,8 @@ fn per_frame(volume: &Volume4, gating: Gating, acquired: Option<&str>, duration_
                         tags::PLANE_POSITION_VOLUME_SEQUENCE,
                         Set::default().fd(tags::IMAGE_POSITION_VOLUME, &position),
                     )
-                    .item(tags::IMAGE_DATA_TYPE_SEQUENCE, data_type(volume, channel.kind()))
-                    .item(tags::REAL_WORLD_VALUE_MAPPING_SEQUENCE, mapping(volume, channel.kind()));
+                    .item(tags::IMAGE_DATA_TYPE_SEQUENCE, data_type(channel))
+                    .item(tags::REAL_WORLD_VALUE_MAPPING_SEQUENCE, mapping(channel));
                 set = match gating {
                     Gating::Cardiac => {
                         let delay = time.get() * 1000.0;
@@ -522,38 +522,39 @@ fn per_frame(volume: &Volume4, gating: Gating, acquired: Option<&str>, duration_
 }
 
 /// What the codes of a channel are
-fn data_type(volume: &Volume4, kind: ChannelKind) -> Set {
-    let name = match kind {
-        ChannelKind::Tissue => "TISSUE_INTENSITY",
-        ChannelKind::Velocity => "FLOW_VELOCITY",
-        ChannelKind::Power => "FLOW_POWER",
-        ChannelKind::Variance => "FLOW_VARIANCE",
+fn data_type(channel: &Channel) -> Set {
+    let (name, velocity) = match channel.scale() {
+        Scale::Tissue => ("TISSUE_INTENSITY", None),
+        Scale::Velocity(scale) => ("FLOW_VELOCITY", Some(scale)),
+        Scale::Power(_) => ("FLOW_POWER", None),
+        Scale::Variance => ("FLOW_VARIANCE", None),
     };
-    let velocity = kind == ChannelKind::Velocity;
-    let cyclic = velocity && volume.velocity_scale.cycle() == Cycle::Full;
+    let cyclic = velocity.is_some_and(|scale| scale.cycle() == Cycle::Full);
     let set = Set::default().text(tags::DATA_TYPE, VR::CS, name).text(
         tags::ALIASED_DATA_TYPE,
         VR::CS,
         if cyclic { "YES" } else { "NO" },
     );
-    if velocity { set.us(tags::ZERO_VELOCITY_PIXEL_VALUE, volume.velocity_scale.zero_code()) } else { set }
+    match velocity {
+        Some(scale) => set.us(tags::ZERO_VELOCITY_PIXEL_VALUE, scale.zero_code()),
+        None => set,
+    }
 }
 
 /// What the codes of a channel mean
-fn mapping(volume: &Volume4, kind: ChannelKind) -> Set {
-    let bits = volume.channel(kind).map_or(8, |channel| channel.samples().bits());
-    let last = ((1u32 << bits) - 1) as u16;
+fn mapping(channel: &Channel) -> Set {
+    let last = ((1u32 << channel.samples().bits()) - 1) as u16;
     let plain = || code("1", "UCUM", "no units");
-    let (label, slope, intercept, units) = match (kind, volume.power_scale) {
-        (ChannelKind::Tissue, _) => ("TISSUE", 1.0, 0.0, plain()),
-        (ChannelKind::Variance, _) => ("VARIANCE", 1.0, 0.0, plain()),
-        (ChannelKind::Velocity, _) => {
-            let slope = volume.velocity_scale.step().get() * 100.0;
-            let zero = f64::from(volume.velocity_scale.zero_code());
+    let (label, slope, intercept, units) = match channel.scale() {
+        Scale::Tissue => ("TISSUE", 1.0, 0.0, plain()),
+        Scale::Variance => ("VARIANCE", 1.0, 0.0, plain()),
+        Scale::Velocity(scale) => {
+            let slope = scale.step().get() * 100.0;
+            let zero = f64::from(scale.zero_code());
             ("VELOCITY", slope, -slope * zero, code("cm/s", "UCUM", "centimeter/second"))
         }
-        (ChannelKind::Power, PowerScale::Linear { zero_code }) => ("POWER", 1.0, -zero_code, plain()),
-        (ChannelKind::Power, PowerScale::Decibel { decibel_per_code, decibel_at_zero }) => {
+        Scale::Power(PowerScale::Linear { zero_code }) => ("POWER", 1.0, -zero_code, plain()),
+        Scale::Power(PowerScale::Decibel { decibel_per_code, decibel_at_zero }) => {
             ("POWER", decibel_per_code, decibel_at_zero, code("dB", "UCUM", "decibel"))
         }
     };

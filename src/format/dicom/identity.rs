@@ -28,13 +28,17 @@ impl Content {
         numbers.push(timeline.rr.map_or(f64::NAN, Seconds::get));
         numbers.push(timeline.gated_beats.map_or(f64::NAN, f64::from));
         numbers.extend(timeline.beats_rr.iter().copied().map(Seconds::get));
-        let scale = &volume.velocity_scale;
-        numbers.extend([f64::from(scale.bits()), f64::from(scale.zero_code()), scale.step().get()]);
-        numbers.push(scale.nyquist().get());
+        let velocity = volume.velocity_scale();
+        if let Some(scale) = velocity {
+            numbers.extend([f64::from(scale.bits()), f64::from(scale.zero_code()), scale.step().get()]);
+            numbers.push(scale.nyquist().get());
+        }
         for number in numbers {
             hasher.update(&number.to_bits().to_le_bytes());
         }
-        hasher.update(format!("{:?} {:?}", scale.cycle(), volume.power_scale).as_bytes());
+        let cycle = velocity.map_or_else(String::new, |scale| format!("{:?}", scale.cycle()));
+        let power = volume.power().map(|(_, scale)| scale).unwrap_or_default();
+        hasher.update(format!("{cycle} {power:?}").as_bytes());
         if let Some(lossy) = &volume.provenance.lossy {
             hasher.update(format!("{lossy:?}").as_bytes());
         }

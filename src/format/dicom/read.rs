@@ -24,8 +24,7 @@ use crate::format::{ABSURD, ChannelSeen, Inspection, Notes, OpenOptions, Present
 use crate::space::VolumePoint;
 use crate::unit::{MetresPerSecond, Seconds};
 use crate::volume::{
-    Channel, ChannelKind, Cycle, Lossy, PowerScale, Provenance, SharedBytes, VelocityLoss, VelocityScale,
-    Volume4,
+    Channel, ChannelKind, Cycle, Lossy, Provenance, Scale, SharedBytes, VelocityLoss, Volume4,
 };
 
 /// Why a volume could not be read, and in which of its files that was found
@@ -169,18 +168,12 @@ fn walk(
     let context = scales::context(root);
     seen.stated_nyquist_m_s = context.nyquist.map(MetresPerSecond::get);
     let sources = sources(parsed, groups)?;
-    let made = match (size.pixel, options.velocity_bar.as_deref()) {
+    let channels = match (size.pixel, options.velocity_bar.as_deref()) {
         (Pixel::Code, None) => {
-            let (velocity_scale, power_scale) =
-                meanings(&kinds, groups, &order, size, context.nyquist, options, notes)?;
+            let scales = meanings(&kinds, groups, &order, size, context.nyquist, options, notes)?;
             let wanted: Vec<usize> = kinds.iter().map(|kind| kind.place).collect();
             let samples = pixels::samples(&sources, size, &order, &wanted, &slices)?;
-            let channels = kinds
-                .iter()
-                .zip(samples)
-                .map(|(kind, samples)| Channel::new(kind.channel, samples))
-                .collect();
-            Made { channels, velocity_scale, power_scale }
+            scales.into_iter().zip(samples).map(|(scale, samples)| Channel::new(scale, samples)).collect()
         }
         (Pixel::Code, Some(_)) => return Err(DicomError::BarUnused),
         (_, None) => return Err(DicomError::Colour),
@@ -193,18 +186,9 @@ fn walk(
             let read = read_colours(bar, &bytes, grid.shape(), order.times_s.len(), nyquist, notes)
                 .map_err(|message| DicomError::Bar { message })?;
             provenance.colours_read = Some(read.colours_read);
-            Made {
-                channels: read.channels.into(),
-                velocity_scale: read.scale,
-                power_scale: PowerScale::default(),
-            }
+            read.channels.into()
         }
     };
-    if made.channels.iter().any(|channel| channel.kind() == ChannelKind::Velocity) {
-        seen.nyquist_m_s = Some(made.velocity_scale.nyquist().get());
-        let (low, high) = made.velocity_scale.limits();
-        seen.velocity_limits_m_s = Some([low.get(), high.get()]);
-    }
     provenance.lossy = lossy(parsed, &roots, &sources, size, &order, &kinds)?;
     if provenance.lossy.is_some() {
         notes.assume(
@@ -215,16 +199,7 @@ fn walk(
     provenance.assumed.clone_from(&notes.assumed);
     provenance.told.clone_from(&notes.told);
     provenance.left_out.clone_from(&notes.left_out);
-    let Made { channels, velocity_scale, power_scale } = made;
-    Volume4::new(grid, timeline, apex, velocity_scale, power_scale, provenance, channels)
-        .map_err(|source| DicomError::Volume { source })
-}
-
-/// Channels, and what their codes mean
-struct Made {
-    channels: Vec<Channel>,
-    velocity_scale: VelocityScale,
-    power_scale: PowerScale,
+    Volume4::new(grid, timeline, apex, provenance, channels).map_err(|source| DicomError::Volume { source })
 }
 
 /// A data type that is one of our channels
@@ -282,7 +257,7 @@ fn kinds(
     Ok(kinds)
 }
 
-/// What velocity and power codes mean
+/// What the codes of each of these mean
 fn meanings(
     kinds: &[Kind],
     groups: &Groups<'_>,
@@ -291,33 +266,26 @@ fn meanings(
     context: Option<MetresPerSecond>,
     options: &OpenOptions,
     notes: &mut Notes,
-) -> Result<(VelocityScale, PowerScale), DicomError> {
-    let find = |wanted| kinds.iter().find(|kind| kind.channel == wanted);
-    let power_scale = match find(ChannelKind::Power) {
-        Some(power) => {
-            same_mapping(groups, order, power)?;
-            scales::power(power.mapping.as_ref(), notes)
-        }
-        None => PowerScale::default(),
+) -> Result<Vec<Scale>, DicomError> {
+    let one = |kind: &Kind| {
+        Ok(match kind.channel {
+            ChannelKind::Tissue => Scale::Tissue,
+            ChannelKind::Variance => Scale::Variance,
+            ChannelKind::Power => {
+                same_mapping(groups, order, kind)?;
+                Scale::Power(scales::power(kind.mapping.as_ref(), notes))
+            }
+            ChannelKind::Velocity => {
+                same_mapping(groups, order, kind)?;
+                let (zero, aliased) = velocity_codes(groups, order, kind)?;
+                let mapping = kind.mapping.clone();
+                let given = options.nyquist;
+                let facts = VelocityFacts { bits: size.bits, mapping, zero, aliased, context, given };
+                Scale::Velocity(scales::velocity(&facts, notes)?)
+            }
+        })
     };
-    let Some(velocity) = find(ChannelKind::Velocity) else {
-        notes.missing.push("a velocity channel: nothing can be measured without it".to_owned());
-        notes.assume("there is no velocity channel; the velocity scale is a placeholder and means nothing");
-        let middle = if size.bits == 8 { 1 << 7 } else { 1 << 15 };
-        let scale = VelocityScale::full_cycle(size.bits, middle, MetresPerSecond::new(1.0));
-        return Ok((scale.map_err(|source| DicomError::Scale { source })?, power_scale));
-    };
-    same_mapping(groups, order, velocity)?;
-    let (zero, aliased) = velocity_codes(groups, order, velocity)?;
-    let facts = VelocityFacts {
-        bits: size.bits,
-        mapping: velocity.mapping.clone(),
-        zero,
-        aliased,
-        context,
-        given: options.nyquist,
-    };
-    Ok((scales::velocity(&facts, notes)?, power_scale))
+    kinds.iter().map(one).collect()
 }
 
 /// The Pixel Data of each part

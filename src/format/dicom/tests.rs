@@ -9,7 +9,7 @@ use crate::format::{HashWhen, OpenOptions, read_bytes, shared};
 use crate::space::{Grid, VolumePoint};
 use crate::unit::{MetresPerSecond, Seconds};
 use crate::volume::{
-    Channel, ChannelKind, Cycle, PowerScale, Provenance, Samples, Timeline, VelocityScale, Volume4,
+    Channel, ChannelKind, Cycle, PowerScale, Provenance, Samples, Scale, Timeline, VelocityScale, Volume4,
 };
 
 /// What a made volume looks like
@@ -19,6 +19,9 @@ pub(crate) struct Made {
     pub(crate) shape: [usize; 3],
     pub(crate) frames: usize,
     pub(crate) kinds: Vec<ChannelKind>,
+    /// `None` for one that suits the bits
+    pub(crate) velocity: Option<VelocityScale>,
+    pub(crate) power: PowerScale,
     pub(crate) seed: u64,
 }
 
@@ -26,7 +29,8 @@ impl Default for Made {
     fn default() -> Self {
         let kinds =
             vec![ChannelKind::Tissue, ChannelKind::Velocity, ChannelKind::Power, ChannelKind::Variance];
-        Self { bits: 8, shape: [12, 10, 6], frames: 3, kinds, seed: 1 }
+        let power = PowerScale::Decibel { decibel_per_code: 0.25, decibel_at_zero: -48.5 };
+        Self { bits: 8, shape: [12, 10, 6], frames: 3, kinds, velocity: None, power, seed: 1 }
     }
 }
 
@@ -43,6 +47,9 @@ pub(crate) fn volume(made: &Made) -> Volume4 {
     timeline.beats_rr = [0.82, 0.8371, 0.8, 1.0 / 1.3].map(Seconds::new).into();
     let mut random = Pcg64::new(u128::from(made.seed), 7);
     let voxels = grid.voxels();
+    let zero = if made.bits == 8 { 90 } else { 20_000 };
+    let usual = || VelocityScale::full_cycle(made.bits, zero, MetresPerSecond::new(0.617)).unwrap();
+    let scale = made.velocity.unwrap_or_else(usual);
     let channels = made
         .kinds
         .iter()
@@ -53,14 +60,11 @@ pub(crate) fn volume(made: &Made) -> Volume4 {
             } else {
                 Samples::from_u16(&codes, made.frames, voxels)
             };
-            Channel::new(*kind, samples.unwrap())
+            Channel::new(Scale::of(*kind, scale, made.power), samples.unwrap())
         })
         .collect();
-    let zero = if made.bits == 8 { 90 } else { 20_000 };
-    let scale = VelocityScale::full_cycle(made.bits, zero, MetresPerSecond::new(0.617)).unwrap();
-    let power = PowerScale::Decibel { decibel_per_code: 0.25, decibel_at_zero: -48.5 };
     let apex = Some(VolumePoint::new(0.5, -0.25, 0.125));
-    Volume4::new(grid, timeline, apex, scale, power, Provenance::default(), channels).unwrap()
+    Volume4::new(grid, timeline, apex, Provenance::default(), channels).unwrap()
 }
 
 /// All that two volumes must share to be the same; reals to a few ulps of their size
@@ -87,16 +91,19 @@ pub(crate) fn assert_same(a: &Volume4, b: &Volume4) {
     assert_eq!(a.timeline.gated_beats, b.timeline.gated_beats);
     assert_eq!(a.timeline.rr.is_some(), b.timeline.rr.is_some());
     assert!(near(a.timeline.rr.map_or(0.0, Seconds::get), b.timeline.rr.map_or(0.0, Seconds::get)));
-    let (s, t) = (a.velocity_scale, b.velocity_scale);
-    assert_eq!((s.bits(), s.zero_code(), s.cycle()), (t.bits(), t.zero_code(), t.cycle()));
-    assert!(near(s.step().get(), t.step().get()) && near(s.nyquist().get(), t.nyquist().get()));
-    match (a.power_scale, b.power_scale) {
-        (PowerScale::Linear { zero_code: x }, PowerScale::Linear { zero_code: y }) => assert!(near(x, y)),
-        (x, y) => assert_eq!(x, y),
-    }
-    let kinds = |v: &Volume4| v.channels().iter().map(Channel::kind).collect::<Vec<_>>();
-    assert_eq!(kinds(a), kinds(b));
+    assert_eq!(a.channels().len(), b.channels().len());
     for (x, y) in a.channels().iter().zip(b.channels()) {
+        match (x.scale(), y.scale()) {
+            (Scale::Velocity(s), Scale::Velocity(t)) => {
+                assert_eq!((s.bits(), s.zero_code(), s.cycle()), (t.bits(), t.zero_code(), t.cycle()));
+                assert!(near(s.step().get(), t.step().get()) && near(s.nyquist().get(), t.nyquist().get()));
+            }
+            (
+                Scale::Power(PowerScale::Linear { zero_code: s }),
+                Scale::Power(PowerScale::Linear { zero_code: t }),
+            ) => assert!(near(s, t)),
+            (s, t) => assert_eq!(s, t),
+        }
         assert_eq!(x.samples().bits(), y.samples().bits());
         for frame in 0..a.frames() {
             let (x, y) = (x.samples().frame(frame), y.samples().frame(frame));
@@ -170,12 +177,7 @@ fn the_same_volume_gives_the_same_bytes() {
 fn odd_shapes_and_single_channels_come_back() {
     for shape in [[1, 1, 1], [3, 5, 1], [7, 3, 5], [1, 9, 2]] {
         for kind in [ChannelKind::Velocity, ChannelKind::Tissue] {
-            let made = Made { shape, frames: 1, kinds: vec![kind], ..Made::default() };
-            let mut made = volume(&made);
-            if kind == ChannelKind::Tissue {
-                made.velocity_scale = VelocityScale::full_cycle(8, 128, MetresPerSecond::new(1.0)).unwrap();
-            }
-            made.power_scale = PowerScale::default();
+            let made = volume(&Made { shape, frames: 1, kinds: vec![kind], ..Made::default() });
             for syntax in SYNTAXES {
                 assert_same(&made, &reread(write_bytes(&made, &options(syntax)).unwrap()));
             }
@@ -185,14 +187,15 @@ fn odd_shapes_and_single_channels_come_back() {
 
 #[test]
 fn without_apex_or_gating_it_comes_back() {
-    let mut made = volume(&Made::default());
+    let (step, nyquist) = (MetresPerSecond::new(-0.004), MetresPerSecond::new(0.7));
+    let mut made = volume(&Made {
+        velocity: VelocityScale::new(8, 100, step, nyquist, Cycle::Open).ok(),
+        power: PowerScale::Linear { zero_code: 3.5 },
+        ..Made::default()
+    });
     made.apex = None;
     (made.timeline.rr, made.timeline.gated_beats) = (None, None);
     made.timeline.beats_rr.clear();
-    made.power_scale = PowerScale::Linear { zero_code: 3.5 };
-    made.velocity_scale =
-        VelocityScale::new(8, 100, MetresPerSecond::new(-0.004), MetresPerSecond::new(0.7), Cycle::Open)
-            .unwrap();
     let back = reread(write_bytes(&made, &WriteOptions::default()).unwrap());
     assert_same(&made, &back);
     assert!(back.provenance.assumed.iter().any(|line| line.contains("not from an R wave")));
@@ -225,7 +228,7 @@ fn the_users_nyquist_overrides() {
     let bytes = write_bytes(&made, &WriteOptions::default()).unwrap();
     let given = OpenOptions { nyquist: Some(MetresPerSecond::new(0.5)), ..OpenOptions::default() };
     let back = read_bytes(&shared(bytes), "made.dcm", &given).unwrap();
-    assert_eq!(back.velocity_scale.nyquist().get(), 0.5);
+    assert_eq!(back.velocity_scale().unwrap().nyquist().get(), 0.5);
     assert!(back.provenance.assumed.iter().any(|line| line.contains("given by the user")));
     assert!(back.provenance.assumed.iter().any(|line| line.contains("differ")));
 }
@@ -235,17 +238,11 @@ fn what_cannot_be_written_is_refused() {
     let made = volume(&Made::default());
     let voxels = made.grid.voxels();
     let wide = Samples::from_u16(&vec![1; voxels * 3], 3, voxels).unwrap();
-    let channels =
-        vec![made.channel(ChannelKind::Tissue).unwrap().clone(), Channel::new(ChannelKind::Power, wide)];
-    let mixed = Volume4::new(
-        made.grid,
-        made.timeline.clone(),
-        None,
-        made.velocity_scale,
-        made.power_scale,
-        Provenance::default(),
-        channels,
-    );
+    let channels = vec![
+        made.channel(ChannelKind::Tissue).unwrap().clone(),
+        Channel::new(Scale::Power(PowerScale::default()), wide),
+    ];
+    let mixed = Volume4::new(made.grid, made.timeline.clone(), None, Provenance::default(), channels);
     let refused = write_bytes(&mixed.unwrap(), &WriteOptions::default());
     assert!(matches!(refused, Err(WriteError::MixedBits { .. })));
     let dated = WriteOptions { acquired: Some("yesterday".to_owned()), ..WriteOptions::default() };

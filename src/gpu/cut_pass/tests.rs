@@ -1,6 +1,6 @@
 use super::*;
 use crate::gpu::{DeviceOptions, Tier, TissueWindow, VolumeTextures, cut_picture, test_volume};
-use crate::sample::{FrameSampler, Raster, flow_cut, scalar_cut};
+use crate::sample::{FlowSampler, FrameSampler, Raster, flow_cut, scalar_cut};
 use crate::space::{Cut, CutPoint};
 use crate::unit::Mm;
 
@@ -40,9 +40,9 @@ fn the_device_samples_what_the_processor_samples() {
             let raster = Raster { width: 157, height: 131, pixel: view.pixel };
             let tissue = FrameSampler::new(&volume, ChannelKind::Tissue, frame).unwrap();
             let tissue = scalar_cut(&tissue, &view.cut, &raster);
-            let velocity = FrameSampler::new(&volume, ChannelKind::Velocity, frame).unwrap();
+            let velocity = FlowSampler::new(&volume, frame).unwrap();
             let flow = flow_cut(&velocity, &view.cut, &raster);
-            let (low, cycle) = (volume.velocity_scale.limits().0.get(), 2.0 * 0.55);
+            let (low, cycle) = (volume.velocity_scale().unwrap().limits().0.get(), 2.0 * 0.55);
             let e = sampler_error(&gpu);
             // The phasor is stored in steps of 1/127, rounded, and decoded by that factor.
             let phasor_error = 0.5 / 127.0 + e * 255.0 / 127.0;

@@ -85,7 +85,8 @@ impl Panel {
 
 /// The velocity bar: the map between the displayed limits, with the baseline marked
 fn velocity_bar(svg: &mut Svg, volume: &Volume4, id: &str) {
-    let (low, high) = volume.velocity_scale.limits();
+    let Some(scale) = volume.velocity_scale() else { return };
+    let (low, high) = scale.limits();
     let (low, high) = (low.get(), high.get());
     let (x, top, width, height) = (CORNER.0 + SIDE + 16.0, CORNER.1 + 52.0, 16.0, 300.0);
     let zero = top + height * (high / (high - low)).clamp(0.0, 1.0);
@@ -105,7 +106,7 @@ fn velocity_bar(svg: &mut Svg, volume: &Volume4, id: &str) {
     svg.text((right, top + height - 1.0), number, &signed(low, 2));
     svg.text((x - 2.0, top + height + 20.0), word, "away");
     svg.text((x - 2.0, top + height + 48.0), word, "Nyquist limit");
-    let nyquist = format!("{} m/s", fixed(volume.velocity_scale.nyquist().get(), 2));
+    let nyquist = format!("{} m/s", fixed(scale.nyquist().get(), 2));
     svg.text((x - 2.0, top + height + 66.0), number, &nyquist);
 }
 

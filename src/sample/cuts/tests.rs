@@ -8,7 +8,7 @@ use super::*;
 use crate::space::{Grid, VolumePoint};
 use crate::unit::{MetresPerSecond, Mm, Seconds};
 use crate::volume::{
-    Channel, ChannelKind, Cycle, PowerScale, Provenance, Samples, Timeline, VelocityScale, Volume4,
+    Channel, ChannelKind, Cycle, PowerScale, Provenance, Samples, Scale, Timeline, VelocityScale, Volume4,
 };
 
 /// A volume of random codes with patches without colour
@@ -32,12 +32,12 @@ fn noise(shape: [usize; 3], scale: VelocityScale, seed: u64) -> Volume4 {
         _ => Samples::from_u16(&codes, 1, voxels).unwrap(),
     };
     let channels = vec![
-        Channel::new(ChannelKind::Tissue, samples(codes(10))),
-        Channel::new(ChannelKind::Velocity, samples(codes(6))),
-        Channel::new(ChannelKind::Power, samples(codes(5))),
+        Channel::new(Scale::Tissue, samples(codes(10))),
+        Channel::new(Scale::Velocity(scale), samples(codes(6))),
+        Channel::new(Scale::Power(PowerScale::default()), samples(codes(5))),
     ];
     let timeline = Timeline::regular(1, Seconds::new(0.04)).unwrap();
-    Volume4::new(grid, timeline, None, scale, PowerScale::default(), Provenance::default(), channels).unwrap()
+    Volume4::new(grid, timeline, None, Provenance::default(), channels).unwrap()
 }
 
 fn full(bits: u32, zero: u16) -> VelocityScale {
@@ -52,13 +52,13 @@ fn some_cut(volume: &Volume4, angles: [f64; 3], offset: [f64; 3]) -> Cut {
 
 /// Largest difference of a cut from the plain reading, pixel by pixel
 fn compare(volume: &Volume4, cut: &Cut, raster: &Raster) {
-    let flow = FrameSampler::new(volume, ChannelKind::Velocity, 0).unwrap();
+    let flow = FlowSampler::new(volume, 0).unwrap();
     let tissue = FrameSampler::new(volume, ChannelKind::Tissue, 0).unwrap();
     let shown = flow_cut(&flow, cut, raster);
     let alone = velocity_cut(&flow, cut, raster);
     let grey = scalar_cut(&tissue, cut, raster);
-    let cycle = 2.0 * volume.velocity_scale.nyquist().get();
-    let top = f64::from(1u32 << volume.velocity_scale.bits());
+    let cycle = 2.0 * volume.velocity_scale().unwrap().nyquist().get();
+    let top = f64::from(1u32 << volume.velocity_scale().unwrap().bits());
     let mut inside = 0;
     for y in 0..raster.height {
         for x in 0..raster.width {
@@ -80,7 +80,7 @@ fn compare(volume: &Volume4, cut: &Cut, raster: &Raster) {
             if weight > 1e-6 {
                 let apart = (velocity - expected.velocity.get()).rem_euclid(cycle);
                 assert!(apart.min(cycle - apart) * weight < 1e-10, "{x} {y} {apart}");
-                let low = volume.velocity_scale.limits().0.get();
+                let low = volume.velocity_scale().unwrap().limits().0.get();
                 assert!(velocity >= low - 1e-12 && velocity <= low + cycle + 1e-12);
             }
         }
@@ -156,7 +156,7 @@ fn threads_do_not_change_a_byte() {
     let volume = noise([40, 30, 20], full(8, 128), 6);
     let cut = some_cut(&volume, [0.7, -0.4, 0.2], [0.0; 3]);
     let raster = Raster { width: 120, height: 120, pixel: Mm::new(0.15) };
-    let sampler = FrameSampler::new(&volume, ChannelKind::Velocity, 0).unwrap();
+    let sampler = FlowSampler::new(&volume, 0).unwrap();
     let with = |threads: usize| {
         let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
         let flow = pool.install(|| flow_cut(&sampler, &cut, &raster));
@@ -170,17 +170,18 @@ fn threads_do_not_change_a_byte() {
 fn useless_rasters_give_no_numbers() {
     let volume = noise([8, 8, 8], full(8, 128), 1);
     let cut = some_cut(&volume, [0.0; 3], [0.0; 3]);
-    let sampler = FrameSampler::new(&volume, ChannelKind::Velocity, 0).unwrap();
+    let sampler = FlowSampler::new(&volume, 0).unwrap();
+    let tissue = FrameSampler::new(&volume, ChannelKind::Tissue, 0).unwrap();
     for pixel in [f64::NAN, f64::INFINITY] {
         let raster = Raster { width: 5, height: 4, pixel: Mm::new(pixel) };
         assert!(velocity_cut(&sampler, &cut, &raster).data().iter().all(|v| v.is_nan()));
-        assert!(scalar_cut(&sampler, &cut, &raster).data().iter().all(|v| v.is_nan()));
+        assert!(scalar_cut(&tissue, &cut, &raster).data().iter().all(|v| v.is_nan()));
     }
     let nothing = Raster { width: 0, height: 3, pixel: Mm::new(1.0) };
     assert!(flow_cut(&sampler, &cut, &nothing).velocity.data().is_empty());
     let far = some_cut(&volume, [0.0; 3], [900.0, 0.0, 0.0]);
     let raster = Raster { width: 5, height: 4, pixel: Mm::new(0.2) };
-    assert!(scalar_cut(&sampler, &far, &raster).data().iter().all(|v| v.is_nan()));
+    assert!(scalar_cut(&tissue, &far, &raster).data().iter().all(|v| v.is_nan()));
 }
 
 proptest! {

@@ -110,12 +110,12 @@ fn trust_part(
 
 /// The part of the velocity scale that a finding is about, corrected where the file is wrong
 fn scale_part(ui: &mut Ui, scene: &Scene<'_>, view: &mut ViewState, code: &str) {
-    let Some(facts) = scene.facts else { return };
-    let nyquist = facts.scale.nyquist().get();
+    let Some(scale) = scene.facts.and_then(|facts| facts.scale) else { return };
+    let nyquist = scale.nyquist().get();
     let (name, now, range, settled) = match code {
         "nyquist" => ("Nyquist velocity", nyquist, 0.05..=3.0, &mut view.nyquist),
         "baseline" => {
-            let shift = facts.scale.baseline_shift().get();
+            let shift = scale.baseline_shift().get();
             ("Baseline shift", shift, -nyquist..=nyquist, &mut view.baseline)
         }
         _ => return,
