@@ -300,8 +300,11 @@ fn scrub_ui(
         ink::line(painter, &line, LineStyle::Dashed, 1.2, theme::QUIET);
     }
     // Frames begin after it: the mark stands at the edge and says how long before.
-    let text =
-        if r > plot.left() { "R".to_owned() } else { format!("‹ R, {:.0} ms", scale.first * 1000.0) };
+    let text = if r > plot.left() {
+        "R".to_owned()
+    } else {
+        format!("‹ R, {} ms", words::fixed(scale.first * 1000.0, 0))
+    };
     let x = scale.of_frame(frame);
     let mut at = pos2(r.max(plot.left() + 2.0), plot.top() + 2.0);
     if (at.x - 6.0..at.x + 52.0).contains(&x) {

@@ -7,6 +7,7 @@ use egui::{
 
 use super::lens::Lens;
 use super::theme::{self, LineStyle, Mark};
+use super::words;
 
 /// A line in one of the three styles
 pub(super) fn line(painter: &Painter, points: &[Pos2], style: LineStyle, width: f32, colour: Color32) {
@@ -155,8 +156,8 @@ pub(super) fn velocity_bar(
             .line_segment([pos2(rect.left() - 4.0, y), pos2(rect.right(), y)], Stroke::new(1.0, theme::TEXT));
         label(painter, pos2(rect.left() - 8.0, y), anchor, text, theme::small(), theme::TEXT);
     };
-    tick(high, format!("{high:+.2} m/s"), Align2::RIGHT_TOP);
-    tick(low, format!("{low:+.2}"), Align2::RIGHT_BOTTOM);
+    tick(high, format!("{} m/s", words::signed(high, 2)), Align2::RIGHT_TOP);
+    tick(low, words::signed(low, 2), Align2::RIGHT_BOTTOM);
     tick(0.0, "0".into(), Align2::RIGHT_CENTER);
 }
 

@@ -137,7 +137,7 @@ fn ticks(ui: &Ui, rect: Rect, axis: &Axis) {
             painter.text(
                 pos2(rect.left() + TICKS - 8.0, y),
                 Align2::RIGHT_CENTER,
-                format!("{level:.0}"),
+                words::fixed(level, 0),
                 theme::small(),
                 theme::QUIET,
             );

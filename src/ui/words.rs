@@ -2,8 +2,7 @@
 
 use crate::beat::Pattern;
 use crate::measure::results::{Interval, ShapeClass};
-pub(super) use crate::report::words::frame as nth;
-use crate::report::words::signed;
+pub(super) use crate::report::words::{fixed, frame as nth, signed};
 use crate::review::JetId;
 use crate::trust::Verdict;
 
@@ -34,7 +33,7 @@ pub(super) fn percent(value: f64) -> String {
 
 /// A value with its unit, without digits that say nothing
 pub(super) fn value(value: f64, unit: &str) -> String {
-    let text = format!("{value:.2}");
+    let text = fixed(value, 2);
     let text = text.trim_end_matches('0').trim_end_matches('.');
     if unit == "count" { text.to_owned() } else { format!("{text} {unit}") }
 }

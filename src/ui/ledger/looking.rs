@@ -7,7 +7,7 @@ use crate::study::sweep::Over;
 use crate::ui::numbers::number_ui;
 use crate::ui::scene::{Action, Scene};
 use crate::ui::view_state::{Tool, ViewState};
-use crate::ui::{theme, turning};
+use crate::ui::{theme, turning, words};
 
 use super::{set, slider};
 
@@ -68,7 +68,7 @@ pub(super) fn cut_part(
     .into_iter()
     .filter(|_| proposed)
     {
-        let text = format!("{value:+.2}{unit}");
+        let text = format!("{}{unit}", words::signed(value, 2));
         number_ui(ui, name, &text, "Your plane against the proposed one.", view, out);
     }
     ui.horizontal_wrapped(|ui| {
@@ -149,7 +149,8 @@ fn observer(ui: &mut Ui, session: &Session, view: &mut ViewState, out: &mut Vec<
     ui.add_space(8.0);
     ui.label(RichText::new("If read a little differently").font(theme::heading()));
     for change in &found.observer {
-        let text = format!("{:+.2} cm², up to ±{:.2}", change.mean_mm2 / 100.0, change.largest_mm2 / 100.0);
+        let mean = words::signed(change.mean_mm2 / 100.0, 2);
+        let text = format!("{mean} cm², up to ±{:.2}", change.largest_mm2 / 100.0);
         let from = "Mean and largest change of the proposed area when only this is done differently.";
         number_ui(ui, &change.what, &text, from, view, out);
     }

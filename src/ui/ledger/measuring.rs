@@ -166,7 +166,7 @@ pub(super) fn beat_part(ui: &mut Ui, session: &Session, view: &mut ViewState, ou
     number_ui(
         ui,
         "Peak overstates mean by",
-        &format!("{:.0} %", systole.peak_overstates_percent),
+        &format!("{} %", words::fixed(systole.peak_overstates_percent, 0)),
         "Why one frame's area times the whole velocity-time integral is too much.",
         view,
         out,
